@@ -1,0 +1,1 @@
+"""Netcharter: know what a network will do before you press the button."""
