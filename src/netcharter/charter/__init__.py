@@ -1,0 +1,1 @@
+"""Text to positions to a frozen model; the schema for editors."""

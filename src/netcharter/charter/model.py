@@ -1,0 +1,176 @@
+"""The charter as frozen values: what the document says, checked for form, not yet for sense.
+
+Every value that a finding may have to underline can be asked for its place with
+`Charter.where(*path)`, the path being the keys and list positions that lead to it in the
+document, for instance ``charter.where("rules", 3, "let", 0)``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, time
+from ipaddress import IPv4Address, IPv4Interface, IPv4Network, IPv6Address, IPv6Interface, IPv6Network
+from typing import Literal
+
+from netcharter.diagnostics import Span
+
+Address = IPv4Address | IPv6Address
+Interface = IPv4Interface | IPv6Interface
+Network = IPv4Network | IPv6Network
+Names = tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    name: str
+    timezone: str  # a key of the IANA time zone database, checked
+    managed_from: Names = ()
+    local_prefix: IPv6Network | None = None  # a /48 inside fd00::/8; derived when not given
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    down: int  # bit/s
+    up: int  # bit/s
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    name: str
+    device: str
+    vlan: int | None
+    rate: Rate | None
+    addresses: tuple[Interface, ...]  # at most one per family; empty and automatic: unknown
+    automatic: bool
+    next_hops: tuple[Address, ...]
+    role: Literal["main", "standby", "balanced"]
+    weight: int
+    prefix: IPv6Network | None  # global prefix delegated to the site over this line
+
+
+@dataclass(frozen=True, slots=True)
+class Area:
+    name: str
+    device: str
+    vlan: int | None
+    hosts: int | None  # None where only a prefix is given
+    growth: float  # 0.5 for 50 %
+    prefixes: tuple[Network, ...]  # given ones; kept
+    sign_in: bool
+    strangers_refused: bool
+    apart: bool
+    quiet: bool
+    because: str | None
+    contact: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    name: str
+    area: str
+    hardware: tuple[int, ...]  # 48-bit numbers
+    lasting: bool  # address: lasting, to be chosen by the plan
+    addresses: tuple[Address, ...]  # written out
+    barred: bool
+    roams: bool
+    exempt: bool  # sign-in: exempt
+    contact: str | None
+    because: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    name: str
+    groups: Names
+    contact: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """A union of (protocol, first, last); ports, or ICMP type * 256 + code, or 0..0."""
+
+    name: str
+    parts: tuple[tuple[int, int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    name: str
+    prefixes: tuple[Network, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    start: time
+    end: time | None  # None: 24:00; at or before start: on the next day
+
+
+@dataclass(frozen=True, slots=True)
+class Hours:
+    name: str
+    weekly: tuple[tuple[Window, ...], ...]  # seven entries, Monday first
+    dates: Mapping[date, tuple[Window, ...]]  # replaces the windows that start that day
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    name: str  # given, or "rule N" counted from 1
+    let: bool
+    who: Names
+    reach: Names
+    services: Names
+    during: str | None
+    until: date | None
+    because: str | None
+    contact: str | None
+    emergency: bool
+    quiet: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    name: str  # given, or "offer N"
+    services: Names
+    lines: Names
+    to: str
+    who: Names  # from; ("anyone",) if unsaid
+    at: int | None  # public port, if it differs
+    during: str | None
+    until: date | None
+    because: str | None
+    contact: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Promise:
+    kind: Literal["never", "always", "only"]
+    who: Names
+    reach: Names
+    services: Names  # ("anything",) if unsaid
+    except_offers: bool
+    during: str | None
+    because: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Charter:
+    site: Site
+    lines: Mapping[str, Line]
+    areas: Mapping[str, Area]
+    devices: Mapping[str, Device]
+    people: Mapping[str, Person]
+    groups: Names
+    services: Mapping[str, Service]  # the charter's own and every IANA or written-out one it uses
+    places: Mapping[str, Place]
+    hours: Mapping[str, Hours]
+    rules: tuple[Rule, ...]
+    offers: tuple[Offer, ...]
+    promises: tuple[Promise, ...]
+    spans: Mapping[tuple[str | int, ...], Span] = field(default_factory=dict, compare=False)
+
+    def where(self, *path: str | int) -> Span:
+        """The place of a value; if that path has none, of the nearest thing around it."""
+        while path and path not in self.spans:
+            path = path[:-1]
+        return self.spans[path]

@@ -1,0 +1,161 @@
+"""The plan as frozen values: the site with its addresses, and the ordered decisions.
+
+A decision (`Row`) is a union of regions; first match decides. `docs/explanation/model.md`
+says what each part means.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from ipaddress import IPv4Interface, IPv4Network, IPv6Address, IPv6Interface, IPv6Network
+from typing import Literal
+
+from netcharter.charter.model import Address, Charter, Hours, Person, Rate
+from netcharter.diagnostics import Span
+from netcharter.space.ranges import Ranges
+
+Kind = Literal["housekeeping", "management", "emergency", "sign-in", "offer", "rule", "default"]
+
+
+@dataclass(frozen=True, slots=True)
+class When:
+    """True at an instant if `during` (a name of hours) is open and `until` has not passed."""
+
+    during: str | None = None
+    until: date | None = None
+
+
+ALWAYS = When()
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """A product of one set per field. Addresses, services, hardware are coded (`plan.coding`).
+
+    Every region belongs to one family: source and destination never mix IPv4 and IPv6.
+    """
+
+    entrances: frozenset[str]
+    source: Ranges
+    destination: Ranges
+    service: Ranges
+    hardware: Ranges
+    who: frozenset[str] | None = None  # names of people, NOBODY, GUEST; None: whoever
+    when: When = ALWAYS
+    lines: frozenset[int] | None = None  # line states (bit i: line i up); None: any
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """Where a translated attempt really goes: device, address, and the port it gets there."""
+
+    device: str
+    address: Address
+    ports: tuple[tuple[int, int, int], ...]  # (protocol, port as sent, port delivered); () keeps
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One decision. `index` is its place in the order; `label` its stable name."""
+
+    index: int
+    label: str  # "forged", "rule 3", "offer 1", "default"; unique within a plan
+    kind: Kind
+    let: bool
+    quiet: bool  # refused without an answer, also towards areas
+    regions: tuple[Region, ...]
+    because: str
+    basis: str | None = None  # the published source of a housekeeping decision
+    span: Span | None = None
+    delivery: Delivery | None = None
+    routed: bool = False  # decided by routing (no way out), not by the packet filter
+    charter_index: int | None = None  # which rule or offer of the charter
+
+
+@dataclass(frozen=True, slots=True)
+class LinePlan:
+    name: str
+    number: int  # 1.., also its ct mark value
+    device: str  # kernel device, VLAN included: "eth1" or "eth1.20"
+    parent: str
+    vlan: int | None
+    rate: Rate | None
+    v4: IPv4Interface | None
+    v6: IPv6Interface | None
+    automatic: bool
+    next_hop4: Address | None
+    next_hop6: Address | None
+    role: str
+    weight: int
+    prefix: IPv6Network | None
+    own: Ranges  # its own addresses, coded: numbers, or the unknown-address symbols
+    span: Span
+
+    @property
+    def carries4(self) -> bool:
+        return self.v4 is not None or self.automatic
+
+    @property
+    def carries6(self) -> bool:
+        return self.v6 is not None or self.automatic or self.prefix is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Subnet6:
+    network: IPv6Network  # a /64
+    gateway: IPv6Address  # identifier 1
+    line: str | None  # whose prefix it comes from; None: the site's local prefix
+
+
+@dataclass(frozen=True, slots=True)
+class AreaPlan:
+    name: str
+    number: int  # 1.., stable: also the subnet number inside /48 prefixes
+    device: str
+    parent: str
+    vlan: int | None
+    v4: IPv4Network
+    gateway4: Address
+    subnets6: tuple[Subnet6, ...]
+    whole: Ranges  # coded, both families
+    hosts: Ranges  # coded, both families
+    sign_in: bool
+    strangers_refused: bool
+    apart: bool
+    quiet: bool
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class DevicePlan:
+    name: str
+    area: str
+    hardware: tuple[int, ...]
+    addresses4: tuple[Address, ...]  # one per hardware address, in order, when lasting
+    addresses6: tuple[Address, ...]
+    lasting: bool  # addresses are known: chosen or written out
+    barred: bool
+    roams: bool
+    exempt: bool
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """All that follows from the charter, resolved."""
+
+    charter: Charter
+    site: str
+    timezone: str
+    local_prefix: IPv6Network
+    lines: tuple[LinePlan, ...]
+    areas: tuple[AreaPlan, ...]
+    devices: tuple[DevicePlan, ...]
+    people: tuple[Person, ...]
+    hours: Mapping[str, Hours]
+    gateway: Ranges
+    internet: Ranges
+    rows: tuple[Row, ...]
+    places: Mapping[str, Ranges] = field(default_factory=dict)
