@@ -27,9 +27,11 @@ ANY4: Ranges = ranges((0, V6 - 1), *((SYMBOLS + 2 * i, SYMBOLS + 2 * i) for i in
 ANY6: Ranges = ranges(
     (V6, SYMBOLS - 1), *((SYMBOLS + 2 * i + 1, SYMBOLS + 2 * i + 1) for i in range(MAX_LINES))
 )
+ANY_HARDWARE: Ranges = ranges((0, HARDWARE_SIZE - 1))
 LOCAL_HARDWARE: Ranges = ranges((0, HARDWARE_NONE - 1))
 NO_HARDWARE: Ranges = ranges((HARDWARE_NONE, HARDWARE_NONE))
-ANY_SERVICE: Ranges = ranges(
+ANY_SERVICE: Ranges = ranges((0, SERVICE_SIZE - 1))
+REAL_SERVICES: Ranges = ranges(  # the codes that an attempt can have
     *(
         (p << 16, (p << 16) + (0xFFFF if p in PORTED or p in (ICMP, ICMP6) else 0))
         for p in range(256)

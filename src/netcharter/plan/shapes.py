@@ -13,7 +13,7 @@ from ipaddress import IPv4Interface, IPv4Network, IPv6Address, IPv6Interface, IP
 from typing import Literal
 
 from netcharter.charter.model import Address, Charter, Hours, Person, Rate
-from netcharter.diagnostics import Span
+from netcharter.diagnostics import Diagnostic, Span
 from netcharter.space.ranges import Ranges
 
 Kind = Literal["housekeeping", "management", "emergency", "sign-in", "offer", "rule", "default"]
@@ -34,7 +34,8 @@ ALWAYS = When()
 class Region:
     """A product of one set per field. Addresses, services, hardware are coded (`plan.coding`).
 
-    Every region belongs to one family: source and destination never mix IPv4 and IPv6.
+    Every region belongs to one family: source and destination never mix IPv4 and IPv6. A field
+    that does not matter is the whole one: ANY4 or ANY6, ANY_SERVICE, ANY_HARDWARE, None.
     """
 
     entrances: frozenset[str]
@@ -159,3 +160,4 @@ class Plan:
     internet: Ranges
     rows: tuple[Row, ...]
     places: Mapping[str, Ranges] = field(default_factory=dict)
+    notes: tuple[Diagnostic, ...] = ()  # what was wrong or doubtful while resolving
