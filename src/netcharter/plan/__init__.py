@@ -1,0 +1,51 @@
+"""All that follows from a charter: addresses, ordered decisions, hours, labels."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from ipaddress import IPv4Network
+
+from netcharter.charter.model import Charter
+from netcharter.plan.addressing import resolve
+from netcharter.plan.coding import network
+from netcharter.plan.decisions import decide
+from netcharter.plan.registry import internet
+from netcharter.plan.shapes import Plan
+from netcharter.plan.terms import Ground
+from netcharter.space.ranges import subtract, union
+
+__all__ = ["make_plan"]
+
+
+def make_plan(charter: Charter, previous: Mapping[str, IPv4Network] | None = None) -> Plan:
+    """Resolve a charter. `previous`: prefixes that areas already have and keep."""
+    found = resolve(charter, previous or {})
+    own = union(
+        found.gateway,
+        network(found.local_prefix),
+        *(network(line.prefix) for line in found.lines if line.prefix is not None),
+        *(area.whole for area in found.areas),
+    )
+    places = {
+        name: subtract(network(*place.prefixes), own) for name, place in charter.places.items()
+    }
+    outside = internet(charter, own)
+    ground = Ground(
+        charter, found.lines, found.areas, found.devices, found.gateway, outside, places
+    )
+    return Plan(
+        charter=charter,
+        site=charter.site.name,
+        timezone=charter.site.timezone,
+        local_prefix=found.local_prefix,
+        lines=found.lines,
+        areas=found.areas,
+        devices=found.devices,
+        people=tuple(charter.people.values()),
+        hours=charter.hours,
+        gateway=found.gateway,
+        internet=outside,
+        rows=decide(ground),
+        places=places,
+        notes=found.diagnostics,
+    )

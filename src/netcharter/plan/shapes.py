@@ -50,11 +50,11 @@ class Region:
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """Where a translated attempt really goes: device, address, and the port it gets there."""
+    """Where a translated attempt really goes."""
 
     device: str
     address: Address
-    ports: tuple[tuple[int, int, int], ...]  # (protocol, port as sent, port delivered); () keeps
+    port: int | None  # the port it gets there; None: the one it was sent to
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,143 @@
+"""The ordered decisions of a charter: housekeeping, then what the charter itself says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from ipaddress import IPv6Address
+
+from netcharter.charter.model import Offer, Rule
+from netcharter.diagnostics import Span
+from netcharter.plan import coding
+from netcharter.plan.coding import ANY4, ANY_SERVICE, NOBODY
+from netcharter.plan.housekeeping import Draft, first_part, second_part
+from netcharter.plan.shapes import Delivery, DevicePlan, LinePlan, Region, Row, When
+from netcharter.plan.terms import (
+    Ground,
+    Who,
+    all_reached,
+    all_starters,
+    hardware_set,
+    regions,
+    service_set,
+)
+from netcharter.space.ranges import Ranges, complement, intersect, ranges
+
+Placed = tuple[Draft, Span | None, Delivery | None, int | None]
+
+
+def decide(ground: Ground) -> tuple[Row, ...]:
+    """Every decision of the site in the order in which the first match decides."""
+    return tuple(
+        Row(
+            index=index,
+            label=draft.label,
+            kind=draft.kind,
+            let=draft.let,
+            quiet=draft.quiet,
+            regions=draft.regions,
+            because=draft.because,
+            basis=draft.basis,
+            span=span,
+            delivery=delivery,
+            routed=draft.routed,
+            charter_index=number,
+        )
+        for index, (draft, span, delivery, number) in enumerate(_in_order(ground))
+    )
+
+
+def _in_order(ground: Ground) -> Iterator[Placed]:
+    rules = list(enumerate(ground.charter.rules))
+    for draft in (*first_part(ground), *second_part(ground)):
+        yield draft, None, None, None
+    yield from (_rule(ground, i, rule) for i, rule in rules if rule.emergency)
+    if ground.sign_in_areas:
+        yield _sign_in(ground), None, None, None
+    for number, offer in enumerate(ground.charter.offers):
+        yield from _offer(ground, number, offer)
+    yield from (_rule(ground, i, rule) for i, rule in rules if not rule.emergency)
+    everywhere = [Who(ground.everywhere | {"gateway"})]
+    rest = tuple(regions(everywhere, all_reached(ground, ["anywhere"]), ANY_SERVICE))
+    yield (
+        Draft("default", False, rest, "what the charter does not let is refused",
+              "NIST SP 800-41r1 section 4.1", kind="default"),
+        None, None, None,
+    )  # fmt: skip
+
+
+def _rule(ground: Ground, number: int, rule: Rule) -> Placed:
+    when = When(rule.during, rule.until)
+    who = all_starters(ground, rule.who)
+    to, what = all_reached(ground, rule.reach), service_set(ground, rule.services)
+    draft = Draft(
+        label=rule.name,
+        let=rule.let,
+        regions=tuple(regions(who, to, what, when)),
+        because=rule.because or "",
+        quiet=rule.quiet,
+        kind="emergency" if rule.emergency else "rule",
+    )
+    return draft, ground.charter.where("rules", number), None, number
+
+
+def _sign_in(ground: Ground) -> Draft:
+    exempt = hardware_set(h for d in ground.devices if d.exempt for h in d.hardware)
+    who = Who(
+        ground.sign_in_areas,
+        hardware=complement(exempt, coding.HARDWARE_SIZE),
+        who=frozenset({NOBODY}),
+    )
+    return Draft(
+        label="sign-in",
+        let=False,
+        regions=tuple(regions([who], all_reached(ground, ["anywhere"]), ANY_SERVICE)),
+        because="here one signs in first",
+        kind="sign-in",
+    )
+
+
+def _offer(ground: Ground, number: int, offer: Offer) -> Iterator[Placed]:
+    """One row per line for IPv4, which is translated, and one for IPv6, which is not."""
+    device = ground.device[offer.to]
+    span = ground.charter.where("offers", number)
+    when = When(offer.during, offer.until)
+    who = all_starters(ground, offer.who)
+    inner = service_set(ground, offer.services)
+    for line in (ground.line[name] for name in offer.lines):
+        suffix = f" on {line.name}" if len(offer.lines) > 1 else ""
+        translated = _translated(ground, offer, line, device)
+        if translated is not None:
+            outer = inner if offer.at is None else _moved(ground, offer, offer.at)
+            own = intersect(line.own, ANY4)
+            found = tuple(regions(who, own, outer, when))
+            yield _offer_draft(offer, suffix, found), span, translated, number
+        direct = [a for a in device.addresses6 if isinstance(a, IPv6Address) and _inside(line, a)]
+        if direct:
+            found = tuple(regions(who, coding.addresses(direct), inner, when))
+            yield _offer_draft(offer, suffix + " (IPv6)", found), span, None, number
+
+
+def _offer_draft(offer: Offer, suffix: str, found: tuple[Region, ...]) -> Draft:
+    return Draft(offer.name + suffix, True, found, offer.because or "", kind="offer")
+
+
+def _translated(
+    ground: Ground, offer: Offer, line: LinePlan, device: DevicePlan
+) -> Delivery | None:
+    if not intersect(line.own, ANY4) or not device.addresses4:
+        return None
+    port = None if offer.at is None else _parts(ground, offer)[0][1]
+    return Delivery(device.name, device.addresses4[0], port)
+
+
+def _parts(ground: Ground, offer: Offer) -> list[tuple[int, int, int]]:
+    return [part for name in offer.services for part in ground.charter.services[name].parts]
+
+
+def _moved(ground: Ground, offer: Offer, at: int) -> Ranges:
+    """The services as sent when the offer stands at another port."""
+    return ranges(*(coding.service(protocol, at) for protocol, _, _ in _parts(ground, offer)))
+
+
+def _inside(line: LinePlan, address: IPv6Address) -> bool:
+    return line.prefix is not None and address in line.prefix
