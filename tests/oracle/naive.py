@@ -1,0 +1,725 @@
+"""A deliberately naive second reading of docs/explanation/model.md.
+
+It decides concrete attempts straight from a charter's YAML. It shares nothing with the package
+it checks: no import of it, no sets, no ordering tricks; loops over rows, one question at a time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from ipaddress import IPv4Address, IPv4Network, ip_address, ip_network
+
+from tests.oracle.site import (
+    GUEST,
+    ICMP,
+    ICMPV6,
+    NOBODY,
+    TCP,
+    UDP,
+    Address,
+    Area,
+    Device,
+    Line,
+    Network,
+    Parts,
+    Sentence,
+    Site,
+    prepare,
+)
+
+__all__ = [
+    "GUEST",
+    "NOBODY",
+    "Attempt",
+    "Environment",
+    "Fate",
+    "Site",
+    "exists",
+    "fate",
+    "prepare",
+]
+
+# Blocks that the IANA special-purpose address registries say are not globally reachable
+# (RFC 6890 section 2.2 as updated by RFC 8190; rows by the RFC that made each).
+NOT_GLOBAL: list[Network] = [
+    ip_network(text)
+    for text in (
+        "0.0.0.0/8",  # RFC 791
+        "10.0.0.0/8",  # RFC 1918
+        "100.64.0.0/10",  # RFC 6598
+        "127.0.0.0/8",  # RFC 1122
+        "169.254.0.0/16",  # RFC 3927
+        "172.16.0.0/12",  # RFC 1918
+        "192.0.0.0/24",  # RFC 6890
+        "192.0.2.0/24",  # RFC 5737
+        "192.168.0.0/16",  # RFC 1918
+        "198.18.0.0/15",  # RFC 2544
+        "198.51.100.0/24",  # RFC 5737
+        "203.0.113.0/24",  # RFC 5737
+        "240.0.0.0/4",  # RFC 1112
+        "255.255.255.255/32",  # RFC 919
+        "::/128",  # RFC 4291
+        "::1/128",  # RFC 4291
+        "::ffff:0:0/96",  # RFC 4291
+        "64:ff9b:1::/48",  # RFC 8215
+        "100::/64",  # RFC 6666
+        "100:0:0:1::/64",  # RFC 9780
+        "2001::/23",  # RFC 2928
+        "2001:db8::/32",  # RFC 3849
+        "3fff::/20",  # RFC 9637
+        "5f00::/16",  # RFC 9602
+        "fc00::/7",  # RFC 4193
+        "fe80::/10",  # RFC 4291
+    )
+]
+# More specific allocations inside the above that are globally reachable.
+GLOBAL_AFTER_ALL: list[Network] = [
+    ip_network(text)
+    for text in (
+        "192.0.0.9/32",  # RFC 7723
+        "192.0.0.10/32",  # RFC 8155
+        "2001:1::1/128",  # RFC 7723
+        "2001:1::2/128",  # RFC 8155
+        "2001:1::3/128",  # RFC 9665
+        "2001:3::/32",  # RFC 7450
+        "2001:4:112::/48",  # RFC 7535
+        "2001:20::/28",  # RFC 7343
+        "2001:30::/28",  # RFC 9374
+    )
+]
+MULTICAST: list[Network] = [
+    ip_network("224.0.0.0/4"),  # RFC 5771
+    ip_network("255.255.255.255/32"),  # RFC 919, model.md section 4
+    ip_network("ff00::/8"),  # RFC 4291
+]
+LINK_LOCAL = ip_network("fe80::/10")
+LOOPBACK4, LOOPBACK6 = ip_network("127.0.0.0/8"), ip_address("::1")
+ALL_NODES = ip_network("ff02::/16")
+DHCP_AGENTS = ip_address("ff02::1:2")  # RFC 8415 section 7.1
+BROADCAST, UNSPECIFIED4 = ip_address("255.255.255.255"), ip_address("0.0.0.0")
+UNSPECIFIED6 = ip_address("::")
+DISCOVERY_TYPES = (130, 131, 132, 133, 135, 136, 141, 142, 143, 148, 149, 151, 152, 153)
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """number: a port, an ICMP type * 256 + code, or 0; hardware: None at lines and gateway."""
+
+    entrance: str
+    source: Address
+    hardware: int | None
+    destination: Address
+    protocol: int
+    number: int
+
+
+@dataclass(frozen=True)
+class Environment:
+    """up: lines that are up; who: NOBODY, GUEST or a person; instant: aware, UTC."""
+
+    up: frozenset[str]
+    who: str
+    instant: datetime
+
+
+@dataclass(frozen=True)
+class Fate:
+    """verdict: "let" or "refused"; manner: only if refused; delivered: address and port."""
+
+    verdict: str
+    manner: str | None
+    delivered: tuple[Address, int] | None
+    decider: str
+    kind: str  # housekeeping, management, emergency, sign-in, offer, rule, default
+
+
+# --- what an address is (section 4) ----------------------------------------------------------
+
+
+def family(address: Address) -> int:
+    return address[2] if isinstance(address, tuple) else address.version
+
+
+def inside(address: Address, network: Network | None) -> bool:
+    if network is None or isinstance(address, tuple):
+        return False
+    return address in network
+
+
+def in_area(area: Area, address: Address) -> bool:
+    if inside(address, area.v4):
+        return True
+    for network in area.v6:
+        if inside(address, network):
+            return True
+    return False
+
+
+def first_usable(network: IPv4Network) -> IPv4Address:
+    return network[0] if network.prefixlen >= 31 else network[1]
+
+
+def is_gateway(site: Site, address: Address) -> bool:
+    if inside(address, LINK_LOCAL):
+        return True
+    for line in site.lines.values():
+        if isinstance(address, tuple) and line.automatic and address[1] == line.name:
+            return True
+        for interface in line.interfaces:
+            if address == interface.ip:
+                return True
+    for area in site.areas.values():
+        if address == first_usable(area.v4):
+            return True
+        for network in area.v6:
+            if address == network[0] or address == network[1]:
+                return True
+    return False
+
+
+def is_edge(area: Area, address: Address) -> bool:
+    """The IPv4 network or broadcast address of an area (a /31 has neither, RFC 3021)."""
+    if area.v4.prefixlen >= 31:
+        return False
+    return address == area.v4.network_address or address == area.v4.broadcast_address
+
+
+def is_host(site: Site, area: Area, address: Address) -> bool:
+    return in_area(area, address) and not is_edge(area, address) and not is_gateway(site, address)
+
+
+def is_host_anywhere(site: Site, address: Address) -> bool:
+    for area in site.areas.values():
+        if is_host(site, area, address):
+            return True
+    return False
+
+
+def is_own(site: Site, address: Address) -> bool:
+    for area in site.areas.values():
+        if in_area(area, address):
+            return True
+    if is_gateway(site, address) or inside(address, site.local):
+        return True
+    for line in site.lines.values():
+        if inside(address, line.prefix):
+            return True
+    return False
+
+
+def is_multicast(address: Address) -> bool:
+    for network in MULTICAST:
+        if inside(address, network):
+            return True
+    return False
+
+
+def is_special(site: Site, address: Address) -> bool:
+    for line in site.lines.values():
+        if address in line.next_hops:
+            return False
+        for interface in line.interfaces:
+            if inside(address, interface.network):
+                return False
+    for prefixes in site.places.values():
+        for network in prefixes:
+            if inside(address, network):
+                return False
+    if is_multicast(address):
+        return True
+    for network in GLOBAL_AFTER_ALL:
+        if inside(address, network):
+            return False
+    for network in NOT_GLOBAL:
+        if inside(address, network):
+            return True
+    return False
+
+
+def is_internet(site: Site, address: Address) -> bool:
+    return not is_own(site, address) and not is_special(site, address)
+
+
+def in_place(site: Site, place: str, address: Address) -> bool:
+    for network in site.places[place]:
+        if inside(address, network) and not is_own(site, address):
+            return True
+    return False
+
+
+# --- who, what and when (sections 5 and 7) -----------------------------------------------------
+
+
+def is_device(device: Device, attempt: Attempt) -> bool:
+    if device.hardware:
+        return attempt.hardware in device.hardware
+    return attempt.source in device.addresses
+
+
+def starts(site: Site, term: str, attempt: Attempt, environment: Environment) -> bool:
+    """Does this attempt come from that term?"""
+    area = site.areas.get(attempt.entrance)
+    at_a_line = attempt.entrance in site.lines
+    if term == "anyone":
+        return area is not None or at_a_line
+    if term == "gateway":
+        return attempt.entrance == "gateway"
+    if term == "internet":
+        return at_a_line
+    if term in site.areas or term in site.lines:
+        return attempt.entrance == term
+    if term in site.devices:
+        device = site.devices[term]
+        at_home = area is not None and (device.roams or area.name == device.area)
+        return at_home and is_device(device, attempt)
+    if term in site.people:
+        return area is not None and area.sign_in and environment.who == term
+    if term in site.places:
+        return at_a_line and in_place(site, term, attempt.source)
+    groups = site.people.get(environment.who, [])
+    return area is not None and area.sign_in and term in groups
+
+
+def reaches(site: Site, term: str, address: Address) -> bool:
+    if term == "anywhere":
+        return True
+    if term == "internet":
+        return is_internet(site, address)
+    if term == "gateway":
+        return is_gateway(site, address)
+    if term in site.areas:
+        return is_host(site, site.areas[term], address)
+    if term in site.devices:
+        return address in site.devices[term].addresses
+    return in_place(site, term, address)
+
+
+def serves(services: list[Parts], protocol: int, number: int) -> bool:
+    for parts in services:
+        for kind, first, last in parts:
+            if kind == protocol and first <= number <= last:
+                return True
+    return False
+
+
+def is_open(site: Site, name: str, instant: datetime) -> bool:
+    hours = site.hours[name]
+    local = instant.astimezone(site.zone).replace(tzinfo=None)
+    for back in (0, 1):
+        day = local.date() - timedelta(days=back)
+        windows = hours.dates[day] if day in hours.dates else hours.weekly[day.weekday()]
+        for window in windows:
+            start = datetime.combine(day, window.start)
+            if window.end is None:
+                end = datetime.combine(day, time(0)) + timedelta(days=1)
+            elif window.end <= window.start:
+                end = datetime.combine(day, window.end) + timedelta(days=1)
+            else:
+                end = datetime.combine(day, window.end)
+            if start <= local < end:
+                return True
+    return False
+
+
+def in_time(site: Site, sentence: Sentence, instant: datetime) -> bool:
+    if sentence.during is not None and not is_open(site, sentence.during, instant):
+        return False
+    if sentence.until is not None:
+        return instant.astimezone(site.zone).date() <= sentence.until
+    return True
+
+
+def exists(site: Site, attempt: Attempt, environment: Environment) -> bool:
+    """Section 2: is this a combination that can be?"""
+    area = site.areas.get(attempt.entrance)
+    if attempt.entrance in site.lines and attempt.entrance not in environment.up:
+        return False
+    if environment.who != NOBODY and (area is None or not area.sign_in):
+        return False
+    if family(attempt.source) != family(attempt.destination):
+        return False
+    return (attempt.hardware is not None) == (area is not None)
+
+
+# --- housekeeping, first part (section 6) ------------------------------------------------------
+
+
+def loopback(site: Site, a: Attempt, e: Environment) -> bool:
+    if a.entrance != "gateway":
+        return False
+    return (
+        is_gateway(site, a.destination)
+        or inside(a.destination, LOOPBACK4)
+        or a.destination == LOOPBACK6
+    )
+
+
+def barred(site: Site, a: Attempt, e: Environment) -> bool:
+    if a.entrance not in site.areas:
+        return False
+    for device in site.devices.values():
+        if device.barred and is_device(device, a):
+            return True
+    return False
+
+
+def strangers(site: Site, a: Attempt, e: Environment) -> bool:
+    if a.entrance not in site.areas or not site.areas[a.entrance].strangers_refused:
+        return False
+    for device in site.devices.values():
+        if (device.area == a.entrance or device.roams) and a.hardware in device.hardware:
+            return False
+    return True
+
+
+def _in_line_network6(line: Line, address: Address) -> bool:
+    for interface in line.interfaces:
+        if interface.version == 6 and inside(address, interface.network):
+            return True
+    return False
+
+
+def discovery(site: Site, a: Attempt, e: Environment) -> bool:
+    if family(a.source) != 6 or a.protocol != ICMPV6:
+        return False
+    kind = a.number // 256
+    if kind not in DISCOVERY_TYPES and not (kind == 134 and a.entrance not in site.areas):
+        return False
+    if a.entrance == "gateway":
+        if not is_gateway(site, a.source) and a.source != UNSPECIFIED6:
+            return False
+        for line in site.lines.values():
+            if _in_line_network6(line, a.destination):
+                return True
+        return (
+            inside(a.destination, ALL_NODES)
+            or inside(a.destination, LINK_LOCAL)
+            or is_host_anywhere(site, a.destination)
+        )
+    if not is_gateway(site, a.destination) and not inside(a.destination, ALL_NODES):
+        return False
+    if inside(a.source, LINK_LOCAL) or a.source == UNSPECIFIED6:
+        return True
+    if a.entrance in site.areas:
+        return is_host(site, site.areas[a.entrance], a.source)
+    return _in_line_network6(site.lines[a.entrance], a.source)
+
+
+def dhcp(site: Site, a: Attempt, e: Environment) -> bool:
+    if a.protocol != UDP:
+        return False
+    to_gateway = is_gateway(site, a.destination)
+    to_broadcast = a.destination == BROADCAST
+    version = family(a.source)
+    if a.entrance in site.areas:
+        area = site.areas[a.entrance]
+        if version == 4 and a.number == 67 and (to_broadcast or to_gateway):
+            return a.source == UNSPECIFIED4 or is_host(site, area, a.source)
+        if a.number == 547 and (a.destination == DHCP_AGENTS or to_gateway):
+            return inside(a.source, LINK_LOCAL)
+        return False
+    if a.entrance in site.lines:
+        if not site.lines[a.entrance].automatic:
+            return False
+        if version == 4 and a.number == 68 and (to_broadcast or to_gateway):
+            return True
+        return a.number == 546 and inside(a.source, LINK_LOCAL) and to_gateway
+    return _dhcp_of_gateway(site, a)
+
+
+def _dhcp_of_gateway(site: Site, a: Attempt) -> bool:
+    by_gateway = is_gateway(site, a.source)
+    to_broadcast = a.destination == BROADCAST
+    automatic = any(line.automatic for line in site.lines.values())
+    if family(a.source) == 4:
+        if not by_gateway and a.source != UNSPECIFIED4:
+            return False
+        if a.number == 68 and (to_broadcast or is_host_anywhere(site, a.destination)):
+            return True
+        to_internet = is_internet(site, a.destination)
+        return a.number == 67 and automatic and (to_broadcast or to_internet)
+    if a.number == 546 and inside(a.destination, LINK_LOCAL):
+        return True
+    return a.number == 547 and automatic and by_gateway and a.destination == DHCP_AGENTS
+
+
+def forged(site: Site, a: Attempt, e: Environment) -> bool:
+    if a.entrance in site.areas:
+        return not is_host(site, site.areas[a.entrance], a.source)
+    if a.entrance in site.lines:
+        return not is_internet(site, a.source)
+    return not is_gateway(site, a.source)
+
+
+def bound(site: Site, a: Attempt, e: Environment) -> bool:
+    for device in site.devices.values():
+        known = device.hardware and device.addresses
+        if device.area == a.entrance and known and _breaks_binding(device, a):
+            return True
+    return False
+
+
+def _breaks_binding(device: Device, a: Attempt) -> bool:
+    v4 = [address for address in device.addresses if family(address) == 4]
+    v6 = [address for address in device.addresses if family(address) == 6]
+    if a.source in v6 and a.hardware not in device.hardware:
+        return True
+    if family(a.source) != 4:
+        return False
+    if len(v4) == len(device.hardware):
+        for address, hardware in zip(v4, device.hardware, strict=True):
+            if (a.source == address) != (a.hardware == hardware):
+                return True
+        return False
+    if a.source in v4 and a.hardware not in device.hardware:
+        return True
+    return bool(v4) and a.hardware in device.hardware and a.source not in v4
+
+
+def directed_broadcast(site: Site, a: Attempt, e: Environment) -> bool:
+    for area in site.areas.values():
+        if is_edge(area, a.destination):
+            return True
+    return False
+
+
+def same_area(site: Site, a: Attempt, e: Environment) -> bool:
+    if a.entrance not in site.areas:
+        return False
+    area = site.areas[a.entrance]
+    return in_area(area, a.destination) and not is_gateway(site, a.destination)
+
+
+def multicast(site: Site, a: Attempt, e: Environment) -> bool:
+    return is_multicast(a.destination)
+
+
+def unroutable(site: Site, a: Attempt, e: Environment) -> bool:
+    for area in site.areas.values():
+        if in_area(area, a.destination):
+            return False
+    return not (
+        is_internet(site, a.destination)
+        or is_gateway(site, a.destination)
+        or is_multicast(a.destination)
+    )
+
+
+def carries(line: Line, version: int) -> bool:
+    if line.automatic or (version == 6 and line.prefix is not None):
+        return True
+    return any(interface.version == version for interface in line.interfaces)
+
+
+def some_line_up(site: Site, version: int, e: Environment) -> bool:
+    for line in site.lines.values():
+        if line.name in e.up and carries(line, version):
+            return True
+    return False
+
+
+def no_line(site: Site, a: Attempt, e: Environment) -> bool:
+    if a.entrance in site.lines or not is_internet(site, a.destination):
+        return False
+    if family(a.source) == 4:
+        return not some_line_up(site, 4, e)
+    for line in site.lines.values():
+        if inside(a.source, line.prefix) and line.name not in e.up:
+            return True
+    return a.entrance == "gateway" and not some_line_up(site, 6, e)
+
+
+def in_line_prefix(site: Site, address: Address) -> bool:
+    for line in site.lines.values():
+        if inside(address, line.prefix):
+            return True
+    return False
+
+
+def local_prefix(site: Site, a: Attempt, e: Environment) -> bool:
+    if a.entrance not in site.areas or family(a.source) != 6:
+        return False
+    return is_internet(site, a.destination) and not in_line_prefix(site, a.source)
+
+
+# --- housekeeping, second part -------------------------------------------------------------------
+
+
+def _asks_echo(a: Attempt) -> bool:
+    return (a.protocol, a.number // 256) in ((ICMP, 8), (ICMPV6, 128))
+
+
+def echo(site: Site, a: Attempt, e: Environment) -> bool:
+    if not is_gateway(site, a.destination):
+        return False
+    if a.entrance in site.areas:
+        return _asks_echo(a)
+    return a.entrance in site.lines and a.protocol == ICMPV6 and a.number // 256 == 128
+
+
+def names(site: Site, a: Attempt, e: Environment) -> bool:
+    if a.entrance not in site.areas or not is_gateway(site, a.destination):
+        return False
+    return a.protocol in (TCP, UDP) and a.number == 53
+
+
+def gate(site: Site, a: Attempt, e: Environment) -> bool:
+    if a.entrance not in site.areas or not site.areas[a.entrance].sign_in:
+        return False
+    return is_gateway(site, a.destination) and a.protocol == TCP and a.number in (80, 443)
+
+
+def management(site: Site, a: Attempt, e: Environment) -> bool:
+    if not is_gateway(site, a.destination) or (a.protocol, a.number) != (TCP, 22):
+        return False
+    for name in site.managed_from:
+        device = site.devices[name]
+        if a.entrance == device.area and is_device(device, a):
+            return True
+    return False
+
+
+def gateway_own(site: Site, a: Attempt, e: Environment) -> bool:
+    if a.entrance != "gateway":
+        return False
+    if is_host_anywhere(site, a.destination):
+        return _asks_echo(a)
+    if not is_internet(site, a.destination):
+        return False
+    if a.protocol == TCP:
+        return a.number in (53, 853, 80, 443)
+    if a.protocol == UDP:
+        return a.number in (53, 123)
+    return _asks_echo(a)
+
+
+Check = Callable[[Site, Attempt, Environment], bool]
+HOUSEKEEPING: list[tuple[str, str, Check]] = [
+    ("loopback", "let", loopback),
+    ("barred", "refused", barred),
+    ("strangers", "refused", strangers),
+    ("discovery", "let", discovery),
+    ("dhcp", "let", dhcp),
+    ("forged", "refused quietly", forged),
+    ("bound", "refused quietly", bound),
+    ("directed-broadcast", "refused quietly", directed_broadcast),
+    ("same-area", "refused", same_area),
+    ("multicast", "refused quietly", multicast),
+    ("unroutable", "refused", unroutable),
+    ("no-line", "refused", no_line),
+    ("local-prefix", "refused", local_prefix),
+    ("echo", "let", echo),
+    ("names", "let", names),
+    ("gate", "let", gate),
+    ("management", "let", management),
+    ("gateway-own", "let", gateway_own),
+]
+
+
+# --- the charter's own, and the fate ---------------------------------------------------------------
+
+
+def sign_in(site: Site, a: Attempt, e: Environment) -> bool:
+    if a.entrance not in site.areas or not site.areas[a.entrance].sign_in or e.who != NOBODY:
+        return False
+    for device in site.devices.values():
+        if device.exempt and a.hardware in device.hardware:
+            return False
+    return True
+
+
+def started_by_any(site: Site, sentence: Sentence, a: Attempt, e: Environment) -> bool:
+    for term in sentence.who:
+        if starts(site, term, a, e):
+            return True
+    return False
+
+
+def reached_by_any(site: Site, sentence: Sentence, address: Address) -> bool:
+    for term in sentence.reach:
+        if reaches(site, term, address):
+            return True
+    return False
+
+
+def rule_matches(site: Site, rule: Sentence, a: Attempt, e: Environment) -> bool:
+    return (
+        serves(rule.services, a.protocol, a.number)
+        and started_by_any(site, rule, a, e)
+        and in_time(site, rule, e.instant)
+        and reached_by_any(site, rule, a.destination)
+    )
+
+
+def line_addresses4(line: Line) -> list[Address]:
+    if line.automatic:
+        return [("unknown", line.name, 4)]
+    return [interface.ip for interface in line.interfaces if interface.version == 4]
+
+
+def delivery(site: Site, offer: Sentence, a: Attempt) -> tuple[Address, int] | None:
+    """Where this offer's translation (IPv4) would take the attempt, whoever starts it, whenever."""
+    inner = [x for x in site.devices[offer.to].addresses if family(x) == 4]
+    if not inner:
+        return None
+    for name in offer.on:
+        if a.destination in line_addresses4(site.lines[name]):
+            for parts in offer.services:
+                for protocol, first, last in parts:
+                    if protocol != a.protocol:
+                        continue
+                    if offer.at is None and first <= a.number <= last:
+                        return inner[0], a.number
+                    if offer.at is not None and a.number == offer.at:
+                        return inner[0], first
+    return None
+
+
+def opened6(site: Site, offer: Sentence, a: Attempt) -> bool:
+    """Does this offer open the destination itself (IPv6)?"""
+    if family(a.destination) != 6 or a.destination not in site.devices[offer.to].addresses:
+        return False
+    for name in offer.on:
+        if inside(a.destination, site.lines[name].prefix):
+            return serves(offer.services, a.protocol, a.number)
+    return False
+
+
+def fate(site: Site, a: Attempt, e: Environment) -> Fate:
+    """First match decides (section 6)."""
+    for name, outcome, check in HOUSEKEEPING:
+        if check(site, a, e):
+            kind = "management" if name == "management" else "housekeeping"
+            if outcome == "let":
+                return Fate("let", None, None, name, kind)
+            return _refused(site, a, name, kind, outcome == "refused quietly")
+    for rule in site.rules:
+        if rule.emergency and rule_matches(site, rule, a, e):
+            return _by_rule(site, a, rule, "emergency")
+    if sign_in(site, a, e):
+        return _refused(site, a, "sign-in", "sign-in", False)
+    for offer in site.offers:
+        if started_by_any(site, offer, a, e) and in_time(site, offer, e.instant):
+            delivered = delivery(site, offer, a)
+            if delivered is not None or opened6(site, offer, a):
+                return Fate("let", None, delivered, offer.label, "offer")
+    for rule in site.rules:
+        if not rule.emergency and rule_matches(site, rule, a, e):
+            return _by_rule(site, a, rule, "rule")
+    return _refused(site, a, "default", "default", False)
+
+
+def _by_rule(site: Site, a: Attempt, rule: Sentence, kind: str) -> Fate:
+    if rule.word == "let":
+        return Fate("let", None, None, rule.label, kind)
+    return _refused(site, a, rule.label, kind, rule.quiet)
+
+
+def _refused(site: Site, a: Attempt, decider: str, kind: str, quiet: bool) -> Fate:
+    area = site.areas.get(a.entrance)
+    if quiet or a.entrance in site.lines or (area is not None and area.quiet):
+        return Fate("refused", "silent", None, decider, kind)
+    manner = "reset" if a.protocol == TCP else "prohibited"
+    return Fate("refused", manner, None, decider, kind)

@@ -1,0 +1,80 @@
+"""Does one concrete attempt break a promise? By docs/explanation/model.md, section 8."""
+
+from __future__ import annotations
+
+from tests.oracle.naive import (
+    Attempt,
+    Environment,
+    bound,
+    delivery,
+    exists,
+    family,
+    fate,
+    forged,
+    is_internet,
+    is_open,
+    local_prefix,
+    no_line,
+    reached_by_any,
+    reaches,
+    serves,
+    some_line_up,
+    started_by_any,
+    strangers,
+)
+from tests.oracle.site import Address, Sentence, Site
+
+
+def promise_broken(site: Site, promise: Sentence, a: Attempt, e: Environment) -> bool:
+    """Does this one attempt break that promise?"""
+    if not exists(site, a, e) or not started_by_any(site, promise, a, e):
+        return False
+    if promise.during is not None and not is_open(site, promise.during, e.instant):
+        return False
+    if promise.word == "always":
+        return _breaks_always(site, promise, a, e)
+    outcome = fate(site, a, e)
+    if outcome.verdict != "let" or outcome.kind == "housekeeping":
+        return False
+    if promise.except_offers and outcome.kind == "offer":
+        return False
+    where, what = _within(site, promise, a, outcome.delivered)
+    return (where and what) == (promise.word == "never")
+
+
+def _within(
+    site: Site, promise: Sentence, a: Attempt, delivered: tuple[Address, int] | None
+) -> tuple[bool, bool]:
+    """Is the destination, and is the service, as sent or as delivered, among the promised?"""
+    where = reached_by_any(site, promise, a.destination)
+    what = serves(promise.services, a.protocol, a.number)
+    if delivered is not None:
+        where = where or reached_by_any(site, promise, delivered[0])
+        what = what or serves(promise.services, a.protocol, delivered[1])
+    return where, what
+
+
+def _breaks_always(site: Site, promise: Sentence, a: Attempt, e: Environment) -> bool:
+    if forged(site, a, e) or bound(site, a, e) or local_prefix(site, a, e):
+        return False
+    if strangers(site, a, e) or no_line(site, a, e):
+        return False
+    beyond = is_internet(site, a.destination)
+    if beyond and a.entrance in site.lines and not some_line_up(site, family(a.destination), e):
+        return False
+    if not _meant_by_always(site, promise, a):
+        return False
+    return fate(site, a, e).verdict != "let"
+
+
+def _meant_by_always(site: Site, promise: Sentence, a: Attempt) -> bool:
+    """From a line, a device is reached where an offer puts it (IPv4) or at its own (IPv6)."""
+    for term in promise.reach:
+        if a.entrance in site.lines and term in site.devices and family(a.source) == 4:
+            for offer in site.offers:
+                delivered = delivery(site, offer, a) if offer.to == term else None
+                if delivered and serves(promise.services, a.protocol, delivered[1]):
+                    return True
+        elif reaches(site, term, a.destination) and serves(promise.services, a.protocol, a.number):
+            return True
+    return False
