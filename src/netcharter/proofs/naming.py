@@ -1,0 +1,196 @@
+"""Numbers back into the charter's words: addresses, services, sets of them, instants."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property
+from ipaddress import summarize_address_range
+from zoneinfo import ZoneInfo
+
+from netcharter.plan import coding
+from netcharter.plan.coding import ANY4, ANY6, GUEST, NOBODY, PORTED
+from netcharter.plan.shapes import Plan
+from netcharter.plan.terms import device_addresses
+from netcharter.space.ranges import Ranges, has, intersect, ranges, subset, subtract, union
+
+PROTOCOLS: Mapping[int, str] = {
+    coding.ICMP: "icmp",
+    coding.TCP: "tcp",
+    coding.UDP: "udp",
+    coding.DCCP: "dccp",
+    coding.ICMP6: "icmpv6",
+    coding.SCTP: "sctp",
+    coding.UDPLITE: "udplite",
+}
+
+
+def service_text(code: int) -> str:
+    """One service written out, as a charter would: ``tcp/443``, ``icmpv6/128``."""
+    protocol, number = code >> 16, code & 0xFFFF
+    if protocol in (coding.ICMP, coding.ICMP6):
+        kind, detail = number >> 8, number & 0xFF
+        return f"{PROTOCOLS[protocol]}/{kind}" + (f"/{detail}" if detail else "")
+    if protocol in PORTED:
+        return f"{PROTOCOLS[protocol]}/{number}"
+    return f"protocol/{protocol}"
+
+
+def hardware_text(number: int) -> str:
+    """A hardware address with colons."""
+    return ":".join(f"{number >> shift & 0xFF:02x}" for shift in range(40, -8, -8))
+
+
+@dataclass(frozen=True)
+class Naming:
+    """The words of one plan for the numbers of its universe."""
+
+    plan: Plan
+
+    @cached_property
+    def _addresses(self) -> list[tuple[Ranges, str]]:
+        """Named address sets, the narrowest first."""
+        plan = self.plan
+        named = [(device_addresses(d), d.name) for d in plan.devices if d.lasting]
+        named += [(line.own, f"the gateway on {line.name}") for line in plan.lines]
+        named += [(plan.gateway, "the gateway")]
+        named += [(found, name) for name, found in plan.places.items()]
+        named += [(a.hosts, a.name) for a in plan.areas]
+        named += [(a.whole, a.name) for a in plan.areas]
+        return [*named, (plan.internet, "internet")]
+
+    def address_name(self, code: int) -> str | None:
+        """Whose address it is, or where it lies; None for special addresses."""
+        return next((name for found, name in self._addresses if has(found, code)), None)
+
+    def address_text(self, code: int) -> str:
+        """The address itself, or words for an unknown one."""
+        value = coding.decode(code)
+        if isinstance(value, tuple):
+            line = value[0] - 1
+            name = self.plan.lines[line].name if line < len(self.plan.lines) else "a line"
+            return f"the address of {name}"
+        return str(value)
+
+    def address_full(self, code: int) -> str:
+        """Name and number together: ``booking (10.40.0.10)``."""
+        name, text = self.address_name(code), self.address_text(code)
+        return text if name is None else f"{name} ({text})"
+
+    @cached_property
+    def _services(self) -> list[tuple[Ranges, str]]:
+        found = [
+            (ranges(*(coding.service(*part) for part in s.parts)), s.name)
+            for s in self.plan.charter.services.values()
+        ]
+        found += [(ranges(*(coding.service(*p) for p in parts)), n) for n, parts in _COMMON.items()]
+        return sorted(found, key=lambda pair: sum(high - low for low, high in pair[0]))
+
+    def service_full(self, code: int) -> str:
+        """A service by name and number: ``https (tcp/443)``."""
+        text = service_text(code)
+        name = next((n for found, n in self._services if has(found, code) and n != text), None)
+        return text if name is None or "/" in name else f"{name} ({text})"
+
+    def who_text(self, name: str) -> str:
+        return {NOBODY: "nobody signed in", GUEST: "a guest, signed in"}.get(
+            name, f"{name}, signed in"
+        )
+
+    def instant_text(self, instant: datetime) -> str:
+        """Weekday, date and hour in site time."""
+        return instant.astimezone(ZoneInfo(self.plan.timezone)).strftime("%a %d %b %Y %H:%M")
+
+    def hardware_name(self, number: int) -> str | None:
+        """The device with that hardware address."""
+        return next((d.name for d in self.plan.devices if number in d.hardware), None)
+
+    def hardware_set(self, found: Ranges) -> str | None:
+        """A set of hardware addresses in words; None if it is no restriction at an area."""
+        if subset(coding.LOCAL_HARDWARE, found) or found == coding.NO_HARDWARE:
+            return None
+        local = intersect(found, coding.LOCAL_HARDWARE)
+        names = [d.name for d in self.plan.devices if any(has(local, h) for h in d.hardware)]
+        if sum(high - low + 1 for low, high in local) <= 64:
+            return listed(names)
+        missing = [d.name for d in self.plan.devices if not all(has(local, h) for h in d.hardware)]
+        return "any device but " + listed(missing, "or")
+
+    def destinations(self, found: Ranges) -> str:
+        """A set of addresses in words, by the names that fit inside it, then by numbers."""
+        plan = self.plan
+        if subset(union(ANY4, ANY6), found):
+            return "anywhere"
+        wide = [(plan.internet, "internet"), (plan.gateway, "the gateway")]
+        wide += [(a.hosts, a.name) for a in plan.areas]
+        wide += [(r, name) for name, r in plan.places.items()]
+        wide += [(device_addresses(d), d.name) for d in plan.devices if d.lasting]
+        wide += [(line.own, f"the gateway on {line.name}") for line in plan.lines]
+        return _cover_text(found, wide, self._range_text)
+
+    def services(self, found: Ranges) -> str:
+        """A set of services in words."""
+        found = intersect(found, coding.REAL_SERVICES)
+        if subset(coding.REAL_SERVICES, found):
+            return "anything"
+        wide = sorted(self._services, key=lambda p: -sum(high - low for low, high in p[0]))
+        wide = [(r, n) for r, n in wide if "/" not in n]
+        return _cover_text(found, wide, _service_range_text)
+
+    def _range_text(self, low: int, high: int) -> str:
+        if low == high:
+            return self.address_text(low)
+        first, last = coding.decode(low), coding.decode(high)
+        if isinstance(first, tuple) or isinstance(last, tuple):
+            return ", ".join(
+                self.address_text(c) for c in range(max(low, coding.SYMBOLS), high + 1)
+            )
+        try:
+            blocks = list(summarize_address_range(first, last))  # type: ignore[type-var]
+        except (TypeError, ValueError):
+            return f"{first} to {last}"
+        return str(blocks[0]) if len(blocks) == 1 else f"{first} to {last}"
+
+
+_COMMON: Mapping[str, tuple[tuple[int, int, int], ...]] = {
+    "ssh": ((6, 22, 22),),
+    "http": ((6, 80, 80),),
+    "https": ((6, 443, 443),),
+    "dns": ((6, 53, 53), (17, 53, 53)),
+    "ntp": ((17, 123, 123),),
+    "ping": ((1, 8 << 8, (8 << 8) + 255), (58, 128 << 8, (128 << 8) + 255)),
+}
+
+
+def listed(names: Iterable[str], word: str = "and") -> str:
+    """``a, b and c``."""
+    found = list(names)
+    if len(found) < 2:
+        return "".join(found)
+    return ", ".join(found[:-1]) + f" {word} {found[-1]}"
+
+
+def _cover_text(
+    found: Ranges, named: list[tuple[Ranges, str]], spell: Callable[[int, int], str]
+) -> str:
+    """Names of the sets that lie inside `found`, widest first, and the numbers left over."""
+    words: list[str] = []
+    rest = found
+    for candidate, name in named:
+        if candidate and subset(candidate, found) and intersect(candidate, rest):
+            words.append(name)
+            rest = subtract(rest, candidate)
+    spelled = [spell(low, high) for low, high in rest[:4]]
+    more = [f"{len(rest) - 4} more ranges"] if len(rest) > 4 else []
+    return listed([*words, *spelled, *more])
+
+
+def _service_range_text(low: int, high: int) -> str:
+    if low == high:
+        return service_text(low)
+    if low >> 16 == high >> 16 and low >> 16 in PORTED:
+        first, last = low & 0xFFFF, high & 0xFFFF
+        name = PROTOCOLS[low >> 16]
+        return name if (first, last) == (0, 0xFFFF) else f"{name}/{first}-{last}"
+    return f"{service_text(low)} to {service_text(high)}"

@@ -1,0 +1,329 @@
+"""Promises as questions to the engine: which attempts would break one, and is there any?
+
+`docs/explanation/model.md`, section 8, says what breaks a promise. Every answer is re-checked
+by the independent checker before it leaves this room (`certify`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from netcharter.charter.model import Promise
+from netcharter.diagnostics import Span
+from netcharter.plan import coding
+from netcharter.plan.coding import ANY4, ANY6, ANY_SERVICE
+from netcharter.plan.housekeeping import known_hardware
+from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan, Region, Row, When
+from netcharter.plan.terms import (
+    Ground,
+    Who,
+    all_reached,
+    all_starters,
+    hardware_set,
+    regions,
+    service_set,
+)
+from netcharter.proofs.certify import Prover
+from netcharter.proofs.story import polish
+from netcharter.space.model import Point
+from netcharter.space.ranges import Ranges, complement, intersect, ranges, subset, subtract, union
+
+EVERYTHING = union(ANY4, ANY6)
+IMPROPER = frozenset({"forged", "bound", "local-prefix", "strangers"})
+CHOSEN = frozenset({"rule", "emergency", "offer", "management"})
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Attempts (`regions`) that break a promise where a row in `rows` decides them."""
+
+    regions: tuple[Region, ...]
+    rows: frozenset[int]
+
+
+@dataclass(frozen=True, slots=True)
+class PromiseResult:
+    """Does a promise hold? If not, by which attempt, or for which reason, it is broken."""
+
+    text: str
+    holds: bool
+    span: Span
+    point: Point | None = None
+    row: Row | None = None
+    reason: str | None = None  # why it cannot hold, where no single attempt shows it
+    relays: tuple[str, ...] = ()
+    kind: str = ""
+    number: int | None = None  # which promise of the charter; None: the management path
+
+
+def ground_of(plan: Plan) -> Ground:
+    """The ground that the plan's terms are read against."""
+    return Ground(
+        plan.charter,
+        plan.lines,
+        plan.areas,
+        plan.devices,
+        plan.gateway,
+        plan.internet,
+        plan.places,
+    )
+
+
+def prove_promises(prover: Prover) -> tuple[PromiseResult, ...]:
+    """Every promise of the charter, then the management path, which nobody needs to write."""
+    plan = prover.plan
+    ground = ground_of(plan)
+    found = [
+        _prove(prover, ground, promise, plan.charter.where("promises", number), number)
+        for number, promise in enumerate(plan.charter.promises)
+    ]
+    for name in plan.charter.site.managed_from:
+        path = Promise("always", (name,), ("gateway",), ("ssh",), False, None, None)
+        found.append(_prove(prover, ground, path, plan.charter.where("site", "managed-from"), None))
+    return tuple(found)
+
+
+def promise_text(promise: Promise) -> str:
+    """A promise as the charter writes it."""
+
+    def told(names: tuple[str, ...]) -> str:
+        return names[0] if len(names) == 1 else f"[{', '.join(names)}]"
+
+    parts = [f"{promise.kind}: {told(promise.who)}", f"reach: {told(promise.reach)}"]
+    if promise.services != ("anything",):
+        parts.append(f"with: {told(promise.services)}")
+    if promise.during:
+        parts.append(f"during: {promise.during}")
+    if promise.except_offers:
+        parts.append("except: offers")
+    return ", ".join(parts)
+
+
+def _prove(
+    prover: Prover, ground: Ground, promise: Promise, span: Span, number: int | None
+) -> PromiseResult:
+    text = promise_text(promise)
+    result = PromiseResult(text, True, span, kind=promise.kind, number=number)
+    reason = _impossible(prover.plan, ground, promise)
+    if reason is not None:
+        return replace(result, holds=False, reason=reason)
+    asked = list(questions(prover.plan, ground, promise))
+    if promise.kind == "always" and not any(question.regions for question in asked):
+        reason = f"no proper attempt of {', '.join(promise.who)} can exist"
+        return replace(result, holds=False, reason=reason)
+    for question in asked:
+        boxes = prover.universe.boxes_of(question.regions)
+        witness = prover.decided(boxes, question.rows)
+        if witness is not None:
+            assert witness.rule is not None
+            point = polish(prover.universe, prover.rules, witness.point, boxes)
+            return replace(result, holds=False, point=point, row=prover.plan.rows[witness.rule])
+    return replace(result, relays=tuple(relays(prover, ground, promise)))
+
+
+def questions(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
+    """What to ask; the promise holds if every answer is no."""
+    ask = {"never": _never, "always": _always, "only": _only}[promise.kind]
+    yield from ask(plan, ground, promise)
+
+
+def _chosen(plan: Plan, promise: Promise) -> list[Row]:
+    """What the charter lets: the rows a `never` or `only` is about."""
+    skip = {"offer"} if promise.except_offers else set()
+    return [r for r in plan.rows if r.let and r.kind in CHOSEN - skip]
+
+
+def _never(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
+    who, when = all_starters(ground, promise.who), When(promise.during)
+    reach, what = all_reached(ground, promise.reach), service_set(ground, promise.services)
+    rows = _chosen(plan, promise)
+    yield Question(tuple(regions(who, reach, what, when)), frozenset(r.index for r in rows))
+    for row in rows:
+        if row.delivery is None:
+            continue
+        delivered = bool(intersect(reach, coding.addresses([row.delivery.address])))
+        for sent, where, port in _translations(row):
+            meant = union(intersect(sent, what), _sent_for(sent, what, port))
+            to = where if delivered else intersect(reach, where)
+            yield Question(tuple(regions(who, to, meant, when)), frozenset({row.index}))
+
+
+def _translations(row: Row) -> Iterator[tuple[Ranges, Ranges, int | None]]:
+    """Per region of an offer: services as sent, destinations as sent, the port delivered."""
+    port = row.delivery.port if row.delivery else None
+    seen: set[tuple[Ranges, Ranges]] = set()
+    for region in row.regions:
+        key = (region.service, region.destination)
+        if key not in seen:
+            seen.add(key)
+            yield region.service, region.destination, port
+
+
+def _sent_for(sent: Ranges, what: Ranges, port: int | None) -> Ranges:
+    """The services as sent whose delivery is in `what`."""
+    if port is None:
+        return intersect(sent, what)
+    codes = (code for low, high in sent for code in range(low, high + 1))
+    kept = [c for c in codes if intersect(what, (coding.service(c >> 16, port),))]
+    return ranges(*((c, c) for c in kept))
+
+
+def _only(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
+    who, when = all_starters(ground, promise.who), When(promise.during)
+    reach, what = all_reached(ground, promise.reach), service_set(ground, promise.services)
+    rows = _chosen(plan, promise)
+    plain = frozenset(r.index for r in rows if r.delivery is None)
+    elsewhere = tuple(regions(who, subtract(EVERYTHING, reach), ANY_SERVICE, when))
+    otherwise = tuple(regions(who, reach, complement(what, coding.SERVICE_SIZE), when))
+    yield Question(elsewhere + otherwise, plain)
+    for row in rows:
+        if row.delivery is None:
+            continue
+        delivered = bool(intersect(reach, coding.addresses([row.delivery.address])))
+        for sent, where, port in _translations(row):
+            fine = union(intersect(sent, what), _sent_for(sent, what, port))
+            bad = subtract(sent, fine)
+            here = frozenset({row.index})
+            yield Question(tuple(regions(who, where, bad, when)), here)
+            if not delivered:
+                yield Question(tuple(regions(who, subtract(where, reach), fine, when)), here)
+
+
+def _always(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
+    when = When(promise.during)
+    what = service_set(ground, promise.services)
+    refused = frozenset(
+        r.index for r in plan.rows if not r.let and not r.routed and r.label not in IMPROPER
+    )
+    for who in all_starters(ground, promise.who):
+        inside = who.entrances & (ground.all_areas | {"gateway"})
+        reach = all_reached(ground, promise.reach)
+        proper = [p for name in sorted(inside) for p in _proper(ground, who, name)]
+        yield Question(tuple(regions(proper, reach, what, when)), refused)
+        for name in sorted(who.entrances & ground.all_lines):
+            line = ground.line[name]
+            source = intersect(who.source or EVERYTHING, ground.internet)
+            outside = [Who(frozenset({name}), source=source)]
+            for term in promise.reach:
+                for where, sent in _from_line(plan, ground, line, term, what):
+                    yield Question(tuple(regions(outside, where, sent, when)), refused)
+
+
+def _proper(ground: Ground, who: Who, entrance: str) -> Iterator[Who]:
+    """The ways to start properly at one entrance: a source that belongs, rightly bound."""
+    if entrance == "gateway":
+        yield replace(who, entrances=frozenset({entrance}), source=ground.gateway)
+        return
+    area = ground.area[entrance]
+    hardware = who.hardware
+    if area.strangers_refused:
+        hardware = intersect(hardware, known_hardware(ground, area))
+    source = intersect(who.source, area.hosts) if who.source is not None else area.hosts
+    for machines, mine in _bindings(ground, area):
+        both, own = intersect(machines, hardware), intersect(mine, source)
+        if both and own:
+            yield Who(frozenset({entrance}), own, both, who.who)
+
+
+def _bindings(ground: Ground, area: AreaPlan) -> Iterator[tuple[Ranges, Ranges]]:
+    """Pairs of hardware and source sets that `bound` lets through, disjoint in hardware."""
+    tied = [d for d in ground.devices if d.area == area.name and d.hardware and d.lasting]
+    hosts4, hosts6 = intersect(area.hosts, ANY4), intersect(area.hosts, ANY6)
+    taken4 = union(*(coding.addresses(d.addresses4) for d in tied))
+    taken6 = union(*(coding.addresses(d.addresses6) for d in tied))
+    machines = hardware_set(h for d in tied for h in d.hardware)
+    free = complement(machines, coding.HARDWARE_SIZE)
+    yield free, union(subtract(hosts4, taken4), subtract(hosts6, taken6))
+    for device in tied:
+        others6 = subtract(taken6, coding.addresses(device.addresses6))
+        for hardware, mine4 in _own4(device):
+            left4 = mine4 if mine4 is not None else subtract(hosts4, taken4)
+            yield hardware, union(left4, subtract(hosts6, others6))
+
+
+def _own4(device: DevicePlan) -> Iterator[tuple[Ranges, Ranges | None]]:
+    if device.addresses4 and len(device.addresses4) == len(device.hardware):
+        for address, number in zip(device.addresses4, device.hardware, strict=True):
+            yield hardware_set([number]), coding.addresses([address])
+    else:
+        mine = coding.addresses(device.addresses4) if device.addresses4 else None
+        yield hardware_set(device.hardware), mine
+
+
+def _from_line(
+    plan: Plan, ground: Ground, line: LinePlan, term: str, what: Ranges
+) -> Iterator[tuple[Ranges, Ranges]]:
+    """Where, as sent, something inside is reached from a line: (destinations, services)."""
+    if term in ground.device:
+        device = ground.device[term]
+        for row in _offered(plan, line, device):
+            for sent, where, port in _translations(row):
+                meant = _sent_for(sent, what, port)
+                yield intersect(where, line.own), meant
+        inside6 = [a for a in device.addresses6 if line.prefix and a in line.prefix]
+        yield coding.addresses(inside6), what
+    elif term == "gateway":
+        yield line.own, what
+    elif term == "anywhere" or term in ground.area:
+        yield all_reached(ground, [term]), what
+
+
+def _offered(plan: Plan, line: LinePlan, device: DevicePlan) -> list[Row]:
+    """The translated offers on a line that lead to a device."""
+    return [
+        row
+        for row in plan.rows
+        if row.delivery is not None
+        and row.delivery.device == device.name
+        and any(intersect(region.destination, line.own) for region in row.regions)
+    ]
+
+
+def _impossible(plan: Plan, ground: Ground, promise: Promise) -> str | None:
+    """Why an `always` from a line cannot hold although no single attempt is refused."""
+    if promise.kind != "always":
+        return None
+    what = service_set(ground, promise.services)
+    entrances = {e for who in all_starters(ground, promise.who) for e in who.entrances}
+    if not entrances:
+        return "nobody can be meant by " + ", ".join(promise.who)
+    for name in sorted(entrances & ground.all_lines):
+        line = ground.line[name]
+        for device in (ground.device[t] for t in promise.reach if t in ground.device):
+            if not line.carries4:
+                continue
+            covered = union(
+                *(
+                    _delivered(sent, port)
+                    for row in _offered(plan, line, device)
+                    for sent, _, port in _translations(row)
+                )
+            )
+            if not subset(_portable(what), covered):
+                return f"from {name} there is no offer that leads to {device.name} with all of this"
+    return None
+
+
+def _delivered(sent: Ranges, port: int | None) -> Ranges:
+    if port is None:
+        return sent
+    return ranges(*(coding.service(low >> 16, port) for low, _ in sent))
+
+
+def _portable(what: Ranges) -> Ranges:
+    """ICMPv6 has no part in an IPv4 offer."""
+    six = coding.service(coding.ICMP6, 0, 0xFFFF)
+    return subtract(what, (six,))
+
+
+def relays(prover: Prover, ground: Ground, promise: Promise) -> Iterator[str]:
+    """What acts for the starters of a promise although they may not reach directly."""
+    if promise.kind == "always":
+        return
+    who = all_starters(ground, promise.who)
+    for row in prover.plan.rows:
+        if row.label in ("names", "gate") and row.let:
+            mine = regions(who, ground.gateway, ANY_SERVICE)
+            if prover.decided(prover.universe.boxes_of(mine), frozenset({row.index})):
+                yield "the gateway's resolver" if row.label == "names" else "the sign-in gate"

@@ -1,0 +1,287 @@
+"""Plans as rule lists of the engine: names, people, instants and line states become numbers.
+
+One universe can hold several plans, so that two charters are compared over the very same
+attempts. The fields stand in the order FIELDS; line states come last, since a count projects
+them out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from functools import cached_property
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from netcharter.plan import coding
+from netcharter.plan.coding import GUEST, NOBODY
+from netcharter.plan.fate import quiet_entrances
+from netcharter.plan.hours import TimeClass, holds, time_classes
+from netcharter.plan.shapes import Plan, Region, Row, When
+from netcharter.space.model import Entry, Field, RawBox, RuleList
+from netcharter.space.ranges import Ranges, full, has, intersect, ranges, size, subtract, union
+
+FIELDS = ("entrance", "who", "time", "hardware", "source", "destination", "service", "lines")
+ENTRANCE, WHO, TIME, HARDWARE, SOURCE, DESTINATION, SERVICE, LINES = range(len(FIELDS))
+WEIGHTS: Mapping[str, Literal["size", "one", "exists"]] = {
+    name: "exists" if name == "lines" else "size" for name in FIELDS
+}
+ABSENT: Hashable = ("absent",)
+SYMBOLS_ALL: Ranges = ((coding.SYMBOLS, coding.ADDRESS_SIZE - 1),)
+
+Label = tuple[str, ...]
+
+
+def outcome_label(row: Row, quiet: bool) -> Label:
+    """What two decisions must share to have the same outcome."""
+    if not row.let:
+        return ("refused", "silent" if quiet else "answered")
+    if row.delivery is None:
+        return ("let",)
+    return ("let", str(row.delivery.address), str(row.delivery.port or ""))
+
+
+def values(numbers: Iterable[int]) -> Ranges:
+    """A set of single numbers as ranges."""
+    return ranges(*((n, n) for n in numbers))
+
+
+@dataclass(frozen=True)
+class Universe:
+    """The attempts and environments that exist for the plans, and their numbering."""
+
+    plans: tuple[Plan, ...]
+    now: datetime
+
+    def local_now(self) -> datetime:
+        """The present moment in the first plan's time zone."""
+        return self.now.astimezone(ZoneInfo(self.plans[0].timezone))
+
+    @cached_property
+    def entrances(self) -> tuple[str, ...]:
+        names = [a.name for p in self.plans for a in p.areas]
+        names += [line.name for p in self.plans for line in p.lines]
+        return (*dict.fromkeys(names), "gateway")
+
+    @cached_property
+    def people(self) -> tuple[str, ...]:
+        names = (person.name for p in self.plans for person in p.people)
+        return (NOBODY, *dict.fromkeys(names), GUEST)
+
+    @cached_property
+    def lines(self) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(line.name for p in self.plans for line in p.lines))
+
+    @cached_property
+    def hardware(self) -> tuple[int, ...]:
+        """The hardware addresses that some charter knows; then come "some other" and "none"."""
+        known = (h for p in self.plans for d in p.devices for h in d.hardware)
+        return tuple(dict.fromkeys(known))
+
+    @property
+    def other_hardware(self) -> int:
+        """The value that stands for every hardware address no charter knows."""
+        return len(self.hardware)
+
+    def _hardware(self, found: Ranges) -> Ranges:
+        if found not in self._hardware_cache:
+            inside = [n for n, address in enumerate(self.hardware) if has(found, address)]
+            local = size(intersect(found, coding.LOCAL_HARDWARE))
+            inside += [self.other_hardware] if local > len(inside) else []
+            inside += [self.other_hardware + 1] if has(found, coding.HARDWARE_NONE) else []
+            self._hardware_cache[found] = values(inside)
+        return self._hardware_cache[found]
+
+    @cached_property
+    def _hardware_cache(self) -> dict[Ranges, Ranges]:
+        return {}
+
+    @cached_property
+    def times(self) -> tuple[TimeClass, ...]:
+        hours = {
+            f"{number}/{name}": (value, ZoneInfo(plan.timezone))
+            for number, plan in enumerate(self.plans)
+            for name, value in plan.hours.items()
+            if name in _used_hours(plan)
+        }
+        untils = {
+            (until, ZoneInfo(plan.timezone))
+            for plan in self.plans
+            for row in plan.rows
+            for until in {region.when.until for region in row.regions}
+            if until is not None
+        }
+        return time_classes(hours, sorted(untils, key=str), self.now)
+
+    @cached_property
+    def fields(self) -> tuple[Field, ...]:
+        sizes = {
+            "entrance": len(self.entrances),
+            "who": len(self.people),
+            "time": len(self.times),
+            "hardware": len(self.hardware) + 2,
+            "source": self._address_size,
+            "destination": self._address_size,
+            "service": coding.SERVICE_SIZE,
+            "lines": 1 << len(self.lines),
+        }
+        return tuple(Field(name, sizes[name]) for name in FIELDS)
+
+    @cached_property
+    def _address_size(self) -> int:
+        return coding.SYMBOLS + 2 * max(len(self.lines), coding.MAX_LINES)
+
+    @cached_property
+    def boxes(self) -> tuple[RawBox, ...]:
+        """Everything that exists, as disjoint boxes (model, section 2)."""
+        found: list[RawBox] = []
+        signing = {a.name for p in self.plans for a in p.areas if a.sign_in}
+        areas = {a.name for p in self.plans for a in p.areas}
+        nobody = self._who(frozenset({NOBODY}))
+        anybody = full(len(self.people))
+        for family in (4, 6):
+            for names, who in ((areas & signing, anybody), (areas - signing, nobody)):
+                if names:
+                    found.append(self._exists(names, who, coding.LOCAL_HARDWARE, family, None))
+            for line in self.lines:
+                found.append(self._exists({line}, nobody, coding.NO_HARDWARE, family, line))
+            found.append(self._exists({"gateway"}, nobody, coding.NO_HARDWARE, family, None))
+        return tuple(found)
+
+    def _exists(
+        self, names: Iterable[str], who: Ranges, hardware: Ranges, family: int, up: str | None
+    ) -> RawBox:
+        addresses = self._family(family)
+        states = full(1 << len(self.lines))
+        if up is not None:
+            bit = self.lines.index(up)
+            states = values(s for s in range(1 << len(self.lines)) if s >> bit & 1)
+        return (
+            self.entrance_set(names),
+            who,
+            full(len(self.times)),
+            self._hardware(hardware),
+            addresses,
+            addresses,
+            coding.REAL_SERVICES,
+            states,
+        )
+
+    def _family(self, family: int) -> Ranges:
+        numeric = (0, coding.V6 - 1) if family == 4 else (coding.V6, coding.SYMBOLS - 1)
+        first = coding.SYMBOLS + (0 if family == 4 else 1)
+        return ranges(numeric, *((s, s) for s in range(first, self._address_size, 2)))
+
+    def entrance_set(self, names: Iterable[str]) -> Ranges:
+        return values(self._entrance_numbers[name] for name in names)
+
+    @cached_property
+    def _entrance_numbers(self) -> Mapping[str, int]:
+        return {name: number for number, name in enumerate(self.entrances)}
+
+    def _who(self, names: frozenset[str] | None) -> Ranges:
+        if names is None:
+            return full(len(self.people))
+        return values(self.people.index(name) for name in names)
+
+    def _time(self, number: int, when: When) -> Ranges:
+        key = (number, when)
+        if key not in self._time_cache:
+            self._time_cache[key] = self._time_of(number, when)
+        return self._time_cache[key]
+
+    @cached_property
+    def _time_cache(self) -> dict[tuple[int, When], Ranges]:
+        return {}
+
+    def _time_of(self, number: int, when: When) -> Ranges:
+        if when == When():
+            return full(len(self.times))
+        named = replace(when, during=f"{number}/{when.during}" if when.during else None)
+        zone = ZoneInfo(self.plans[number].timezone)
+        return values(c.number for c in self.times if holds(named, c, zone))
+
+    def box(self, region: Region, number: int = 0) -> RawBox | None:
+        """A region of plan `number` in this universe; None if it is empty."""
+        found = (
+            self.entrance_set(region.entrances),
+            self._who(region.who),
+            self._time(number, region.when),
+            self._hardware(region.hardware),
+            self._addresses(region.source, number),
+            self._addresses(region.destination, number),
+            region.service,
+            self._states(region.lines, number),
+        )
+        return found if all(found) else None
+
+    def boxes_of(self, regions: Iterable[Region], number: int = 0) -> list[RawBox]:
+        return [box for region in regions if (box := self.box(region, number)) is not None]
+
+    @cached_property
+    def _renumbered(self) -> tuple[bool, ...]:
+        """Does a plan number its lines in another way than the universe?"""
+        return tuple(
+            tuple(line.name for line in p.lines) != self.lines[: len(p.lines)] for p in self.plans
+        )
+
+    def _addresses(self, found: Ranges, number: int) -> Ranges:
+        """Unknown addresses of lines carry the universe's line numbers, not the plan's."""
+        if found in _WHOLE:
+            return self._whole[found]
+        symbols = intersect(found, SYMBOLS_ALL)
+        if not symbols or not self._renumbered[number]:
+            return found
+        moved = []
+        for low, high in symbols:
+            for code in range(low, high + 1):
+                line, family = divmod(code - coding.SYMBOLS, 2)
+                if line < len(self.plans[number].lines):
+                    joint = self.lines.index(self.plans[number].lines[line].name)
+                    moved.append(coding.SYMBOLS + 2 * joint + family)
+        return union(subtract(found, SYMBOLS_ALL), values(moved))
+
+    @cached_property
+    def _whole(self) -> Mapping[Ranges, Ranges]:
+        return {coding.ANY4: self._family(4), coding.ANY6: self._family(6)}
+
+    def _states(self, states: frozenset[int] | None, number: int) -> Ranges:
+        if states is None:
+            return full(1 << len(self.lines))
+        bits = [self.lines.index(line.name) for line in self.plans[number].lines]
+        return values(
+            joint
+            for joint in range(1 << len(self.lines))
+            if sum(1 << i for i, bit in enumerate(bits) if joint >> bit & 1) in states
+        )
+
+    def rules(self, number: int = 0) -> RuleList:
+        """The plan's decisions as one ordered list; what is absent from the plan is ABSENT."""
+        quiet = quiet_entrances(self.plans[number])
+        entries = [
+            Entry(box, row.index, label)
+            for row in self.plans[number].rows
+            for region in row.regions
+            for part, label in _by_manner(row, region, quiet)
+            if (box := self.box(part, number)) is not None
+        ]
+        return RuleList(self.fields, tuple(entries), ABSENT, self.boxes)
+
+
+_WHOLE = frozenset({coding.ANY4, coding.ANY6})
+
+
+def _used_hours(plan: Plan) -> frozenset[str]:
+    rows = {region.when.during for row in plan.rows for region in row.regions}
+    return frozenset(name for name in rows | {p.during for p in plan.charter.promises} if name)
+
+
+def _by_manner(row: Row, region: Region, quiet: frozenset[str]) -> Iterator[tuple[Region, Label]]:
+    """A region of one decision, parted where the manner of a refusal differs."""
+    if row.let or row.quiet:
+        yield region, outcome_label(row, row.quiet)
+        return
+    for part, silent in ((region.entrances - quiet, False), (region.entrances & quiet, True)):
+        if part:
+            yield replace(region, entrances=part), outcome_label(row, silent)
