@@ -12,7 +12,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Sequence
 
 from netcharter.space.atoms import Atoms, lift
-from netcharter.space.bits import bits, mask_of, runs
+from netcharter.space.bits import bits, lowest, mask_of, runs
 from netcharter.space.ranges import Ranges, full
 
 _BLOCK = 16
@@ -38,6 +38,7 @@ class FieldIndex:
         self.over = [fold_or.over(mask) for mask in self.masks]
         self.inside = [fold_and.over(mask) for mask in self.masks]
         self.box_masks = [self.masks[i] for i in self.of_box]
+        self._ordered = len(self.atoms)  # up to here, atoms are numbered by smallest value
         self._samples: dict[int, tuple[int, ...]] = {}
         self._rank_atoms()
 
@@ -100,6 +101,16 @@ class FieldIndex:
         self.holders.extend(self.holders[old] for old, _ in splits)
         self._samples.clear()
         self._rank_atoms()
+
+    def smallest(self, mask: int) -> int:
+        """The atom with the smallest value in a set that is not empty."""
+        if mask.bit_length() <= self._ordered:
+            return lowest(mask)
+        late = [self._ordered + at for at in bits(mask >> self._ordered)]
+        early = mask & ((1 << self._ordered) - 1)
+        if early:
+            late.append(lowest(early))
+        return min(late, key=self.atoms.representatives.__getitem__)
 
     def samples(self, mask: int) -> tuple[int, ...]:
         """A few atoms of a set that is not empty, preferring those held by the fewest boxes."""
