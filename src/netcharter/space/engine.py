@@ -432,12 +432,14 @@ class Engine:
         )
 
     def _resolved(self, boxes: Sequence[RawBox]) -> list[_Box]:
+        atoms = [len(index.atoms) for index in self._index]
         ids = [
             [index.resolve(values) for index, values in zip(self._index, box, strict=True)]
             for box in boxes
         ]
-        self._boxes.clear()  # resolving may have refined the atoms
-        self._alive.clear()
+        if atoms != [len(index.atoms) for index in self._index]:
+            self._boxes.clear()  # made of masks from before the refinement
+            self._alive.clear()
         return [self._sets(one) for one in ids]
 
     def _point(self, gap: Masks) -> Point:
