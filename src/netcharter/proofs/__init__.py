@@ -1,0 +1,68 @@
+"""What is true of a plan: findings, promises, differences, answers; each with its certificate."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from netcharter.diagnostics import Diagnostic
+from netcharter.plan.shapes import Plan
+from netcharter.proofs.certify import Prover
+from netcharter.proofs.promises import PromiseResult, prove_promises
+from netcharter.proofs.rules_audit import EVERY_RULE, Audit
+from netcharter.proofs.site_audit import EVERY_SITE, broken_promises, lock_out
+from netcharter.proofs.story import Connection, Teller
+
+__all__ = ["Proof", "Prover", "prove"]
+
+_ORDER = {"error": 0, "warning": 1, "note": 2}
+
+
+@dataclass(frozen=True)
+class Proof:
+    """Everything `check` has to say: findings in order of weight and place, and the promises."""
+
+    prover: Prover
+    findings: tuple[Diagnostic, ...]
+    promises: tuple[PromiseResult, ...]
+
+    @property
+    def ok(self) -> bool:
+        """No error finding, no broken promise."""
+        return not any(d.severity == "error" for d in self.findings) and all(
+            p.holds for p in self.promises
+        )
+
+    def witness(self, result: PromiseResult) -> Connection | None:
+        """The connection that breaks a promise."""
+        if result.point is None or result.row is None:
+            return None
+        return Teller(self.prover.universe).connection(result.point, result.row)
+
+    def counts(self) -> Mapping[str, int]:
+        """How much there is, and how many findings of each weight."""
+        charter = self.prover.plan.charter
+        found = {f"{s}s": sum(d.severity == s for d in self.findings) for s in _ORDER}
+        return {
+            **found,
+            "rules": len(charter.rules),
+            "offers": len(charter.offers),
+            "promises": len(self.promises),
+            "promises_broken": sum(not p.holds for p in self.promises),
+            "decisions": len(self.prover.plan.rows),
+        }
+
+
+def prove(plan: Plan, now: datetime) -> Proof:
+    """Judge a plan from `now` on."""
+    prover = Prover(plan, now)
+    results = prove_promises(prover)
+    audit = Audit(prover)
+    found = list(plan.notes)
+    found += broken_promises(audit, results)
+    found += lock_out(audit, results)
+    for look in (*EVERY_SITE, *EVERY_RULE):
+        found += look(audit)
+    found.sort(key=lambda d: (_ORDER[d.severity], d.span))
+    return Proof(prover, tuple(found), results)

@@ -160,6 +160,16 @@ def _translations(row: Row) -> Iterator[tuple[Ranges, Ranges, int | None]]:
             yield region.service, region.destination, port
 
 
+def translated_into(row: Row, reach: Ranges, what: Ranges) -> Iterator[tuple[Ranges, Ranges]]:
+    """Where an offer is asked, as sent, to be delivered into `reach` with a service of `what`."""
+    if row.delivery is None or not intersect(reach, coding.addresses([row.delivery.address])):
+        return
+    for sent, where, port in _translations(row):
+        meant = union(intersect(sent, what), _sent_for(sent, what, port))
+        if meant:
+            yield where, meant
+
+
 def _sent_for(sent: Ranges, what: Ranges, port: int | None) -> Ranges:
     """The services as sent whose delivery is in `what`."""
     if port is None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 from functools import cached_property
 from typing import Literal
 from zoneinfo import ZoneInfo
@@ -184,6 +184,21 @@ class Universe:
         if names is None:
             return full(len(self.people))
         return values(self.people.index(name) for name in names)
+
+    def open_classes(self, name: str, number: int = 0) -> Ranges:
+        """The time classes in which hours `name` of a plan are open."""
+        return self._time(number, When(name)) if name in _used_hours(self.plans[number]) else ()
+
+    def until_classes(self, number: int = 0) -> Iterator[tuple[date, Ranges]]:
+        """Every `until` of a plan with the classes in which it has not passed."""
+        found = {
+            until
+            for row in self.plans[number].rows
+            for until in {region.when.until for region in row.regions}
+            if until is not None
+        }
+        for until in sorted(found):
+            yield until, self._time(number, When(until=until))
 
     def _time(self, number: int, when: When) -> Ranges:
         key = (number, when)

@@ -1,0 +1,253 @@
+"""Questions in plain words: who can reach a thing, what can somebody reach, can they meet?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from difflib import get_close_matches
+
+from netcharter.diagnostics import Span
+from netcharter.plan.fate import in_force
+from netcharter.plan.shapes import Region, Row
+from netcharter.plan.terms import (
+    Ground,
+    Who,
+    all_reached,
+    all_starters,
+    regions,
+    service_set,
+)
+from netcharter.proofs.certify import Prover
+from netcharter.proofs.promises import ground_of, translated_into
+from netcharter.proofs.rows import merge, tell, without_sources
+from netcharter.proofs.story import row_name
+from netcharter.proofs.universe import TIME, values
+from netcharter.space.model import RawBox
+from netcharter.space.partition import survey
+
+PIECES = 5000  # of one answer; beyond it the listing says that it is cut
+EXAMPLES = (
+    "'who can reach booking', 'what can bunkrooms reach', 'can office reach tills with https'"
+)
+
+
+class NotUnderstood(ValueError):
+    """The question is no question; the message says what to write."""
+
+
+@dataclass(frozen=True, slots=True)
+class Inquiry:
+    """A question as terms of the charter. Empty `who` or `reach`: whoever, whatever."""
+
+    who: tuple[str, ...] = ()
+    reach: tuple[str, ...] = ()
+    services: tuple[str, ...] = ("anything",)
+    at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AskRow:
+    """One row of an answer."""
+
+    starter: str
+    to: str
+    service: str
+    when: str
+    outcome: str  # "let" or "refused"
+    decided_by: str
+    span: Span | None
+
+    def as_json(self) -> Mapping[str, object]:
+        """The documented shape."""
+        return {
+            "from": self.starter,
+            "to": self.to,
+            "service": self.service,
+            "when": self.when,
+            "outcome": self.outcome,
+            "decided_by": self.decided_by,
+            "span": None
+            if self.span is None
+            else {"file": self.span.file, "line": self.span.line, "column": self.span.column},
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    rows: tuple[AskRow, ...]
+    complete: bool  # False: the listing was cut
+
+
+def parse_question(text: str, ground: Ground) -> Inquiry:
+    """Read 'who can reach X [with S]', 'what can X reach [with S]', 'can X reach Y [with S]'."""
+    words = text.replace("?", " ").replace(",", " ").lower().split()
+    original = text.replace("?", " ").replace(",", " ").split()
+    if "reach" not in words:
+        raise NotUnderstood(f"'{text}' is no question I know: ask for instance {EXAMPLES}")
+    at = words.index("reach")
+    before, after = original[:at], original[at + 1 :]
+    what: list[str] = []
+    lowered = [w.lower() for w in after]
+    if "with" in lowered:
+        cut = lowered.index("with")
+        after, what = after[:cut], after[cut + 1 :]
+    starters = _between(before)
+    who = check_terms(starters, ground, _who_terms(ground), "who starts")
+    reach = check_terms(_named(after), ground, _reach_terms(ground), "what is reached")
+    services = check_services(_named(what), ground)
+    if not who and not reach:
+        raise NotUnderstood(f"'{text}' names nobody and nothing: ask for instance {EXAMPLES}")
+    return Inquiry(who, reach, services or ("anything",))
+
+
+def _between(words: Sequence[str]) -> list[str]:
+    skip = {"who", "what", "which", "can", "may", "does", "do", "could"}
+    return _named([w for w in words if w.lower() not in skip])
+
+
+def _named(words: Sequence[str]) -> list[str]:
+    return [w for w in words if w.lower() not in {"the", "and", "or", "a", "an", "any"}]
+
+
+def _who_terms(ground: Ground) -> set[str]:
+    charter = ground.charter
+    return {
+        "anyone",
+        "internet",
+        "gateway",
+        *charter.areas,
+        *charter.lines,
+        *charter.devices,
+        *charter.people,
+        *charter.groups,
+        *charter.places,
+    }
+
+
+def _reach_terms(ground: Ground) -> set[str]:
+    charter = ground.charter
+    lasting = {d.name for d in ground.devices if d.lasting}
+    return {"anywhere", "internet", "gateway", *charter.areas, *lasting, *charter.places}
+
+
+def check_terms(
+    names: Sequence[str], ground: Ground, known: set[str], role: str
+) -> tuple[str, ...]:
+    """The names, if all of them can stand in that role; else what to write instead."""
+    for name in names:
+        if name not in known:
+            near = get_close_matches(name, known, n=1)
+            if name in ground.charter.devices:
+                hint = "that device has no lasting address, so nobody can name it as a destination"
+            elif near:
+                hint = f"did you mean '{near[0]}'?"
+            else:
+                hint = "known are " + ", ".join(sorted(known))
+            raise NotUnderstood(f"'{name}' cannot be {role}: {hint}")
+    return tuple(names)
+
+
+def check_services(names: Sequence[str], ground: Ground) -> tuple[str, ...]:
+    """The service names, if the charter or the IANA names know them."""
+    known = {*ground.charter.services, "anything"}
+    for name in names:
+        if name not in known:
+            near = get_close_matches(name, known, n=1)
+            hint = (
+                f"did you mean '{near[0]}'?" if near else "write for instance 'https' or 'tcp/443'"
+            )
+            raise NotUnderstood(f"'{name}' is no service: {hint}")
+    return tuple(names)
+
+
+def ask(prover: Prover, inquiry: Inquiry, refused: bool = False) -> Answer:
+    """The exact answer: every way in which the asked connections are let (or all fates)."""
+    ground = ground_of(prover.plan)
+    who = all_starters(ground, inquiry.who) if inquiry.who else _everybody(ground)
+    what = service_set(ground, inquiry.services)
+    reach = all_reached(ground, inquiry.reach or ("anywhere",))
+    asked = [*regions(who, reach, what)]
+    pieces, complete = _pieces(prover, asked, inquiry)
+    rows = list(_group(prover, pieces, refused))
+    if inquiry.reach:
+        led, whole = _delivered(prover, ground, who, inquiry)
+        rows += led
+        complete = complete and whole
+    return Answer(tuple(dict.fromkeys(rows)), complete)
+
+
+def _everybody(ground: Ground) -> tuple[Who, ...]:
+    return (Who(ground.everywhere | {"gateway"}),)
+
+
+Piece = tuple[RawBox, Row]
+
+
+def _pieces(prover: Prover, asked: Sequence[Region], inquiry: Inquiry) -> tuple[list[Piece], bool]:
+    boxes = prover.universe.boxes_of(asked)
+    if inquiry.at is not None:
+        boxes = [at_instant(prover, box, inquiry.at) for box in boxes]
+    found = survey(prover.rules, boxes, limit=PIECES)
+    rows = prover.plan.rows
+    return [(p.box, rows[p.rule]) for p in found.pieces if p.rule is not None], found.complete
+
+
+def at_instant(prover: Prover, box: RawBox, instant: datetime) -> RawBox:
+    """The box at one instant: the single time class that the instant belongs to."""
+    number = class_at(prover, instant)
+    return (*box[:TIME], values([number]), *box[TIME + 1 :])
+
+
+def class_at(prover: Prover, instant: datetime) -> int:
+    """The number of the time class an instant belongs to."""
+    whens = {r.when for row in prover.plan.rows for r in row.regions}
+    truth = {when: in_force(prover.plan, when, instant) for when in whens}
+    for candidate in prover.universe.times:
+        if all(
+            in_force(prover.plan, when, candidate.earliest) == open_
+            for when, open_ in truth.items()
+        ):
+            return candidate.number
+    raise NotUnderstood("that moment is past: the charter is judged from now on")
+
+
+def _group(prover: Prover, pieces: Sequence[Piece], refused: bool) -> Iterator[AskRow]:
+    by_row: dict[int, list[RawBox]] = {}
+    for box, row in pieces:
+        if row.let or refused:
+            by_row.setdefault(row.index, []).extend(without_sources(prover.universe, box))
+    for number in sorted(by_row):
+        row = prover.plan.rows[number]
+        for box in merge(by_row[number]):
+            told = tell(prover.universe, box)
+            yield AskRow(
+                told.starter,
+                told.to,
+                told.service,
+                told.when,
+                "let" if row.let else "refused",
+                row_name(row),
+                row.span,
+            )
+
+
+def _delivered(
+    prover: Prover, ground: Ground, who: Sequence[Who], inquiry: Inquiry
+) -> tuple[list[AskRow], bool]:
+    """What offers lead to the asked destination, by the address it was sent to."""
+    rows: list[AskRow] = []
+    complete = True
+    reach, what = all_reached(ground, inquiry.reach), service_set(ground, inquiry.services)
+    for row in prover.plan.rows:
+        for where, sent in translated_into(row, reach, what):
+            pieces, whole = _pieces(prover, [*regions(who, where, sent)], inquiry)
+            complete = complete and whole
+            mine = [(box, decider) for box, decider in pieces if decider.index == row.index]
+            rows += _group(prover, mine, refused=False)
+    return rows, complete
+
+
+def sentences(prover: Prover, area: str) -> list[AskRow]:
+    """Everything that can be reached from an area, and nothing else."""
+    return list(ask(prover, Inquiry(who=(area,))).rows)
