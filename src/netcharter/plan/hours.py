@@ -10,10 +10,11 @@ Instants are aware datetimes in UTC.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import groupby, pairwise
 from operator import itemgetter
 from zoneinfo import ZoneInfo
@@ -25,6 +26,7 @@ _DAY = timedelta(days=1)
 _WEEK = timedelta(days=7)
 _TICK = timedelta(microseconds=1)
 _SECOND = timedelta(seconds=1)
+_NONE = timedelta(0)
 _MIDNIGHT = time()
 _MOST = 8  # days that a stretch lasts at most: a little more than a week
 _LAST = datetime(9999, 12, 1, tzinfo=UTC)  # arithmetic with dates ends soon after
@@ -127,6 +129,7 @@ def _spans(hours: Hours, day: date) -> Iterator[tuple[timedelta, timedelta]]:
         yield _span(window)
 
 
+@lru_cache(maxsize=1024)
 def _span(window: Window) -> tuple[timedelta, timedelta]:
     first = _since_midnight(window.start)
     last = _DAY if window.end is None else _since_midnight(window.end)
@@ -176,18 +179,21 @@ class _Readings:
         return self._days[key]
 
     def _day(self, day: date, gone: frozenset[tuple[date, ZoneInfo]]) -> _Day:
-        spans = {
-            name: (
-                *_spans(hours, day),
-                *((first - _DAY, last - _DAY) for first, last in _spans(hours, day - _DAY)),
-            )
+        spans = [
+            (name, max(first, _NONE), last)
             for name, hours in self.hours.items()
-        }
-        edges = {edge for own in spans.values() for span in own for edge in span}
+            for back, start in ((_NONE, day), (_DAY, day - _DAY))
+            for first, last in ((f - back, l - back) for f, l in _spans(hours, start))
+        ]
+        edges = {edge for _, *ends in spans for edge in ends}
+        points = sorted({_NONE} | {edge for edge in edges if _NONE < edge < _DAY})
+        opened: list[list[str]] = [[] for _ in points]
+        for name, first, last in spans:
+            for names in opened[bisect_left(points, first) : bisect_left(points, last)]:
+                names.append(name)
         out: list[tuple[timedelta, _State]] = []
-        for at in sorted({timedelta(0)} | {e for e in edges if timedelta(0) < e < _DAY}):
-            opened = (n for n, own in spans.items() if any(a <= at < b for a, b in own))
-            state = _State(frozenset(opened), gone)
+        for at, names in zip(points, opened, strict=True):
+            state = _State(frozenset(names), gone)
             if not out or out[-1][1] != state:
                 out.append((at, state))
         return tuple(out)
@@ -196,15 +202,14 @@ class _Readings:
         self, first: datetime, last: datetime, offset: timedelta
     ) -> Iterator[tuple[datetime, _State]]:
         """The states of [first, last), all at one offset, each with its first instant."""
-        local = first.replace(tzinfo=None) + offset
-        end = last.replace(tzinfo=None) + offset
-        midnight = datetime.combine(local.date(), _MIDNIGHT)
+        local, end = first + offset, last + offset  # readings, as if they were in UTC
+        midnight = datetime.combine(local.date(), _MIDNIGHT, UTC)
         while midnight < end:
             states = self.day(midnight.date())
             for (since, state), (ending, _) in pairwise((*states, (_DAY, None))):
                 begins = max(midnight + since, local)
                 if begins < min(midnight + ending, end) and state is not None:
-                    yield (begins - offset).replace(tzinfo=UTC), state
+                    yield begins - offset, state
             midnight += _DAY
 
 
@@ -267,7 +272,7 @@ def _stretches(zones: tuple[ZoneInfo, ...], start: datetime, end: datetime) -> I
 
 
 def _offsets(zones: tuple[ZoneInfo, ...], instant: datetime) -> tuple[timedelta, ...]:
-    return tuple(instant.astimezone(zone).utcoffset() or timedelta(0) for zone in zones)
+    return tuple(instant.astimezone(zone).utcoffset() or _NONE for zone in zones)
 
 
 def _change(zones: tuple[ZoneInfo, ...], low: datetime, high: datetime) -> datetime:
