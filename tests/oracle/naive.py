@@ -42,7 +42,8 @@ __all__ = [
 ]
 
 # Blocks that the IANA special-purpose address registries say are not globally reachable
-# (RFC 6890 section 2.2 as updated by RFC 8190; rows by the RFC that made each).
+# (RFC 6890 section 2.2 as updated by RFC 8190; rows by the RFC that made each). Where the
+# registries say neither yes nor no (192.88.99.0/24 and 2002::/16), a block is not special.
 NOT_GLOBAL: list[Network] = [
     ip_network(text)
     for text in (
@@ -54,6 +55,7 @@ NOT_GLOBAL: list[Network] = [
         "172.16.0.0/12",  # RFC 1918
         "192.0.0.0/24",  # RFC 6890
         "192.0.2.0/24",  # RFC 5737
+        "192.88.99.2/32",  # RFC 6751
         "192.168.0.0/16",  # RFC 1918
         "198.18.0.0/15",  # RFC 2544
         "198.51.100.0/24",  # RFC 5737
@@ -548,7 +550,9 @@ def local_prefix(site: Site, a: Attempt, e: Environment) -> bool:
 
 
 def _asks_echo(a: Attempt) -> bool:
-    return (a.protocol, a.number // 256) in ((ICMP, 8), (ICMPV6, 128))
+    """Each ICMP in its own family: housekeeping lets no ICMPv6 in IPv4, nor the reverse."""
+    asked = (family(a.source), a.protocol, a.number // 256)
+    return asked in ((4, ICMP, 8), (6, ICMPV6, 128))
 
 
 def echo(site: Site, a: Attempt, e: Environment) -> bool:
@@ -556,7 +560,7 @@ def echo(site: Site, a: Attempt, e: Environment) -> bool:
         return False
     if a.entrance in site.areas:
         return _asks_echo(a)
-    return a.entrance in site.lines and a.protocol == ICMPV6 and a.number // 256 == 128
+    return a.entrance in site.lines and _asks_echo(a) and family(a.source) == 6
 
 
 def names(site: Site, a: Attempt, e: Environment) -> bool:

@@ -109,6 +109,8 @@ class Attempts:
         """One attempt that exists, in its environment."""
         rng = self.rng
         version = 4 if rng.random() < 0.55 else 6
+        if rng.random() < 0.12:
+            return self._of_the_house(version)
         sentence = rng.choice(self.sentences) if rng.random() < 0.7 else None
         who = rng.choice(sentence.who) if sentence else ""
         entrance = self._entrance(who)
@@ -119,6 +121,30 @@ class Attempts:
         return attempt, Environment(
             self._up(entrance), self._person(entrance, who), self._instant()
         )
+
+    def _of_the_house(self, version: int) -> tuple[Attempt, Environment]:
+        """An attempt of the kind that discovery, DHCP and the other housekeeping speak of."""
+        site, rng = self.site, self.rng
+        entrance = rng.choice(self.entrances)
+        area = site.areas.get(entrance)
+        near: list[Address] = [ip_address(text) for text in _NEAR[version]]
+        hosts = [self._inside(a, version) for a in site.areas.values()]
+        own = [self._inside(area, version)] if area is not None else self.gateway[version]
+        source = rng.choice([*near[:2], *own, *own, rng.choice(self.gateway[version])])
+        destination = rng.choice([*near, *hosts[:2], *(rng.choices(self.gateway[version], k=3))])
+        homed = [h for d in site.devices.values() if d.area == entrance for h in d.hardware]
+        hardware = None if area is None else rng.choice([rng.randrange(1 << 48), *homed])
+        protocol, number = rng.choice(_HOUSE[version])
+        if site.managed_from and rng.random() < 0.15:
+            device = site.devices[rng.choice(site.managed_from)]
+            entrance, hardware = device.area, rng.choice(device.hardware)
+            known = [a for a in device.addresses if family(a) == version]
+            inner = [self._inside(site.areas[entrance], version)]
+            source = _paired(rng, device.hardware, known or inner, hardware)
+            destination = rng.choice(self.gateway[version])
+            protocol, number = 6, rng.choice((22, 22, 22, 23))
+        attempt = Attempt(entrance, source, hardware, destination, protocol, number)
+        return attempt, Environment(self._up(entrance), self._person(entrance, ""), self._instant())
 
     def _entrance(self, who: str) -> str:
         site, rng = self.site, self.rng
@@ -150,7 +176,7 @@ class Attempts:
         elif self.hardware and rng.random() < 0.5:
             hardware = rng.choice(self.hardware) + rng.choice((0, 0, 0, 1))
         kind = rng.random()
-        if kind < 0.12:
+        if kind < 0.06:
             return hardware, self._notable(version)
         own = [a for a in device.addresses if family(a) == version] if device else []
         if own and kind < 0.75:
@@ -258,6 +284,16 @@ class Attempts:
         return self.rng.choice(self.instants)
 
 
+_NEAR = {  # sources first
+    4: ("0.0.0.0", "255.255.255.255", "224.0.0.1", "8.8.8.8"),
+    6: ("::", "fe80::1234", "ff02::1:2", "ff02::1", "ff02::1:ff00:1", "2606:2800::1"),
+}
+_ASKED = ((6, 22), (6, 53), (6, 80), (6, 443), (6, 853), (17, 53), (17, 123))
+_HOUSE = {
+    4: (*_ASKED, (1, 8 * 256), *[(17, 67), (17, 68)] * 3),
+    6: (*_ASKED, *[(58, 128 * 256), (17, 546), (17, 547)] * 2)
+    + tuple((58, kind * 256) for kind in (130, 133, 134, 135, 136, 143, 153)),
+}
 _DEFAULT: dict[int, Network] = {4: IPv4Network("198.51.100.0/24"), 6: IPv6Network("2000::/3")}
 
 

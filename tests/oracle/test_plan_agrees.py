@@ -29,6 +29,7 @@ from tests.oracle.compared import (
 )
 from tests.oracle.naive import exists, fate
 from tests.oracle.random_charters import random_charter
+from tests.oracle.site import Network
 
 INDEPENDENT = ("naive", "promises", "site", "random_charters", "random_attempts")
 EVERY_KIND = {
@@ -85,8 +86,11 @@ def _check_areas(found: Pair) -> None:
     plan, site = found.plan, found.site
     if site.local is not None:
         assert plan.local_prefix == site.local
-    networks = [n for a in plan.areas for n in (a.v4, *(s.network for s in a.subnets6))]
-    networks += [i.network for line in plan.lines for i in (line.v4, line.v6) if i is not None]
+    networks: list[Network] = []
+    for area in plan.areas:
+        networks += [area.v4, *(s.network for s in area.subnets6)]
+    for line in plan.lines:
+        networks += [i.network for i in (line.v4, line.v6) if i is not None]
     for one, other in combinations(networks, 2):
         assert one.version != other.version or not one.overlaps(other), (one, other)
     for area in plan.areas:
