@@ -38,6 +38,7 @@ from itertools import combinations
 from netcharter.charter.model import Address, Area, Charter, Device, Line, Network
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.plan import coding
+from netcharter.plan.packing import given4, pack, prefix_for, wanted_prefix
 from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Subnet6
 from netcharter.space.ranges import (
     Ranges,
@@ -51,11 +52,17 @@ from netcharter.space.ranges import (
     union,
 )
 
-POOL4 = tuple(map(IPv4Network, ("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16")))  # RFC 1918
+__all__ = [
+    "Addressing",
+    "collision_probability",
+    "eui64",
+    "link_local",
+    "prefix_for",
+    "resolve",
+    "ula",
+]
+
 LINK_LOCAL6 = IPv6Network("fe80::/10")
-BASE_BITS = 16  # automatic areas share a /16, so that one entry names the site
-UNSAID_BITS = 8  # an area of unsaid size gets a /24
-_POOL = coding.network(*POOL4)
 _RESERVED = int(IPv4Address("240.0.0.0"))  # where areas stand that found no room
 
 
@@ -76,7 +83,7 @@ def resolve(charter: Charter, previous: Mapping[str, IPv4Network] = {}) -> Addre
     local_prefix = charter.site.local_prefix or _derived_prefix(charter.site.name)
     found: list[Diagnostic] = []
     lines = tuple(_line(charter, line, n) for n, line in enumerate(charter.lines.values(), 1))
-    networks = _pack(charter, previous, found)
+    networks = _networks(charter, previous, found)
     numbers = {name: n for n, name in enumerate(dict.fromkeys([*previous, *charter.areas]), 1)}
     subnets = {
         area.name: tuple(_subnets(area, numbers[area.name], local_prefix, lines))
@@ -96,19 +103,6 @@ def resolve(charter: Charter, previous: Mapping[str, IPv4Network] = {}) -> Addre
 
 
 # Numbers of the standards
-
-
-def prefix_for(hosts: int, growth: float) -> int:
-    """The length of the IPv4 prefix for `hosts` growing by `growth` (0.5: half as many again).
-
-    There is also room for the gateway, the network and the broadcast address. Raises ValueError
-    if no IPv4 prefix is large enough.
-    """
-    wanted = math.ceil(hosts * (1 + Fraction(str(growth)))) + 3
-    bits = (wanted - 1).bit_length()
-    if bits > 32:
-        raise ValueError(f"no IPv4 prefix holds {wanted} addresses")
-    return 32 - bits
 
 
 def eui64(hardware: int) -> int:
@@ -149,194 +143,22 @@ def _derived_prefix(site: str) -> IPv6Network:
     return ula(int.from_bytes(digest[:8], "big"), int.from_bytes(digest[8:16], "big"))
 
 
-# Packing IPv4
+# Lines, areas and the gateway
 
 
-def free_blocks(free: Ranges) -> Iterator[tuple[int, int]]:
-    """The largest aligned blocks that make up a set: (first address, bits), ascending."""
-    for low, high in free:
-        while low <= high:
-            aligned = (low & -low).bit_length() - 1 if low else 32
-            bits = min(aligned, (high - low + 1).bit_length() - 1)
-            yield low, bits
-            low += 1 << bits
-
-
-def best_fit(free: Ranges, bits: int) -> int | None:
-    """Where in `free` to cut an aligned block of 2**bits: in the smallest block that holds it."""
-    holding = [(b, start) for start, b in free_blocks(free) if b >= bits]
-    return min(holding)[1] if holding else None
-
-
-def _bases(site: str, bits: int) -> Iterator[int]:
-    """Where a site may begin: the blocks of 10/8 from one that its name picks, then the rest.
-
-    RFC 1918 section 5 asks for a random pick, so that joined sites seldom clash; 10.0/16, which
-    every other box in the world uses, comes last.
-    """
-    count = 1 << (24 - bits) if bits <= 24 else 0
-    pick = int.from_bytes(hashlib.sha256(site.encode()).digest()[16:20], "big")
-    first = 1 + pick % max(1, count - 1)
-    for block in (*range(first, count), *range(1, first)):
-        yield int(POOL4[0][0]) + (block << bits)
-    for start, room in free_blocks(coding.network(*POOL4[1:])):
-        yield from range(start, start + (1 << room), 1 << bits) if room >= bits else ()
-    if count:
-        yield int(POOL4[0][0])
-
-
-@dataclass(slots=True)
-class _Ground:
-    """The private address space while areas are being placed."""
-
-    site: str
-    lines: Ranges
-    places: Ranges
-    used: Ranges
-    later: Ranges  # given prefixes of areas that the placing has not reached yet
-    twins: Ranges = ()
-    bases: Ranges = ()
-
-    def take(self, network: IPv4Network) -> None:
-        taken = coding.network(network)
-        self.used = union(self.used, taken)
-        self.later = subtract(self.later, taken)
-        self.twins = subtract(union(self.twins, _twin(network)), taken)
-        bits = max(BASE_BITS, 32 - network.prefixlen)
-        start = taken[0][0] >> bits << bits
-        self.bases = union(self.bases, intersect(_POOL, _block(start, bits)))
-
-    def find(self, bits: int) -> IPv4Network | None:
-        """Room for a block of 2**bits, at best with its twin and clear of everything known."""
-        occupied = union(self.used, self.lines)
-        clear = union(occupied, self.twins)
-        for avoided, wanted in (
-            (union(clear, self.places), bits + 1),
-            (union(clear, self.places), bits),
-            (clear, bits + 1),
-            (clear, bits),
-            (occupied, bits),
-        ):
-            free = subtract(_POOL, avoided)
-            start = self._spot(free, wanted)
-            if start is not None and not disjoint(_block(start, bits), self.later):
-                start = self._spot(subtract(free, self.later), wanted)
-            if start is not None:
-                return IPv4Network((start, 32 - bits))
-        return None
-
-    def _spot(self, free: Ranges, bits: int) -> int | None:
-        start = best_fit(intersect(free, self.bases), bits)
-        if start is not None:
-            return start
-        base = max(BASE_BITS, bits)
-        for candidate in _bases(self.site, base):
-            if subset(_block(candidate, base), free):
-                return candidate
-        return best_fit(free, bits)
-
-    def can_become(self, old: IPv4Network, new: IPv4Network) -> bool:
-        others = subtract(union(self.used, self.lines, self.later), coding.network(old))
-        return disjoint(coding.network(new), others)
-
-
-def _block(start: int, bits: int) -> Ranges:
-    return ((start, start + (1 << bits) - 1),)
-
-
-def _twin(network: IPv4Network) -> Ranges:
-    """The block that doubles a network where it stands; none for the upper half of a pair."""
-    bits = 32 - network.prefixlen
-    start = int(network[0])
-    if start >> bits & 1 or not bits < 32:
-        return ()
-    return _block(start + (1 << bits), bits)
-
-
-def _pack(
+def _networks(
     charter: Charter, previous: Mapping[str, IPv4Network], found: list[Diagnostic]
 ) -> dict[str, IPv4Network]:
-    given = {a.name: n for a in charter.areas.values() if (n := _given4(a))}
-    ground = _Ground(
-        site=charter.site.name,
-        lines=_line_space(charter.lines.values()),
-        places=intersect(_POOL, _networks4(n for p in charter.places.values() for n in p.prefixes)),
-        used=(),
-        later=_networks4(given.values()),
-    )
-    kept = {n: p for n, p in previous.items() if n in charter.areas and n not in given}
-    for network in kept.values():
-        ground.take(network)
     out: dict[str, IPv4Network] = {}
-    for area in charter.areas.values():
-        network = (
-            given.get(area.name)
-            or _grown(area, kept.get(area.name), ground)
-            or _placed(charter, area, len(out), ground, found)
-        )
-        ground.take(network)
-        out[area.name] = network
-        if area.name in given or area.name in kept:
-            found.extend(_check_size(charter, area, network, area.name in given))
+    for name, network in pack(charter, previous).items():
+        area = charter.areas[name]
+        if network is None:
+            found.append(_exhausted(charter, area))
+            network = IPv4Network((_RESERVED + (len(out) << 8), 24))
+        elif given4(area) or name in previous:
+            found.extend(_check_size(charter, area, network))
+        out[name] = network
     return out
-
-
-def _bits(area: Area) -> int:
-    return UNSAID_BITS if area.hosts is None else 32 - prefix_for(area.hosts, area.growth)
-
-
-def _placed(
-    charter: Charter, area: Area, index: int, ground: _Ground, found: list[Diagnostic]
-) -> IPv4Network:
-    try:
-        network = ground.find(_bits(area))
-    except ValueError:
-        network = None
-    if network is None:
-        message = f"no private IPv4 block is left that holds the {area.hosts} hosts of {area.name}"
-        help = "expect fewer hosts, or give areas prefixes that leave room"
-        span = charter.where("areas", area.name, "hosts")
-        found.append(Diagnostic("pool-exhausted", "error", message, span, help=help))
-        network = IPv4Network((_RESERVED + (index << 8), 24))
-    return network
-
-
-def _grown(area: Area, old: IPv4Network | None, ground: _Ground) -> IPv4Network | None:
-    """An earlier prefix, doubled in place as often as its area needs and its neighbours allow."""
-    if old is None or area.hosts is None:
-        return old
-    try:
-        wanted = prefix_for(area.hosts, area.growth)
-    except ValueError:
-        return old
-    grown = old
-    while grown.prefixlen > wanted:
-        larger = grown.supernet()
-        if larger[0] != old[0] or not ground.can_become(old, larger):
-            return old
-        grown = larger
-    return grown
-
-
-def _given4(area: Area) -> IPv4Network | None:
-    return next((p for p in area.prefixes if isinstance(p, IPv4Network)), None)
-
-
-def _given6(area: Area) -> IPv6Network | None:
-    return next((p for p in area.prefixes if isinstance(p, IPv6Network)), None)
-
-
-def _networks4(networks: Iterable[Network]) -> Ranges:
-    return coding.network(*(n for n in networks if n.version == 4))
-
-
-def _line_space(lines: Iterable[Line]) -> Ranges:
-    networks = _networks4(i.network for line in lines for i in line.addresses)
-    hops = coding.addresses(h for line in lines for h in line.next_hops if h.version == 4)
-    return union(networks, hops)
-
-
-# Lines, areas and the gateway
 
 
 def _line(charter: Charter, line: Line, number: int) -> LinePlan:
@@ -375,17 +197,25 @@ def _subnets(
 ) -> Iterator[Subnet6]:
     local = _given6(area) or _nth64(local_prefix, number)
     if local is not None:
-        yield Subnet6(local, local[1], None)
+        yield Subnet6(local, _identifier(local, 1), None)
     for line in lines:
         network = _nth64(line.prefix, number) if line.prefix else None
         if network is not None:
-            yield Subnet6(network, network[1], line.name)
+            yield Subnet6(network, _identifier(network, 1), line.name)
+
+
+def _given6(area: Area) -> IPv6Network | None:
+    return next((p for p in area.prefixes if isinstance(p, IPv6Network)), None)
 
 
 def _nth64(prefix: IPv6Network, number: int) -> IPv6Network | None:
     if number >= 1 << max(0, 64 - prefix.prefixlen):
         return None
     return IPv6Network((int(prefix[0]) + (number << 64), 64))
+
+
+def _identifier(network: IPv6Network, number: int) -> IPv6Address:
+    return IPv6Address(int(network[0]) + number)
 
 
 def _gateway4(network: IPv4Network) -> IPv4Address:
@@ -492,7 +322,7 @@ def _addresses6(
     It can be the gateway's only in a /31, whose one host has the number 1.
     """
     for subnet in area.subnets6 if chosen else ():
-        address = subnet.network[int(chosen[0]) - int(area.v4[0])]
+        address = _identifier(subnet.network, int(chosen[0]) - int(area.v4[0]))
         if not has(gateway, coding.address(address)):
             yield address
 
@@ -502,6 +332,15 @@ def _addresses6(
 
 def _error(id: str, message: str, span: Span, help: str, *related: tuple[Span, str]) -> Diagnostic:
     return Diagnostic(id, "error", message, span, help=help, related=related)
+
+
+def _exhausted(charter: Charter, area: Area) -> Diagnostic:
+    return _error(
+        "pool-exhausted",
+        f"no private IPv4 block is left that holds the {area.hosts} hosts of {area.name}",
+        charter.where("areas", area.name, "hosts"),
+        "expect fewer hosts, or give areas prefixes that leave room",
+    )
 
 
 def _no_room(charter: Charter, device: Device, area: AreaPlan) -> Diagnostic:
@@ -514,19 +353,18 @@ def _no_room(charter: Charter, device: Device, area: AreaPlan) -> Diagnostic:
     )
 
 
-def _check_size(
-    charter: Charter, area: Area, network: IPv4Network, given: bool
-) -> Iterator[Diagnostic]:
+def _check_size(charter: Charter, area: Area, network: IPv4Network) -> Iterator[Diagnostic]:
     if area.hosts is None:
         return
     room = network.num_addresses - 1 - size(_ends(network))
     try:
-        wanted = prefix_for(area.hosts, area.growth)
+        wanted = wanted_prefix(area)
         if network.prefixlen <= wanted or room >= area.hosts * (1 + Fraction(str(area.growth))):
             return
         instead = f"/{wanted}"
     except ValueError:
         instead = "a larger one"
+    given = given4(area) is not None
     key = "prefix" if given else "hosts"
     grows = f" and {area.growth:.0%} growth" if area.growth else ""
     origin = "" if given else ", its prefix so far, which cannot grow where it stands,"

@@ -43,7 +43,7 @@ _TABLE = """
 169.254.0.0/16     | link local                          | RFC 3927 | TTFFT | printed
 172.16.0.0/12      | private use                         | RFC 1918 | TTTFF | printed
 192.0.0.0/24       | IETF protocol assignments           | RFC 6890 | FFFFF | printed
-192.0.0.0/29       | IPv4 service continuity (DS-Lite)   | RFC 7335 | TTTFF | printed
+192.0.0.0/29       | IPv4 service continuity (DS-Lite)   | RFC 6333 | TTTFF | printed
 192.0.0.8/32       | IPv4 dummy address                  | RFC 7600 | TFFFF |
 192.0.0.9/32       | port control protocol anycast       | RFC 7723 | TTTTF |
 192.0.0.10/32      | relays around NAT anycast           | RFC 8155 | TTTTF |
@@ -110,8 +110,9 @@ _EVERY_ADDRESS: Ranges = ((0, coding.SYMBOLS - 1),)
 def special() -> Ranges:
     """The coded addresses that are not globally reachable, and multicast.
 
-    A more specific row decides within a wider one (RFC 6890 section 2.2.1). "Not applicable" is
-    no promise that an address is reachable, so it counts as not.
+    A more specific row decides within a wider one, as the registry's own notes to 192.0.0.0/24
+    and 2001::/23 say. "Not applicable" is no promise that an address is reachable: it counts as
+    not.
     """
     out: Ranges = ()
     for block in sorted(BLOCKS, key=lambda b: b.network.prefixlen):
