@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from difflib import get_close_matches
 
@@ -129,6 +129,25 @@ def _reach_terms(ground: Ground) -> set[str]:
     charter = ground.charter
     lasting = {d.name for d in ground.devices if d.lasting}
     return {"anywhere", "internet", "gateway", *charter.areas, *lasting, *charter.places}
+
+
+def ask_terms(
+    inquiry: Inquiry,
+    ground: Ground,
+    who: Sequence[str],
+    reach: Sequence[str],
+    services: Sequence[str],
+) -> Inquiry:
+    """The question narrowed or completed by terms that were given apart from it."""
+    starters = check_terms(who, ground, _who_terms(ground), "who starts")
+    targets = check_terms(reach, ground, _reach_terms(ground), "what is reached")
+    what = check_services(services, ground)
+    return replace(
+        inquiry,
+        who=starters or inquiry.who,
+        reach=targets or inquiry.reach,
+        services=what or inquiry.services,
+    )
 
 
 def check_terms(

@@ -45,7 +45,8 @@ class ChangeRow:
             "count": str(self.count),
             "before": {"outcome": self.before, "decided_by": self.decided_before},
             "after": {"outcome": self.after, "decided_by": self.decided_after},
-            "witness": self.witness.as_json(),
+            "witness": self.witness.sentence,
+            "connection": self.witness.as_json(),
         }
 
 

@@ -1,0 +1,48 @@
+"""The command line: parses arguments, calls the tasks, prints. Commands load when they are used."""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+import click
+
+FRONT = {
+    "new": "a short conversation that writes a first charter",
+    "check": "judge a charter: what every possible connection will do",
+    "why": "one connection's story: what decides it, and why",
+}
+BEHIND = {
+    "ask": "who can reach what, exactly",
+    "compare": "which connections change between two charters",
+    "show": "the plan: lines, areas, addresses, decisions",
+    "render": "write the kit: nftables, sysctl, addresses, routes",
+}
+
+
+class Commands(click.Group):
+    """Names and one-line help are known here; a command's module is imported when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return [*FRONT, *BEHIND]
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in FRONT and name not in BEHIND:
+            return None
+        command = import_module(f"netcharter.cli.{name}_command").cli
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        for title, names in (("In front", FRONT), ("Behind", BEHIND)):
+            with formatter.section(title):
+                formatter.write_dl(list(names.items()))
+
+
+@click.command(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="netcharter", message="%(prog)s %(version)s")
+def main() -> None:
+    """Know what a network will do before you press the button.
+
+    Write the site's charter once; Netcharter plans it and proves what every connection will do.
+    Exit 0: all well. 1: something was found. 2: the input can't be used.
+    """

@@ -1,0 +1,54 @@
+"""`netcharter ask CHARTER QUESTION`."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from netcharter.cli.common import (
+    as_of_option,
+    charter_argument,
+    exits,
+    json_option,
+    print_json,
+    safe,
+    source,
+    working,
+)
+
+
+@click.command("ask")
+@charter_argument
+@click.argument("question", required=False)
+@click.option("--from", "who", multiple=True, metavar="WHO", help="who starts")
+@click.option("--to", "reach", multiple=True, metavar="WHERE", help="what is reached")
+@click.option("--with", "services", multiple=True, metavar="SERVICE", help="with which service")
+@click.option("--at", metavar="MOMENT", help="at this moment only: 'Tue 21:30'")
+@json_option
+@as_of_option
+@exits
+def cli(
+    charter: Path,
+    question: str | None,
+    who: tuple[str, ...],
+    reach: tuple[str, ...],
+    services: tuple[str, ...],
+    at: str | None,
+    as_json: bool,
+    as_of: datetime,
+) -> int:
+    """Who can reach what, exactly, and who decides: "who can reach booking"."""
+    from netcharter.tasks.questions import ask_charter
+
+    with working("asking"):
+        found = ask_charter(
+            source(charter), question, as_of, who=who, reach=reach, services=services, at=at
+        )
+    if as_json:
+        print_json(found.as_json())
+        return 0
+    for line in found.lines():
+        click.echo(safe(line))
+    return 0

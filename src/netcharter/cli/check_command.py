@@ -1,0 +1,51 @@
+"""`netcharter check CHARTER`."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from netcharter.cli.common import (
+    as_of_option,
+    charter_argument,
+    exits,
+    json_option,
+    print_json,
+    safe,
+    source,
+    told,
+    working,
+    write_text,
+)
+
+
+@click.command("check")
+@charter_argument
+@click.option(
+    "--page",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="write the judgement as one self-contained page",
+)
+@json_option
+@as_of_option
+@exits
+def cli(charter: Path, page: Path | None, as_json: bool, as_of: datetime) -> int:
+    """Judge a charter: what every possible connection will do, before anything is touched."""
+    from netcharter.tasks.check import check, page_of, summary
+
+    with working("proving"):
+        found = check(source(charter), as_of)
+    if page is not None:
+        write_text(page, page_of(found, as_of))
+    if as_json:
+        print_json(found.as_json())
+        return 0 if found.ok else 1
+    if found.findings:
+        told(found.findings, found.texts)
+    for line in summary(found):
+        click.echo(safe(line))
+    if page is not None:
+        click.echo(safe(f"page written: {page}"))
+    return 0 if found.ok else 1

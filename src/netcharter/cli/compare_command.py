@@ -1,0 +1,39 @@
+"""`netcharter compare OLD NEW`."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from netcharter.cli.common import (
+    as_of_option,
+    exits,
+    json_option,
+    print_json,
+    safe,
+    source,
+    width,
+    working,
+)
+
+
+@click.command("compare")
+@click.argument("old", type=click.Path(path_type=Path))
+@click.argument("new", type=click.Path(path_type=Path))
+@json_option
+@as_of_option
+@exits
+def cli(old: Path, new: Path, as_json: bool, as_of: datetime) -> int:
+    """Exactly which connections change their fate between two charters."""
+    from netcharter.tasks.compare import compare_charters
+
+    with working("comparing"):
+        found = compare_charters(source(old), source(new), as_of)
+    if as_json:
+        print_json(found.as_json())
+        return 0 if found.comparison.same else 1
+    for line in found.lines(width()):
+        click.echo(safe(line))
+    return 0 if found.comparison.same else 1

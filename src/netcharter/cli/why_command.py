@@ -1,0 +1,53 @@
+"""`netcharter why CHARTER --from --to --with`."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from netcharter.cli.common import (
+    as_of_option,
+    charter_argument,
+    exits,
+    json_option,
+    print_json,
+    safe,
+    source,
+    width,
+)
+
+
+@click.command("why")
+@charter_argument
+@click.option("--from", "starter", required=True, metavar="WHO", help="who starts")
+@click.option("--to", "target", required=True, metavar="WHERE", help="a name, an address, a domain")
+@click.option("--with", "service", required=True, metavar="SERVICE", help="https, tcp/8443, ...")
+@click.option("--at", metavar="MOMENT", help="'Tue 21:30', '2026-12-01 08:00' (else now)")
+@click.option("--signed-in", "who", metavar="PERSON", help="a person, guest or nobody")
+@click.option("--down", multiple=True, metavar="LINE", help="a line that is down")
+@json_option
+@as_of_option
+@exits
+def cli(
+    charter: Path,
+    starter: str,
+    target: str,
+    service: str,
+    at: str | None,
+    who: str | None,
+    down: tuple[str, ...],
+    as_json: bool,
+    as_of: datetime,
+) -> int:
+    """One connection's story: what decides it, and why."""
+    from netcharter.tasks.questions import explain
+
+    found = explain(source(charter), starter, target, service, as_of, at=at, who=who, down=down)
+    if as_json:
+        print_json(found.as_json())
+        return 0
+    for line in found.lines(width()):
+        click.echo(safe(line))
+    return 0

@@ -1,0 +1,89 @@
+"""`check`: judge a charter."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from netcharter.diagnostics import Diagnostic
+from netcharter.diagnostics.jsonshape import as_json, span_as_json
+from netcharter.proofs import Proof, prove
+from netcharter.proofs.naming import listed
+from netcharter.tasks.sources import Source, load_plan
+
+
+@dataclass(frozen=True)
+class Checked:
+    """The judgement of one charter, with everything that is needed to tell it."""
+
+    proof: Proof
+    findings: tuple[Diagnostic, ...]
+    texts: Mapping[str, str]
+
+    @property
+    def ok(self) -> bool:
+        """Nothing wrong: no error finding, every promise proven."""
+        return self.proof.ok and all(d.severity != "error" for d in self.findings)
+
+    def as_json(self) -> dict[str, Any]:
+        """`ok`, `findings`, `promises` (with `connection`, the witness in its parts), `counts`."""
+        promises = []
+        for result in self.proof.promises:
+            told = self.proof.witness(result)
+            promises.append(
+                {
+                    "text": result.text,
+                    "holds": result.holds,
+                    "span": span_as_json(result.span),
+                    "witness": told.sentence if told else result.reason,
+                    "connection": told.as_json() if told else None,
+                    "relays": list(result.relays),
+                    "written": result.number is not None,
+                }
+            )
+        return {
+            "ok": self.ok,
+            "findings": [as_json(d) for d in self.findings],
+            "promises": promises,
+            "counts": dict(self.proof.counts()),
+        }
+
+
+def check(source: Source, now: datetime) -> Checked:
+    """Read, plan and prove. Raises Unusable where the text is no charter."""
+    loaded = load_plan(source)
+    proof = prove(loaded.plan, now)
+    return Checked(proof, (*loaded.diagnostics, *proof.findings), loaded.texts)
+
+
+LIMITS = (
+    "Proven of the plan, for direct connections. Outside it: frames that are not IP, what"
+    " switches and access points do, the inside of tunnels, the contents of connections.",
+)
+
+
+def summary(checked: Checked) -> Iterator[str]:
+    """The promises one by one, the counts, and the limits of what was proven."""
+    for result in checked.proof.promises:
+        mark = "proven " if result.holds else "BROKEN "
+        own = "" if result.number is not None else "  (the management path)"
+        yield f"{mark} {result.text}{own}"
+        if result.relays:
+            yield f"         left aside, since they act for others: {listed(result.relays)}"
+    counts = checked.proof.counts()
+    broken = counts["promises_broken"]
+    yield (
+        f"{counts['promises']} promises, {broken} broken; "
+        + ", ".join(f"{counts[name]} {name}" for name in ("errors", "warnings", "notes"))
+        + f"; {counts['decisions']} decisions looked at."
+    )
+    yield from LIMITS
+
+
+def page_of(checked: Checked, now: datetime) -> str:
+    """The judgement as one self-contained page."""
+    from netcharter.report.page import proof_page
+
+    return proof_page(checked.proof, checked.texts, now)

@@ -1,0 +1,70 @@
+"""`compare`: what changes between two charters, as connections."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from textwrap import wrap
+from typing import Any
+
+from netcharter.proofs.compare import Change, ChangeRow, Comparison, compare
+from netcharter.tasks.sources import Source, load_plan
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """A comparison with its JSON shape."""
+
+    comparison: Comparison
+
+    def as_json(self) -> dict[str, Any]:
+        """`ok` and `same`; rows under `opened`, `closed` and `altered`; exact `totals`."""
+        found = self.comparison
+        return {
+            "ok": found.same,
+            "same": found.same,
+            "opened": [dict(row.as_json()) for row in found.opened],
+            "closed": [dict(row.as_json()) for row in found.closed],
+            "altered": [dict(row.as_json()) for row in found.altered],
+            "totals": {name: str(count) for name, count in found.totals.items()},
+            "complete": found.complete,
+        }
+
+    def lines(self, width: int) -> Iterator[str]:
+        """The differences for people: opened, closed, altered, each row with a witness."""
+        found = self.comparison
+        if found.same:
+            yield "Nothing changes: proven for every connection, hour, line state and sign-in."
+            return
+        groups: tuple[tuple[Change, tuple[ChangeRow, ...]], ...] = (
+            ("opened", found.opened),
+            ("closed", found.closed),
+            ("altered", found.altered),
+        )
+        for title, rows in groups:
+            if rows:
+                yield f"{title}: {found.totals[title]:,} connections"
+            for row in rows:
+                yield from _row_lines(row, width)
+        if not found.complete:
+            yield "The totals are exact; the listing is cut."
+
+
+def _row_lines(row: ChangeRow, width: int) -> Iterator[str]:
+    when = "" if row.when == "always" else f" ({row.when})"
+    texts = (
+        f"{row.starter} -> {row.to} with {row.service}{when}: {row.count:,}",
+        f"before: {row.before} by {row.decided_before}; after: {row.after} by {row.decided_after}",
+        f"for instance: {row.witness.sentence}",
+    )
+    for indent, text in zip(("  ", "      ", "      "), texts, strict=True):
+        yield from wrap(
+            text, width, initial_indent=indent, subsequent_indent="      ", break_on_hyphens=False
+        )
+
+
+def compare_charters(old: Source, new: Source, now: datetime) -> Compared:
+    """Which connections change their fate. Raises Unusable for either text."""
+    before, after = load_plan(old).plan, load_plan(new).plan
+    return Compared(compare(before, after, now))

@@ -1,0 +1,155 @@
+"""`ask` and `why`: one charter asked about its connections."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from textwrap import wrap
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from netcharter.plan.shapes import Plan
+from netcharter.proofs.ask import (
+    Answer,
+    Inquiry,
+    NotUnderstood,
+    ask,
+    ask_terms,
+    parse_question,
+)
+from netcharter.proofs.certify import Prover
+from netcharter.proofs.moments import UnknownMoment, parse_moment
+from netcharter.proofs.promises import ground_of
+from netcharter.proofs.story import row_name
+from netcharter.proofs.why import Story, why
+from netcharter.tasks.sources import Source, Unusable, load_plan, unusable
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The rows of an answer; `complete` is False where the listing was cut."""
+
+    answer: Answer
+    at: datetime | None
+
+    def as_json(self) -> dict[str, Any]:
+        """`ok`, `rows`, `complete`, `at` (the instant asked about, or null for any)."""
+        return {
+            "ok": True,
+            "rows": [dict(row.as_json()) for row in self.answer.rows],
+            "complete": self.answer.complete,
+            "at": self.at.isoformat() if self.at else None,
+        }
+
+    def lines(self) -> Iterator[str]:
+        """The answer for people: one block per decision."""
+        if not self.answer.rows:
+            yield "Nobody, by nothing that the charter lets."
+            return
+        decider = None
+        for row in self.answer.rows:
+            if row.decided_by != decider:
+                decider = row.decided_by
+                place = f", {row.span.file}:{row.span.line}" if row.span else ""
+                yield f"{row.outcome} by {row.decided_by}{place}"
+            when = "" if row.when == "always" else f" ({row.when})"
+            yield f"    {row.starter} -> {row.to} with {row.service}{when}"
+        yield "and nothing else." if self.answer.complete else "and more: ask more narrowly."
+
+
+def ask_charter(
+    source: Source,
+    question: str | None,
+    now: datetime,
+    *,
+    who: Sequence[str] = (),
+    reach: Sequence[str] = (),
+    services: Sequence[str] = (),
+    at: str | None = None,
+) -> Asked:
+    """Who can reach what. A question in words, or terms; terms are added to the question."""
+    plan = load_plan(source).plan
+    asked = question or " ".join([*who, *reach, *services])
+    try:
+        inquiry = parse_question(question, ground_of(plan)) if question else Inquiry()
+        inquiry = ask_terms(inquiry, ground_of(plan), who, reach, services)
+        instant = _moment(plan, at, now)
+        return Asked(ask(Prover(plan, now), replace(inquiry, at=instant)), instant)
+    except NotUnderstood as wrong:
+        raise _not_understood(str(wrong), asked) from None
+
+
+def _moment(plan: Plan, at: str | None, now: datetime) -> datetime | None:
+    if at is None:
+        return None
+    try:
+        return parse_moment(at, ZoneInfo(plan.timezone), now)
+    except UnknownMoment as wrong:
+        raise unusable("moment-not-understood", str(wrong), "--at", at, None) from None
+
+
+def _not_understood(message: str, asked: str) -> Unusable:
+    head, _, hint = message.partition(": ")
+    return unusable("question-not-understood", head, "question", asked, hint or None)
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """The stories of one connection, one per family where the families differ."""
+
+    stories: tuple[Story, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """`ok`, and of the first story `headline`, `steps`, `outcome`, `manner`, `decided_by`;
+        `stories` holds all of them.
+        """
+        told = [_story_json(story) for story in self.stories]
+        return {"ok": True, **told[0], "stories": told}
+
+    def lines(self, width: int) -> Iterator[str]:
+        """A paragraph per story with numbered causes, each with its place in the charter."""
+        for number, story in enumerate(self.stories):
+            if number:
+                yield ""
+            yield from wrap(story.headline, width)
+            for count, step in enumerate(story.steps, 1):
+                place = f"  [{step.span.file}:{step.span.line}]" if step.span else ""
+                yield from wrap(
+                    f"{step.text}{place}",
+                    width,
+                    initial_indent=f"  {count}. ",
+                    subsequent_indent="     ",
+                    break_on_hyphens=False,
+                    break_long_words=False,
+                )
+
+
+def _story_json(story: Story) -> dict[str, Any]:
+    return {
+        "headline": story.headline,
+        "steps": [dict(step.as_json()) for step in story.steps],
+        "outcome": "let" if story.outcome.let else "refused",
+        "manner": story.outcome.manner,
+        "decided_by": row_name(story.outcome.row),
+    }
+
+
+def explain(
+    source: Source,
+    starter: str,
+    target: str,
+    service: str,
+    now: datetime,
+    *,
+    at: str | None = None,
+    who: str | None = None,
+    down: Sequence[str] = (),
+) -> Explained:
+    """One connection's story."""
+    plan = load_plan(source).plan
+    instant = _moment(plan, at, now) or now
+    try:
+        return Explained(why(plan, starter, target, service, instant, who=who, down=down))
+    except NotUnderstood as wrong:
+        raise _not_understood(str(wrong), f"{starter} {target} {service}") from None

@@ -1,0 +1,58 @@
+"""From the text of a charter to its plan, or to what is wrong with the text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from netcharter.charter.read import Loader, read
+from netcharter.diagnostics import Diagnostic, Span
+from netcharter.diagnostics.jsonshape import as_json
+from netcharter.plan import make_plan
+from netcharter.plan.shapes import Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A charter as it was found: what it is called, its text, and how to get what it includes."""
+
+    name: str
+    text: bytes
+    load: Loader | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """A plan, what was said while reading its charter, and the texts to underline."""
+
+    plan: Plan
+    diagnostics: tuple[Diagnostic, ...]
+    texts: Mapping[str, str]
+
+
+class Unusable(Exception):
+    """The input can't be used (exit 2). Carries what to tell, and the texts to underline."""
+
+    def __init__(self, diagnostics: tuple[Diagnostic, ...], texts: Mapping[str, str]) -> None:
+        super().__init__("; ".join(d.message for d in diagnostics))
+        self.diagnostics = diagnostics
+        self.texts = texts
+
+    def as_json(self) -> dict[str, Any]:
+        """The shape that every command prints where its input can't be used."""
+        return {"ok": False, "diagnostics": [as_json(d) for d in self.diagnostics]}
+
+
+def unusable(ident: str, message: str, asked: str, text: str, instead: str | None) -> Unusable:
+    """What is wrong with a command's argument, underlined as if it were a file's line."""
+    span = Span(asked, 1, 1, 1, len(text) + 1)
+    return Unusable((Diagnostic(ident, "error", message, span, help=instead),), {asked: text})
+
+
+def load_plan(source: Source) -> Loaded:
+    """Read and plan. Raises Unusable where the text is no charter."""
+    reading = read(source.text, source.name, source.load)
+    if reading.charter is None:
+        raise Unusable(reading.diagnostics, reading.texts)
+    return Loaded(make_plan(reading.charter), reading.diagnostics, reading.texts)
