@@ -151,7 +151,7 @@ def _circles(edges: Mapping[str, list[str]]) -> list[list[str]]:
 
 BANNED_MODULES = frozenset(
     "os pathlib subprocess socket time random secrets shutil tempfile glob select selectors signal"
-    " asyncio threading multiprocessing concurrent urllib http ftplib smtplib ssl ctypes"
+    " asyncio threading multiprocessing concurrent urllib.request http ftplib smtplib ssl ctypes"
     " locale getpass platform pty fcntl fileinput".split()
 )
 BANNED_NAMES = frozenset(
@@ -184,7 +184,7 @@ def effects(module: Module) -> Iterator[tuple[int, str]]:
     """(line, what) of every banned import and every mention of a banned name."""
     tree = module.tree
     for line, target in imported(module):
-        if target.split(".")[0] in BANNED_MODULES or target in BANNED_NAMES:
+        if target in BANNED_NAMES or BANNED_MODULES.intersection(_prefixes(target)):
             yield line, target
     meanings = _meanings(module)
     for node in ast.walk(tree):
@@ -312,7 +312,7 @@ _ELEMENTS = (
     " tfoot th thead time title tr tspan u ul use var"
 )
 _TAG = re.compile(
-    rf"<[/!]?(?:{'|'.join(_ELEMENTS.split())}|doctype|!--)(?=[\s/>{{%]|$)", re.IGNORECASE
+    rf"(?<!\?P)<[/!]?(?:{'|'.join(_ELEMENTS.split())}|doctype|!--)(?=[\s/>{{%]|$)", re.IGNORECASE
 )
 
 

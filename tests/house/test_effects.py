@@ -32,6 +32,7 @@ def test_pure_rooms_do_not_touch_the_world(package: dict[str, Module]) -> None:
         "import random",
         "import secrets",
         "import urllib.request",
+        "from urllib import request",
         "import io\nio.open('x')",
         "import sys\nsys.stdout.write('x')",
         "from sys import stdout",
@@ -54,6 +55,7 @@ def test_a_planted_effect_is_found(plant: Plant, text: str) -> None:
     [
         "from datetime import date, datetime, time\ntime(7, 30)\ndatetime.combine(day, start)",
         "import io\nio.StringIO()",
+        "from urllib.parse import unquote",
         "row.open\nwindow.time\nself.print()",
         "def decide(now: datetime) -> bool:\n    return now.today",
         "'open(print)'  # open()",

@@ -139,6 +139,7 @@ def test_planted_markup_outside_a_template_is_found(plant: Plant, text: str) -> 
         "def f():\n    'Fills <table>.'",
         "message = f'{a} < {b} and {c}>{d}'",
         "usage = '<charter>'",
+        "pattern = '(?P<code>[0-9]+)'",
         "from jinja2 import Environment\nEnvironment(autoescape=True)",
         "from jinja2 import Environment as E, select_autoescape as s\nE(autoescape=s())",
     ],
