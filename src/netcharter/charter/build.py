@@ -1,0 +1,155 @@
+"""From the checked fields of a document to the frozen charter."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from netcharter.charter.checks import parts_of
+from netcharter.charter.hours import weekly
+from netcharter.charter.model import (
+    Area,
+    Charter,
+    Device,
+    Hours,
+    Line,
+    Offer,
+    Person,
+    Place,
+    Promise,
+    Rate,
+    Rule,
+    Service,
+    Site,
+)
+from netcharter.charter.sentences import Known, rule_name
+from netcharter.charter.shapes import Fields, Walk
+
+
+def build(walk: Walk, doc: Fields, services: Known) -> Charter:
+    """The charter of a document in which no error was found."""
+    rules = tuple(_rule(i, f) for i, f in enumerate(doc.get("rules", ())))
+    offers = tuple(_offer(i, f) for i, f in enumerate(doc.get("offers", ())))
+    promises = tuple(_promise(f) for f in doc.get("promises", ()))
+    lists = [one.services for one in rules]
+    lists += [one.services for one in offers]
+    lists += [one.services for one in promises]
+    for name in dict.fromkeys(name for names in lists for name in names):
+        if name != "anything" and name not in services:
+            services[name] = tuple(sorted(set(parts_of(name, services, {}) or ())))
+    site = doc["site"]
+    return Charter(
+        site=Site(
+            site["name"], site["timezone"], site.get("managed-from", ()), site.get("local-prefix")
+        ),
+        lines={n: _line(n, f, i) for i, (n, f) in enumerate(doc["lines"].items())},
+        areas={n: _area(n, f) for n, f in doc["areas"].items()},
+        devices={n: _device(n, f) for n, f in doc.get("devices", {}).items()},
+        people={
+            n: Person(n, f.get("groups", ()), f.get("contact"))
+            for n, f in doc.get("people", {}).items()
+        },
+        groups=tuple(doc.get("groups", ())),
+        services={n: Service(n, parts) for n, parts in services.items()},
+        places={n: Place(n, f["prefixes"]) for n, f in doc.get("places", {}).items()},
+        hours={
+            n: Hours(n, weekly(f.get("weekly", {})), f.get("dates", {}))
+            for n, f in doc.get("hours", {}).items()
+        },
+        rules=rules,
+        offers=offers,
+        promises=promises,
+        spans=walk.spans,
+    )
+
+
+def _line(name: str, fields: Fields, index: int) -> Line:
+    rate, addresses = fields.get("rate"), fields.get("address", ())
+    return Line(
+        name=name,
+        device=fields["device"],
+        vlan=fields.get("vlan"),
+        rate=None if rate is None else Rate(rate["down"], rate["up"]),
+        addresses=addresses,
+        automatic=not addresses,
+        next_hops=fields.get("next-hop", ()),
+        role=fields.get("role", "standby" if index else "main"),
+        weight=fields.get("weight", 1),
+        prefix=fields.get("prefix"),
+    )
+
+
+def _area(name: str, fields: Fields) -> Area:
+    return Area(
+        name=name,
+        device=fields["device"],
+        vlan=fields.get("vlan"),
+        hosts=fields.get("hosts"),
+        growth=fields.get("growth", 0.0),
+        prefixes=fields.get("prefix", ()),
+        sign_in=fields.get("sign-in", False),
+        strangers_refused=fields.get("strangers", False),
+        apart=fields.get("apart", False),
+        quiet=fields.get("manner", False),
+        because=fields.get("because"),
+        contact=fields.get("contact"),
+    )
+
+
+def _device(name: str, fields: Fields) -> Device:
+    address = fields.get("address", ())
+    return Device(
+        name=name,
+        area=fields["area"],
+        hardware=fields.get("hardware", ()),
+        lasting=address == "lasting",
+        addresses=() if address == "lasting" else address,
+        barred=fields.get("barred", False),
+        roams=fields.get("roams", False),
+        exempt=fields.get("sign-in", False),
+        contact=fields.get("contact"),
+        because=fields.get("because"),
+    )
+
+
+def _rule(index: int, fields: Fields) -> Rule:
+    return Rule(
+        name=rule_name("rules", index, fields),
+        let="let" in fields,
+        who=fields["let"] if "let" in fields else fields["refuse"],
+        reach=fields["reach"],
+        services=fields["with"],
+        during=fields.get("during"),
+        until=fields.get("until"),
+        because=fields.get("because"),
+        contact=fields.get("contact"),
+        emergency=fields.get("emergency", False),
+        quiet=fields.get("manner", False),
+    )
+
+
+def _offer(index: int, fields: Fields) -> Offer:
+    return Offer(
+        name=rule_name("offers", index, fields),
+        services=fields["offer"],
+        lines=fields["on"],
+        to=fields["to"],
+        who=fields.get("from", ("anyone",)),
+        at=fields.get("at"),
+        during=fields.get("during"),
+        until=fields.get("until"),
+        because=fields.get("because"),
+        contact=fields.get("contact"),
+    )
+
+
+def _promise(fields: Fields) -> Promise:
+    kind: Any = next(k for k in ("never", "always", "only") if k in fields)
+    return Promise(
+        kind=kind,
+        who=fields[kind],
+        reach=fields["reach"],
+        services=fields.get("with", ("anything",)),
+        except_offers=fields.get("except", False),
+        during=fields.get("during"),
+        because=fields.get("because"),
+    )

@@ -1,0 +1,224 @@
+"""Rules, offers and promises: who starts, what is reached, with what, and when."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from netcharter.charter.checks import (
+    KINDS,
+    NAMESPACE,
+    at,
+    kind_of,
+    known_names,
+    names_of,
+    parts_of,
+    unknown_service,
+)
+from netcharter.charter.services import Part
+from netcharter.charter.shapes import GUESSED, MISSING, SAID, Fields, Path, Walk, first_line
+from netcharter.charter.values import quoted
+from netcharter.charter.words import suggest
+
+WHO_WORDS = ("anyone", "internet", "gateway")
+REACH_WORDS = ("anywhere", "internet", "gateway")
+REACH_SECTIONS = ("areas", "devices", "places")
+PORTED = (6, 17)
+NOT_REACHED = {
+    "lines": ("what lies beyond the lines is `internet`", "write internet, a place, or gateway"),
+    "people": ("people are who starts, not what is reached", "write the device they use"),
+    "groups": ("people are who starts, not what is reached", "write the devices they use"),
+}
+SWAPPED = {  # a word in the wrong half of a sentence -> the word for this half
+    ("who", "anywhere"): "anyone",
+    ("who", "anything"): "anyone",
+    ("reach", "anyone"): "anywhere",
+    ("reach", "anything"): "anywhere",
+}
+
+Known = dict[str, tuple[Part, ...]]
+
+
+def check_sentences(walk: Walk, doc: Fields, services: Known) -> None:
+    """All rules, offers and promises of a document."""
+    for path, rule in items(doc, "rules"):
+        _rule(walk, doc, path, rule, services)
+    for path, offer in items(doc, "offers"):
+        _offer(walk, doc, path, offer, services)
+    for path, promise in items(doc, "promises"):
+        _promise(walk, doc, path, promise, services)
+    _names_differ(walk, doc)
+
+
+def items(doc: Fields, section: str) -> Iterator[tuple[Path, Fields]]:
+    found = doc.get(section, [])
+    if found is not MISSING:
+        yield from (((section, i), f) for i, f in enumerate(found) if f is not MISSING)
+
+
+def rule_name(section: str, index: int, fields: Any) -> str:
+    """The name of a rule or offer: its own, or the word and its number from 1."""
+    given = None if fields is MISSING else fields.get("name")
+    return given or f"{section.removesuffix('s')} {index + 1}"
+
+
+def _names_differ(walk: Walk, doc: Fields) -> None:
+    for section in ("rules", "offers"):
+        first: dict[str, Path] = {}
+        for path, fields in items(doc, section):
+            name = rule_name(section, int(path[1]), fields)
+            if name in first:
+                place = walk.where((*path, "name"))
+                walk.tell("name-twice", first_line(place),
+                          f"{quoted(name)} is the name of another {section.removesuffix('s')}",
+                          "give each a name of its own",
+                          related=((first_line(walk.where((*first[name], "name"))), "the other"),))  # fmt: skip
+            else:
+                first[name] = path
+
+
+def _one_of(walk: Walk, path: Path, fields: Fields, keys: tuple[str, ...], what: str) -> str | None:
+    """The one of some keys that is there; tell if there is none or more than one."""
+    said = [key for key in keys if key in fields[SAID]]
+    spelt = " or ".join(f"`{key}`" for key in keys)
+    if not said:
+        walk.tell("missing-key", first_line(walk.where(path)), f"{what} lacks {spelt}",
+                  f"add one of them: {', '.join(keys)}")  # fmt: skip
+    elif len(said) > 1 and not fields[GUESSED] & set(said):
+        walk.tell("too-much-said", walk.where((*path, said[1])),
+                  f"{what} says `{said[0]}` and `{said[1]}`", "make two of it",
+                  related=((walk.where((*path, said[0])), "the other"),))  # fmt: skip
+    return said[0] if said else None
+
+
+def _rule(walk: Walk, doc: Fields, path: Path, rule: Fields, services: Known) -> None:
+    kind = _one_of(walk, path, rule, ("let", "refuse"), "a rule")
+    for key in ("let", "refuse"):
+        _terms(walk, doc, (*path, key), rule.get(key, ()), "who")
+    _terms(walk, doc, (*path, "reach"), rule.get("reach", ()), "reach")
+    _services(walk, doc, (*path, "with"), rule.get("with", ()), services)
+    _during(walk, doc, path, rule)
+    if rule.get("emergency"):
+        if kind == "refuse":
+            walk.tell("emergency-refuses", walk.where((*path, "emergency")),
+                      "only what is let can be an emergency",
+                      "leave `emergency` out")  # fmt: skip
+        if "during" in rule[SAID]:
+            walk.tell("emergency-during", walk.where((*path, "during")),
+                      "emergencies keep no hours", "leave `during` out")  # fmt: skip
+    if kind == "let" and "manner" in rule:
+        walk.tell("manner-of-let", walk.where((*path, "manner")),
+                  "`manner` is how something is refused; this rule lets",
+                  "leave `manner` out")  # fmt: skip
+
+
+def _during(walk: Walk, doc: Fields, path: Path, fields: Fields) -> None:
+    if "during" in fields:
+        known_names(walk, doc, (*path, "during"), (fields["during"],), "hours")
+
+
+def _offer(walk: Walk, doc: Fields, path: Path, offer: Fields, services: Known) -> None:
+    known_names(walk, doc, (*path, "on"), offer.get("on", ()), "lines")
+    if "to" in offer:
+        known_names(walk, doc, (*path, "to"), (offer["to"],), "devices")
+        _has_address(walk, doc, (*path, "to"), offer["to"])
+    _terms(walk, doc, (*path, "from"), offer.get("from", ()), "who")
+    _during(walk, doc, path, offer)
+    named = offer.get("offer", ())
+    for i, name in enumerate(named):
+        if name == "anything":
+            walk.tell("wrong-term", at(walk, (*path, "offer"), i),
+                      "`anything` is too much to offer", "write the services out")  # fmt: skip
+            return
+    _services(walk, doc, (*path, "offer"), named, services)
+    if "at" in offer and named:
+        parts = [parts_of(n, services, doc.get("services", {})) for n in named]
+        _at(walk, path, [p for part in parts for p in part or ()], None in parts)
+
+
+def _at(walk: Walk, path: Path, parts: list[Part], unknown: bool) -> None:
+    """`at` moves one port of TCP or UDP to another."""
+    ports = {(first, last) for _, first, last in parts}
+    single = len(ports) == 1 and all(first == last for first, last in ports)
+    if not unknown and not (single and all(protocol in PORTED for protocol, _, _ in parts)):
+        walk.tell("at-many-ports", walk.where((*path, "at")),
+                  "`at` moves one port of TCP or UDP, and this offer has others",
+                  "make an offer of its own for each port")  # fmt: skip
+
+
+def _promise(walk: Walk, doc: Fields, path: Path, promise: Fields, services: Known) -> None:
+    kind = _one_of(walk, path, promise, ("never", "always", "only"), "a promise")
+    for key in ("never", "always", "only"):
+        _terms(walk, doc, (*path, key), promise.get(key, ()), "who")
+    _terms(walk, doc, (*path, "reach"), promise.get("reach", ()), "reach")
+    _services(walk, doc, (*path, "with"), promise.get("with", ()), services)
+    _during(walk, doc, path, promise)
+    if kind != "always":
+        return
+    if not {"with"} & (promise[SAID] | promise[GUESSED]):
+        walk.tell("missing-key", first_line(walk.where(path)),
+                  "a promise with `always` lacks `with`",
+                  "add `with:` and the services that always work")  # fmt: skip
+    if "except" in promise:
+        walk.tell("except-always", walk.where((*path, "except")),
+                  "`always` knows no exception", "leave `except` out")  # fmt: skip
+
+
+def _terms(walk: Walk, doc: Fields, path: Path, names: tuple[str, ...], half: str) -> None:
+    words = WHO_WORDS if half == "who" else REACH_WORDS
+    sections = NAMESPACE if half == "who" else REACH_SECTIONS
+    for i, name in enumerate(names):
+        if name in words:
+            continue
+        kind = kind_of(doc, name)
+        span = at(walk, path, i)
+        if (half, name) in SWAPPED:
+            meant = SWAPPED[half, name]
+            walk.tell("wrong-term", span, f"`{name}` can't stand after `{path[-1]}`",
+                      f"write {meant}")  # fmt: skip
+        elif kind is None:
+            _unknown(walk, doc, span, name, words, sections)
+        elif kind not in sections:
+            why, help = NOT_REACHED[kind]
+            walk.tell("wrong-kind", span, f"`{name}` is {KINDS[kind]}: {why}", help,
+                      related=((walk.where((kind, name)), "defined here"),))  # fmt: skip
+        elif half == "reach" and kind == "devices":
+            _has_address(walk, doc, (*path, i), name)
+
+
+def _unknown(
+    walk: Walk,
+    doc: Fields,
+    span: Any,
+    name: str,
+    words: tuple[str, ...],
+    sections: tuple[str, ...],
+) -> None:
+    if any(doc.get(section) is MISSING for section in NAMESPACE):
+        return  # it may be there, in what could not be read
+    near = suggest(name, {*words, *(n for s in sections for n in names_of(doc, s))})
+    kinds = ", ".join(KINDS[section] for section in sections[:-1])
+    walk.tell("unknown-name", span, f"nothing here is called {quoted(name)}",
+              f"write {near}" if near else f"name {kinds} or {KINDS[sections[-1]]}")  # fmt: skip
+
+
+def _has_address(walk: Walk, doc: Fields, path: Path, name: str) -> None:
+    """A device that is to be reached needs addresses that stay."""
+    devices = doc.get("devices", {})
+    device = MISSING if devices is MISSING else devices.get(name, MISSING)
+    if device is not MISSING and "address" not in device[SAID]:
+        walk.tell("device-without-address", walk.where(path),
+                  f"`{name}` has no lasting address, so nobody can be told where it is",
+                  f"add `address: lasting` to `{name}`",
+                  related=((walk.where(("devices", name)), "the device"),))  # fmt: skip
+
+
+def _services(
+    walk: Walk, doc: Fields, path: Path, names: tuple[str, ...], services: Known
+) -> None:
+    own = doc.get("services", {})
+    if own is MISSING:
+        return
+    for i, name in enumerate(names):
+        if name != "anything" and parts_of(name, services, own) is None:
+            unknown_service(walk, path, i, name, own)

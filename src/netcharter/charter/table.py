@@ -1,0 +1,317 @@
+"""Every key of a charter: its shape, whether it must be there, its default, what it means."""
+
+from __future__ import annotations
+
+from netcharter.charter import hours, values
+from netcharter.charter.shapes import (
+    Choice,
+    Key,
+    Listed,
+    Named,
+    NamedOrListed,
+    Record,
+    Several,
+    Value,
+    WordOr,
+    number,
+)
+from netcharter.charter.values import Wrong
+
+# A little looser than the reader: the dialects of patterns agree on no class for "letter".
+NAME_PATTERN = r"^[^\s0-9!-/:-@\[-`{-~][^\s!-,/:-@\[-^`{-~]{0,59}$"
+ADDRESS = r"[0-9A-Fa-f:.]+"
+
+
+def _bool(value: bool) -> bool:
+    return value
+
+
+def _version(value: int) -> int:
+    if value != 1:
+        raise Wrong("bad-version", f"this is a charter of version {values.quoted(str(value))}",
+                    "write 1, the one version there is")  # fmt: skip
+    return value
+
+
+FLAG = Value("true or false", _bool, bool)
+TEXT = Value("text", values.text)
+TITLE = Value("a short name", values.title)
+NAME = Value("a name", values.thing, pattern=NAME_PATTERN)
+REFERENCE = Value("a name", values.name, pattern=NAME_PATTERN)
+SERVICE = Value("a service", values.service)
+PORT = number("a port", 1, 65535)
+DATE = Value("a date", values.day, pattern=r"^\d{4}-\d{2}-\d{2}$", spelling=True)
+INTERFACE = Value("a network interface", values.interface)
+VLAN = number("a VLAN id", 1, 4094)
+RATE = Value(
+    "a rate such as `40 Mbit/s`",
+    values.rate,
+    pattern=r"^[0-9]+(\.[0-9]+)? ?[kMG]?bit/s$",
+    spelling=True,
+)
+SHARE = Value("a share such as `50 %`", values.share, pattern=r"^[0-9.]+ ?%$", spelling=True)
+LINE_ADDRESS = Value(
+    "an address with its prefix length",
+    values.address_with_length,
+    pattern=f"^{ADDRESS}/[0-9]+$",
+    spelling=True,
+)
+NEXT_HOP = Value("an address", values.next_hop, pattern=f"^{ADDRESS}$", spelling=True)
+HOST_ADDRESS = Value("an address", values.address, pattern=f"^{ADDRESS}$", spelling=True)
+PREFIX = Value("a prefix", values.prefix, pattern=f"^{ADDRESS}/[0-9]+$", spelling=True)
+AREA_PREFIX = Value("a prefix", values.area_prefix, pattern=f"^{ADDRESS}/[0-9]+$", spelling=True)
+LINE_PREFIX = Value(
+    "a global IPv6 prefix", values.line_prefix, pattern=f"^{ADDRESS}/[0-9]+$", spelling=True
+)
+LOCAL_PREFIX = Value(
+    "a local IPv6 /48", values.local_prefix, pattern=f"^{ADDRESS}/48$", spelling=True
+)
+HARDWARE = Value(
+    "a hardware address", values.hardware, pattern="^[0-9A-Fa-f:.-]{14,17}$", spelling=True
+)
+SIGN_IN = Choice("`required` or `not needed`", {"required": True, "not needed": False})
+STRANGERS = Choice("`welcome` or `refused`", {"welcome": False, "refused": True})
+MANNER = Choice("`answered` or `quietly`", {"answered": False, "quietly": True})
+ROLE = Choice("`main`, `standby` or `balanced`", {w: w for w in ("main", "standby", "balanced")})
+
+NAMES = Several("one or more names", REFERENCE)
+WHO = Several("one or more names", Value("a name", values.who, pattern=NAME_PATTERN))
+REACH = Several("one or more names", Value("a name", values.reach, pattern=NAME_PATTERN))
+SERVICES = Several("one or more services", SERVICE)
+
+BECAUSE = Key("because", TEXT, "why it is so, for whoever comes after you")
+CONTACT = Key("contact", TEXT, "whom to ask")
+DURING = Key("during", REFERENCE, "the name of the `hours` in which it holds", default="always")
+UNTIL = Key("until", DATE, "the last day on which it holds, in site time", default="no end")
+QUIETLY = "whether what is refused is answered, so that programs need not wait, or not"
+
+SITE = Record(
+    "a site",
+    (
+        Key("name", TITLE, "what the place is called", required=True),
+        Key(
+            "timezone",
+            Value("an IANA time zone", values.timezone),
+            "the time zone of all hours and dates",
+            required=True,
+        ),
+        Key(
+            "managed-from",
+            NAMES,
+            "the devices from which the gateway is looked after; they always reach it with ssh",
+            default="none",
+        ),
+        Key("local-prefix", LOCAL_PREFIX, "the site's own IPv6 prefix (RFC 4193)", default="drawn"),
+    ),
+)
+LINE = Record(
+    "a line",
+    (
+        Key("device", INTERFACE, "the interface of the gateway it is plugged into", required=True),
+        Key("vlan", VLAN, "the VLAN it is tagged with", default="untagged"),
+        Key(
+            "rate",
+            Record(
+                "a rate",
+                (
+                    Key("down", RATE, "contracted rate towards the site", required=True),
+                    Key("up", RATE, "contracted rate from the site", required=True),
+                ),
+            ),
+            "what the contract promises",
+            default="unknown",
+        ),
+        Key(
+            "address",
+            WordOr(
+                "`automatic`, or at most one address with its length per family",
+                "automatic",
+                (),
+                Several("one address with its length per family", LINE_ADDRESS),
+            ),
+            "the gateway's own addresses on this line",
+            default="automatic",
+        ),
+        Key(
+            "next-hop",
+            Several("at most one address per family", NEXT_HOP),
+            "the provider's router, in the network of an address above",
+            default="learnt",
+        ),
+        Key(
+            "role",
+            ROLE,
+            "whether it carries the traffic, steps in when another fails, or shares",
+            default="`main` for the first line, `standby` for the others",
+        ),
+        Key("weight", number("a weight", 1, 256), "its share among balanced lines", default="1"),
+        Key("prefix", LINE_PREFIX, "the IPv6 prefix the provider gives the site", default="none"),
+    ),
+)
+AREA = Record(
+    "an area",
+    (
+        Key("device", INTERFACE, "the interface of the gateway it hangs on", required=True),
+        Key("vlan", VLAN, "the VLAN it is tagged with", default="untagged"),
+        Key("hosts", number("a number of hosts", 1, 1_000_000), "how many to make room for"),
+        Key("growth", SHARE, "room to keep for more hosts", default="0 %"),
+        Key(
+            "prefix",
+            Several("at most one prefix per family", AREA_PREFIX),
+            "the addresses it has already and keeps; IPv6 as a /64",
+            default="chosen by the plan",
+        ),
+        Key("sign-in", SIGN_IN, "whether people sign in before anything else", default="not needed"),
+        Key("strangers", STRANGERS, "whether devices that are not named here", default="welcome"),
+        Key("apart", FLAG, "whether its hosts should not reach each other", default="false"),
+        Key("manner", MANNER, QUIETLY, default="answered"),
+        BECAUSE,
+        CONTACT,
+    ),
+)
+DEVICE = Record(
+    "a device",
+    (
+        Key("area", REFERENCE, "the area it belongs to", required=True),
+        Key(
+            "hardware",
+            Several("one or more hardware addresses", HARDWARE),
+            "its hardware addresses, one for each of its network ports",
+        ),
+        Key(
+            "address",
+            WordOr(
+                "`lasting`, or one or more addresses",
+                "lasting",
+                "lasting",
+                Several("one or more addresses", HOST_ADDRESS),
+            ),
+            "`lasting`: the plan chooses one for each hardware address, and it stays",
+            default="changing",
+        ),
+        Key("barred", FLAG, "whether it is refused everywhere", default="false"),
+        Key("roams", FLAG, "whether it is at home in every area", default="false"),
+        Key(
+            "sign-in",
+            Choice("`exempt`", {"exempt": True}),
+            "for a device without a screen in an area with sign-in",
+            default="as its area says",
+        ),
+        BECAUSE,
+        CONTACT,
+    ),
+)
+PERSON = Record("a person", (Key("groups", NAMES, "the groups they are in", default="none"), CONTACT))
+GROUP = Record("a group", (BECAUSE,))
+PLACE = Record(
+    "a place",
+    (Key("prefixes", Several("one or more prefixes", PREFIX), "its prefixes", required=True),),
+    not_yet={
+        "names": (
+            "a place is made of prefixes only; domain names can't be used yet",
+            "write its `prefixes`",
+        )
+    },
+)
+HOURS = Record(
+    "hours",
+    (
+        Key("weekly", hours.WEEKLY, "the windows of each day; a day not named is closed"),
+        Key("dates", hours.EXCEPTIONS, "dates on which other windows begin", default="none"),
+    ),
+)
+RULE = Record(
+    "a rule",
+    (
+        Key("let", WHO, "who may start; either this or `refuse`"),
+        Key("refuse", WHO, "who may not; either this or `let`"),
+        Key("reach", REACH, "what is reached", required=True),
+        Key("with", SERVICES, "with which services", required=True),
+        DURING,
+        UNTIL,
+        Key(
+            "emergency",
+            FLAG,
+            "whether it comes before sign-in, hours and all other rules; only with `let`",
+            default="false",
+        ),
+        Key("manner", MANNER, QUIETLY + "; only with `refuse`", default="answered"),
+        Key("name", TITLE, "a name of its own", default="`rule 1`, `rule 2`, ..."),
+        BECAUSE,
+        CONTACT,
+    ),
+)
+OFFER = Record(
+    "an offer",
+    (
+        Key("offer", SERVICES, "the services offered", required=True),
+        Key("on", NAMES, "the lines they are offered on", required=True),
+        Key("to", REFERENCE, "the device that serves them", required=True),
+        Key("from", WHO, "who may come", default="anyone"),
+        Key("at", PORT, "the port at which they come, if another", default="the service's own"),
+        DURING,
+        UNTIL,
+        Key("name", TITLE, "a name of its own", default="`offer 1`, `offer 2`, ..."),
+        BECAUSE,
+        CONTACT,
+    ),
+)
+PROMISE = Record(
+    "a promise",
+    (
+        Key("never", WHO, "who never reaches it; one of `never`, `always`, `only`"),
+        Key("always", WHO, "who always reaches it"),
+        Key("only", WHO, "who reaches it and nothing else"),
+        Key("reach", REACH, "what is reached", required=True),
+        Key("with", SERVICES, "with which services; must be said with `always`", default="anything"),
+        Key(
+            "except",
+            Choice("`offers`", {"offers": True}),
+            "leaves offers aside; not with `always`",
+            default="nothing",
+        ),
+        DURING,
+        BECAUSE,
+    ),
+)
+
+SECTIONS = (
+    Key("lines", Named("a mapping from names to lines", NAME, LINE), "the internet connections"),
+    Key("areas", Named("a mapping from names to areas", NAME, AREA), "the local segments"),
+    Key("devices", Named("a mapping from names to devices", NAME, DEVICE), "known equipment"),
+    Key("people", Named("a mapping from names to people", NAME, PERSON), "who signs in"),
+    Key(
+        "groups",
+        NamedOrListed(
+            "names of groups", Named("a mapping from names to groups", NAME, GROUP)
+        ),
+        "groups of people",
+    ),
+    Key(
+        "services",
+        Named(
+            "a mapping from names to services",
+            Value("a name", values.service_name, pattern=NAME_PATTERN),
+            SERVICES,
+        ),
+        "services of your own, beside those every charter knows",
+    ),
+    Key("places", Named("a mapping from names to places", NAME, PLACE), "internet destinations"),
+    Key("hours", Named("a mapping from names to hours", REFERENCE, HOURS), "times of the week"),
+    Key("rules", Listed("a list of rules", RULE), "what is let and refused; the first match decides"),
+    Key("offers", Listed("a list of offers", OFFER), "what the public may reach"),
+    Key("promises", Listed("a list of promises", PROMISE), "what must hold whatever the rules say"),
+)
+INCLUDE = Key(
+    "include",
+    Several("one or more file names", Value("a file name", values.file_name)),
+    "files that hold other sections, named relative to this one",
+)
+VERSION = Key("charter", Value("the version 1", _version, int, limits=(1, 1)), "the version of this language")
+SITE_KEY = Key("site", SITE, "the place itself")
+
+CHARTER = Record("a charter", (VERSION, INCLUDE, SITE_KEY, *SECTIONS))
+PART = Record("an included file", (VERSION, INCLUDE, *SECTIONS))
+NEEDED = ("charter", "site", "lines", "areas")
+MOST_LINES = 6
+LISTS = ("rules", "offers", "promises")
