@@ -106,17 +106,6 @@ class Naming:
         """The device with that hardware address."""
         return next((d.name for d in self.plan.devices if number in d.hardware), None)
 
-    def hardware_set(self, found: Ranges) -> str | None:
-        """A set of hardware addresses in words; None if it is no restriction at an area."""
-        if subset(coding.LOCAL_HARDWARE, found) or found == coding.NO_HARDWARE:
-            return None
-        local = intersect(found, coding.LOCAL_HARDWARE)
-        names = [d.name for d in self.plan.devices if any(has(local, h) for h in d.hardware)]
-        if sum(high - low + 1 for low, high in local) <= 64:
-            return listed(names)
-        missing = [d.name for d in self.plan.devices if not all(has(local, h) for h in d.hardware)]
-        return "any device but " + listed(missing, "or")
-
     def destinations(self, found: Ranges) -> str:
         """A set of addresses in words, by the names that fit inside it, then by numbers."""
         plan = self.plan

@@ -19,6 +19,7 @@ from netcharter.proofs.universe import (
     TIME,
     WHO,
     Universe,
+    service_codes,
 )
 from netcharter.space.model import RawBox
 from netcharter.space.ranges import Ranges, full, has, intersect, size, subset, subtract, union
@@ -42,7 +43,7 @@ def tell(universe: Universe, box: RawBox, number: int = 0) -> Told:
     return Told(
         starter=_starter(universe, box, naming),
         to=naming.destinations(box[DESTINATION]),
-        service=naming.services(box[SERVICE]),
+        service=naming.services(service_codes(box[SERVICE])),
         when=when + (f", {states}" if states else ""),
     )
 

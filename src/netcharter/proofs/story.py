@@ -28,6 +28,8 @@ from netcharter.proofs.universe import (
     TIME,
     WHO,
     Universe,
+    service_code,
+    service_value,
 )
 from netcharter.space.model import Point, RawBox, RuleList
 from netcharter.space.ranges import has, intersect
@@ -88,18 +90,19 @@ class Teller:
         plan, naming = self.plan, Naming(self.plan)
         entrance = self.universe.entrances[point[ENTRANCE]]
         hardware = hardware_value(self.universe, point)
+        service = service_code(point[SERVICE])
         up = tuple(name for bit, name in enumerate(self.universe.lines) if point[LINES] >> bit & 1)
-        how = None if row.let else manner(plan, row, entrance, point[SERVICE])
+        how = None if row.let else manner(plan, row, entrance, service)
         found = Connection(
             entrance=entrance,
             who=self.universe.people[point[WHO]],
             hardware=None if hardware is None else hardware_text(hardware),
             source=naming.address_text(point[SOURCE]),
             destination=naming.address_full(point[DESTINATION]),
-            service=naming.service_full(point[SERVICE]),
+            service=naming.service_full(service),
             instant=self.universe.times[point[TIME]].earliest,
             lines_up=up,
-            delivered=delivered_text(row, point[SERVICE]),
+            delivered=delivered_text(row, service),
             row=row,
             manner=how,
             sentence="",
@@ -179,7 +182,7 @@ def polish(
         exists = any(_inside(box, candidate) for box in rules.universe)
         return inside and exists and first(rules, candidate) == wanted
 
-    for field in (LINES, WHO, DESTINATION, SERVICE, SOURCE):
+    for field in (LINES, WHO, HARDWARE, DESTINATION, SERVICE, SOURCE):
         for value in _better(universe, plan, field, point):
             candidate = (*point[:field], value, *point[field + 1 :])
             if value == point[field] or fits(candidate):
@@ -205,12 +208,25 @@ def _better(universe: Universe, plan: Plan, field: int, point: Point) -> Iterato
         yield (1 << len(universe.lines)) - 1
     elif field == WHO and universe.people[point[WHO]] != NOBODY:
         yield len(universe.people) - 1
+    elif field == HARDWARE and point[HARDWARE] <= universe.other_hardware:
+        yield from _telling_hardware(universe, plan, point)
     elif field == DESTINATION:
         yield from _telling_destinations(plan, point)
     elif field == SERVICE:
-        yield from (coding.service(*part)[0] for part in TELLING)
+        yield from (service_value(coding.service(*part)[0]) for part in TELLING)
     elif field == SOURCE:
         yield from _telling_sources(universe, plan, point)
+
+
+def _telling_hardware(universe: Universe, plan: Plan, point: Point) -> Iterator[int]:
+    """A device that is at home here, or else a machine that nobody knows."""
+    name = universe.entrances[point[ENTRANCE]]
+    homes = {h: d.area for d in plan.devices for h in d.hardware}
+    if point[HARDWARE] == universe.other_hardware or (
+        homes.get(universe.hardware[point[HARDWARE]]) == name
+    ):
+        yield point[HARDWARE]
+    yield universe.other_hardware
 
 
 def _telling_destinations(plan: Plan, point: Point) -> Iterator[int]:

@@ -7,10 +7,12 @@ them out.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from functools import cached_property
+from itertools import accumulate
 from typing import Literal
 from zoneinfo import ZoneInfo
 
@@ -31,6 +33,35 @@ ABSENT: Hashable = ("absent",)
 SYMBOLS_ALL: Ranges = ((coding.SYMBOLS, coding.ADDRESS_SIZE - 1),)
 
 Label = tuple[str, ...]
+
+# Only services that an attempt can have are numbered, without gaps, in the order of their codes.
+_NUMBERS = [0x10000 if has(coding.REAL_SERVICES, (p << 16) + 1) else 1 for p in range(256)]
+_BASES = [0, *accumulate(_NUMBERS)]
+SERVICE_COUNT = _BASES[-1]
+
+
+def service_value(code: int) -> int:
+    """The number, in a universe, of the first service from `code` (see plan.coding) on."""
+    protocol, number = code >> 16, code & 0xFFFF
+    return _BASES[protocol] + min(number, _NUMBERS[protocol])
+
+
+def service_code(value: int) -> int:
+    """The code (see plan.coding) of a service's number in a universe."""
+    protocol = bisect_right(_BASES, value) - 1
+    return (protocol << 16) + value - _BASES[protocol]
+
+
+def service_codes(found: Ranges) -> Ranges:
+    """A set of a universe's service numbers as codes."""
+    pieces = []
+    for low, high in found:
+        while low <= high:
+            protocol = bisect_right(_BASES, low) - 1
+            last = min(high, _BASES[protocol + 1] - 1)
+            pieces.append((service_code(low), service_code(last)))
+            low = last + 1
+    return ranges(*pieces)
 
 
 def outcome_label(row: Row, quiet: bool) -> Label:
@@ -123,7 +154,7 @@ class Universe:
             "hardware": len(self.hardware) + 2,
             "source": self._address_size,
             "destination": self._address_size,
-            "service": coding.SERVICE_SIZE,
+            "service": SERVICE_COUNT,
             "lines": 1 << len(self.lines),
         }
         return tuple(Field(name, sizes[name]) for name in FIELDS)
@@ -164,7 +195,7 @@ class Universe:
             self._hardware(hardware),
             addresses,
             addresses,
-            coding.REAL_SERVICES,
+            full(SERVICE_COUNT),
             states,
         )
 
@@ -226,7 +257,7 @@ class Universe:
             self._hardware(region.hardware),
             self._addresses(region.source, number),
             self._addresses(region.destination, number),
-            region.service,
+            self._service(region.service),
             self._states(region.lines, number),
         )
         return found if all(found) else None
@@ -240,6 +271,16 @@ class Universe:
         return tuple(
             tuple(line.name for line in p.lines) != self.lines[: len(p.lines)] for p in self.plans
         )
+
+    def _service(self, found: Ranges) -> Ranges:
+        if found not in self._service_cache:
+            bounds = ((service_value(low), service_value(high + 1) - 1) for low, high in found)
+            self._service_cache[found] = ranges(*(b for b in bounds if b[0] <= b[1]))
+        return self._service_cache[found]
+
+    @cached_property
+    def _service_cache(self) -> dict[Ranges, Ranges]:
+        return {coding.ANY_SERVICE: full(SERVICE_COUNT)}
 
     def _addresses(self, found: Ranges, number: int) -> Ranges:
         """Unknown addresses of lines carry the universe's line numbers, not the plan's."""

@@ -59,8 +59,8 @@ def check(source: Source, now: datetime) -> Checked:
 
 
 LIMITS = (
-    "Proven of the plan, for direct connections. Outside it: frames that are not IP, what"
-    " switches and access points do, the inside of tunnels, the contents of connections.",
+    "Proven of the plan, for direct connections. Outside the model: frames that are not IP,",
+    "what switches and access points do, the inside of tunnels, the contents of connections.",
 )
 
 
