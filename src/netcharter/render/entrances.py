@@ -1,0 +1,105 @@
+"""The chains of one entrance: its decisions in their order, split by hook, family and part."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from netcharter.plan import labels
+from netcharter.plan.shapes import Row
+from netcharter.render.clauses import Run, clauses, runs, sender
+from netcharter.render.ground import FAMILIES, Entrance, World, views
+from netcharter.render.wording import STRAY, NamedSets, chain, run_lines, to_row
+
+
+@dataclass(slots=True)
+class Chains:
+    """The rendered chains of an entrance, and the sets they share with all others."""
+
+    sets: NamedSets
+    text: list[str] = field(default_factory=list)
+
+    def add(self, name: str, lines: Sequence[str], remark: str = "") -> None:
+        self.text.extend(chain(name, lines, remark))
+
+
+def filtered(rows: Sequence[Row]) -> tuple[Row, ...]:
+    """The decisions that a packet filter makes on packets as sent: not routing, not offers that
+    are delivered elsewhere (their packets arrive translated, see `translation`)."""
+    return tuple(row for row in rows if not row.routed and row.delivery is None)
+
+
+def entrance_chains(
+    entrance: Entrance, rows: Sequence[Row], worlds: Sequence[World], out: Chains
+) -> None:
+    """All chains of an entrance; `labels.entrance_chain(hook, name)` is where each hook begins."""
+    for hook in entrance.hooks:
+        for family, found in zip(FAMILIES, worlds, strict=True):
+            _family_chains(entrance, hook, rows, found, out)
+        targets = ", ".join(
+            f"ipv{family} : goto {labels.part_chain(hook, family, entrance.name)}"
+            for family in FAMILIES
+        )
+        out.add(
+            labels.entrance_chain(hook, entrance.name),
+            [f"meta nfproto vmap {{ {targets} }}"],
+            entrance.name,
+        )
+
+
+def _family_chains(
+    entrance: Entrance, hook: str, rows: Sequence[Row], found: World, out: Chains
+) -> None:
+    ready: dict[str, list[Run]] = {
+        part: runs(clauses(rows, view)) for part, view in views(entrance, hook, found)
+    }
+    targets = {part: _target(part, each, found.family, entrance) for part, each in ready.items()}
+    for part, each in ready.items():
+        chain_name = labels.part_chain(part, found.family, entrance.name)
+        if part == hook or targets[part] == f"goto {chain_name}":
+            first = list(_class(entrance, found)) if part == hook else []
+            first += _branches(hook, part, targets, found)
+            body = [line for run in each for line in run_lines(run, to_row, out.sets)]
+            out.add(chain_name, [*first, *body, *_end(each)], entrance.name)
+
+
+def _target(part: str, each: list[Run], family: int, entrance: Entrance) -> str:
+    """Where packets of a part go: its chain, or straight to the decision that takes them all."""
+    if not each:
+        return f"goto {STRAY}"
+    if each[0].first.decides_all:
+        return to_row(each[0].first.row)
+    return f"goto {labels.part_chain(part, family, entrance.name)}"
+
+
+def _end(each: list[Run]) -> Iterator[str]:
+    if not each or not each[-1].first.decides_all:
+        yield f"goto {STRAY}"
+
+
+def _class(entrance: Entrance, found: World) -> Iterator[str]:
+    """Write into the mark who is signed in there, for the ledger; nothing is decided by it."""
+    if entrance.signed:
+        name = labels.class_map(found.family)
+        yield f"ct mark set {sender(found.family)} map @{name}"
+
+
+def _branches(hook: str, part: str, targets: dict[str, str], found: World) -> Iterator[str]:
+    """The look-ups that part destinations and sources before any decision is asked."""
+    ip, family = ("ip" if found.family == 4 else "ip6"), found.family
+    if part == hook:
+        if hook == "fwd":
+            yield f"{ip} daddr @nc_kept{family} goto {STRAY}"
+        if hook + "own" in targets:
+            yield f"{ip} saddr != @nc_own{family} fib saddr type local {targets[hook + 'own']}"
+    if part not in (hook, hook + "own"):
+        return
+    suffix = part.removeprefix(hook)
+    new, net = targets.get(hook + "new" + suffix), targets.get(hook + "net" + suffix)
+    if new is not None:
+        known = f"nc_here{family}" if hook == "in" else f"nc_own{family}"
+        yield f"{ip} daddr != @{known} fib daddr type local {new}"
+    if hook == "in":
+        yield f"{ip} daddr != @nc_here{family} goto {STRAY}"
+    if net is not None:
+        yield f"{ip} daddr @nc_net{family} {net}"

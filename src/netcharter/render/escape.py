@@ -1,0 +1,76 @@
+"""The one place where text of a charter becomes text of an nftables or `ip` file.
+
+A quoted string of nftables knows no escapes, so nothing may reach it that could end it or fool a
+reader: what is not a plain ASCII letter, digit or one of ``SAFE`` is percent-encoded as in RFC
+3986 section 2.1 (UTF-8 bytes, two upper-case hexadecimal digits), the percent sign included.
+`plain_again` undoes it.
+"""
+
+from __future__ import annotations
+
+import re
+import string
+from urllib.parse import unquote
+
+COMMENT_LIMIT = 128  # bytes nftables keeps of a comment
+DEVICE_LIMIT = 15  # bytes of a Linux device name
+SAFE = " _.,:/()+=-"
+
+_KEPT = frozenset(string.ascii_letters + string.digits + SAFE)
+_DEVICE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.@+-]*\Z")
+_MORE = "..."
+
+
+def encoded(text: str) -> list[str]:
+    """One item per character of `text`: itself, or its percent-encoded bytes."""
+    return [
+        c if c in _KEPT else "".join(f"%{b:02X}" for b in c.encode("utf-8", "surrogatepass"))
+        for c in text
+    ]
+
+
+def plain_again(text: str) -> str:
+    """The text that was escaped (where it was not cut)."""
+    return unquote(text, errors="replace")
+
+
+def cut(text: str, limit: int, keep_end: bool = False) -> str:
+    """`text` escaped, at most `limit` long, cut between characters and marked by ``...``."""
+    parts = encoded(text)
+    whole = "".join(parts)
+    if len(whole) <= limit:
+        return whole
+    room, kept = limit - len(_MORE), ""
+    for part in reversed(parts) if keep_end else parts:
+        if len(kept) + len(part) > room:
+            break
+        kept = part + kept if keep_end else kept + part
+    return _MORE + kept if keep_end else kept + _MORE
+
+
+def comment(name: str, place: str = "") -> str:
+    """A quoted comment of nftables: a name of the charter and its place, the place always whole."""
+    if not place:
+        return f'"{cut(name, COMMENT_LIMIT)}"'
+    where = " at " + cut(place, COMMENT_LIMIT // 2, keep_end=True)
+    return f'"{cut(name, COMMENT_LIMIT - len(where))}{where}"'
+
+
+def remark(text: str) -> str:
+    """A whole comment line of an `ip -batch` or sysctl file."""
+    return "# " + cut(text, 200)
+
+
+def device(name: str) -> str:
+    """A quoted device name for nftables, where ``*`` would be a wildcard.
+
+    Raises ValueError for a name that is no ordinary device name.
+    """
+    return f'"{bare_device(name)}"'
+
+
+def bare_device(name: str) -> str:
+    """A device name that may stand in an `ip` or sysctl line as it is; raises ValueError."""
+    if len(name) > DEVICE_LIMIT or not _DEVICE.match(name):
+        raise ValueError(f"not a device name that a kit can carry: {name!r}")
+    return name

@@ -1,0 +1,107 @@
+"""The kit: every file a gateway needs, and a manifest with their digests."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.metadata import version
+from typing import Any
+
+from netcharter.plan import labels
+from netcharter.plan.shapes import Plan, Row
+from netcharter.render.addresses import addresses, links
+from netcharter.render.nftables import nftables
+from netcharter.render.routes import routes
+from netcharter.render.sysctl import sysctl
+
+FORMAT = 1
+MANIFEST = "manifest.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Kit:
+    """files: contents by name, the manifest among them; manifest: what the latter says."""
+
+    files: Mapping[str, bytes]
+    manifest: Mapping[str, Any]
+
+    def listing(self) -> list[dict[str, Any]]:
+        """Name, size and SHA-256 of every file, the manifest's own included."""
+        return [{"name": name, **_digest(data)} for name, data in self.files.items()]
+
+
+def _digest(data: bytes) -> dict[str, Any]:
+    return {"size": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+
+
+def render(plan: Plan) -> Kit:
+    """The kit of a plan; the same plan gives the same bytes.
+
+    Raises ValueError for a plan that the targets cannot carry: more than 65 534 decisions, a
+    device name that is none, or unknown addresses of lines that a decision tells apart.
+    """
+    texts = {  # in the order in which they are put in place
+        "links.batch": links(plan),
+        "addresses.batch": addresses(plan),
+        "nftables.nft": nftables(plan),
+        "sysctl.conf": sysctl(plan),
+        "routes.batch": routes(plan, 4),
+        "routes6.batch": routes(plan, 6),
+    }
+    files = {name: text.encode("ascii") for name, text in texts.items()}
+    manifest = _manifest(plan, files)
+    text = json.dumps(manifest, indent=2, ensure_ascii=True) + "\n"
+    return Kit({**files, MANIFEST: text.encode("ascii")}, manifest)
+
+
+def _manifest(plan: Plan, files: Mapping[str, bytes]) -> dict[str, Any]:
+    return {
+        "format": FORMAT,
+        "netcharter": version("netcharter"),
+        "site": plan.site,
+        "files": {name: _digest(data) for name, data in files.items()},
+        "order": [{"file": name, "load": [*COMMANDS[name], name]} for name in files],
+        "rows": [_row(row) for row in plan.rows if not row.routed],
+        "people": {p.name: _class(plan, p.name) for p in plan.people},
+        "who": [
+            {"sets": [labels.who_set(who, 4), labels.who_set(who, 6)], "people": sorted(who)}
+            for who in labels.people_asked_for(plan.rows)
+        ],
+        "hours": [
+            {
+                "set": labels.when_set(when, let),
+                "during": when.during,
+                "until": when.until.isoformat() if when.until else None,
+                "filled_while": "in force" if let else "not in force",
+            }
+            for when, let in labels.times_asked_for(plan.rows)
+        ],
+        "lines": {line.name: line.number for line in plan.lines},
+    }
+
+
+COMMANDS: Mapping[str, tuple[str, ...]] = {
+    "links.batch": ("ip", "-force", "-batch"),
+    "addresses.batch": ("ip", "-batch"),
+    "nftables.nft": ("nft", "-f"),
+    "sysctl.conf": ("sysctl", "-p"),
+    "routes.batch": ("ip", "-force", "-batch"),
+    "routes6.batch": ("ip", "-6", "-force", "-batch"),
+}
+
+
+def _row(row: Row) -> dict[str, Any]:
+    name = labels.row_name(row.label)
+    return {
+        "label": row.label,
+        "number": labels.row_number(row.index),
+        "chain": name,
+        "counter": name,
+        "let": row.let,
+    }
+
+
+def _class(plan: Plan, person: str) -> int:
+    return labels.identity_class(person, [p.name for p in plan.people])

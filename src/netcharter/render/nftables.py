@@ -1,0 +1,285 @@
+"""The ruleset: one table of our own, replaced as a whole in one transaction.
+
+`docs/explanation/kit.md` tells how a packet travels through it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from netcharter.plan import labels
+from netcharter.plan.icmp import ERRORS4, ICMPV4, ICMPV6
+from netcharter.plan.shapes import Plan, Row
+from netcharter.render import escape
+from netcharter.render.entrances import Chains, entrance_chains, filtered
+from netcharter.render.ground import FAMILIES, Entrance, World, entrances, world
+from netcharter.render.translation import (
+    delivered,
+    hiding_lines,
+    nat_chains,
+    offers_chain,
+    set_row,
+)
+from netcharter.render.wording import (
+    INDENT,
+    SET_KINDS,
+    STRAY,
+    NamedSets,
+    addresses,
+    braces,
+    chain,
+    place,
+)
+from netcharter.space.ranges import Ranges
+
+TABLE = "inet netcharter"
+SESSIONS = 65535  # most sign-ins the sets hold at a time
+SITE_DEVICES = 256  # most devices a set of hours holds
+ANSWERS = 200  # refusals answered per second
+
+# What conntrack begins a conversation with; it calls all other first messages invalid.
+TRACKED4, TRACKED6 = frozenset({8, 13, 15, 17}), frozenset({128, 139})
+
+
+def nftables(plan: Plan) -> str:
+    """The text for `nft -f`. Raises ValueError for a plan that a packet filter cannot say."""
+    ways = entrances(plan)
+    worlds = tuple(world(plan, family) for family in FAMILIES)
+    out = Chains(NamedSets())
+    rows = filtered(plan.rows)
+    for way in ways:
+        entrance_chains(way, rows, worlds, out)
+    translating = nat_chains(plan, ways, out)
+    decided = [row for row in plan.rows if not row.routed]
+    lines = [
+        "# Written by netcharter; docs/explanation/kit.md tells what stands where.",
+        f"table {TABLE}",
+        f"delete table {TABLE}",
+        f"table {TABLE} {{",
+        f"{INDENT}comment {escape.comment(plan.site)}",
+        "",
+        *_counters(decided),
+        *_fixed_sets(worlds),
+        *_shared_sets(out.sets),
+        *_living_sets(plan),
+        *_tails(ways),
+        *(text for row in decided for text in _row_chain(row)),
+        *(offers_chain(plan.rows) if delivered(plan.rows) else ()),
+        *out.text,
+        *_line_marks(plan),
+        *_hooks(plan, ways, translating),
+        "}",
+    ]
+    _check_names(decided)
+    return "\n".join(lines) + "\n"
+
+
+def _check_names(rows: Iterable[Row]) -> None:
+    seen: dict[str, str] = {}
+    for row in rows:
+        other = seen.setdefault(labels.row_name(row.label), row.label)
+        if other != row.label or labels.row_number(row.index) == 0:
+            raise ValueError(f"two decisions share a name: {other!r} and {row.label!r}")
+
+
+# --- counters and sets ---------------------------------------------------------------------------
+
+
+def _counters(rows: Iterable[Row]) -> Iterator[str]:
+    for row in rows:
+        remark = escape.comment(row.label, place(row))
+        yield f"{INDENT}counter {labels.row_name(row.label)} {{ comment {remark}; }}"
+    for name in ("nc_invalid", STRAY):
+        yield f"{INDENT}counter {name} {{ }}"
+
+
+def _fixed_sets(worlds: Sequence[World]) -> Iterator[str]:
+    for found in worlds:
+        kind = f"ipv{found.family}_addr"
+        for name, contents in (
+            ("own", found.sources),
+            ("here", found.here),
+            ("kept", found.kept),
+            ("net", found.net),
+        ):
+            yield from _interval_set(f"nc_{name}{found.family}", kind, _elements(contents))
+
+
+def _elements(contents: Ranges) -> list[str]:
+    return addresses(contents)
+
+
+def _interval_set(name: str, kind: str, elements: Sequence[str]) -> Iterator[str]:
+    yield f"{INDENT}set {name} {{"
+    yield f"{INDENT * 2}type {kind}; flags interval"
+    if elements:
+        yield f"{INDENT * 2}elements = {{"
+        yield from (f"{INDENT * 3}{element}," for element in elements[:-1])
+        yield f"{INDENT * 3}{elements[-1]}"
+        yield f"{INDENT * 2}}}"
+    yield f"{INDENT}}}"
+
+
+def _shared_sets(sets: NamedSets) -> Iterator[str]:
+    for name in sorted(sets.found):
+        kind, elements = sets.found[name]
+        assert kind in SET_KINDS
+        yield from _interval_set(name, kind, elements)
+
+
+def _living_sets(plan: Plan) -> Iterator[str]:
+    """What gate and steward fill while the gateway runs; empty means closed."""
+    if any(area.sign_in for area in plan.areas):
+        for family in FAMILIES:
+            session = f"type ifname . ipv{family}_addr . ether_addr"
+            yield _living("set", labels.signed_set(family), session, SESSIONS, "anybody")
+            for who in labels.people_asked_for(plan.rows):
+                remark = ", ".join(sorted(who))
+                yield _living("set", labels.who_set(who, family), session, SESSIONS, remark)
+            name = labels.class_map(family)
+            yield _living("map", name, f"{session} : mark", SESSIONS, "identity classes")
+    for when, let in labels.times_asked_for(plan.rows):
+        words = [when.during or "always", *([f"until {when.until}"] if when.until else [])]
+        remark = " ".join([*words, "is open" if let else "is not in force"])
+        yield _living("set", labels.when_set(when, let), "type ifname", SITE_DEVICES, remark)
+    for line in plan.lines:
+        if line.automatic:
+            name = labels.line_set(line.name)
+            yield _living("set", name, "type ipv4_addr", SITE_DEVICES, line.name)
+
+
+def _living(word: str, name: str, kind: str, size: int, remark: str) -> str:
+    contents = f"{kind}; flags timeout; size {size}; comment {escape.comment(remark)};"
+    return f"{INDENT}{word} {name} {{ {contents} }}"
+
+
+# --- chains that belong to decisions -------------------------------------------------------------
+
+
+def _row_chain(row: Row) -> Iterator[str]:
+    """Count, then let with the decision's number in the mark, or refuse in its manner."""
+    name = labels.row_name(row.label)
+    remark = escape.comment(row.label, place(row))
+    if row.let:
+        lines = [f"{set_row(row)} accept"]
+    else:
+        lines = ["drop" if row.quiet else "goto nc_refuse"]
+    return chain(name, [f"counter name {name} comment {remark}", *lines])
+
+
+def _tails(ways: Sequence[Entrance]) -> Iterator[str]:
+    silent = [escape.device(way.device) for way in ways if way.silent and way.device]
+    refuse = [f"iifname {braces(dict.fromkeys(silent))} drop"] if silent else []
+    yield from chain(
+        "nc_refuse",
+        [
+            *refuse,
+            f"limit rate over {ANSWERS}/second burst {ANSWERS} packets drop",
+            "meta l4proto tcp reject with tcp reset",
+            "reject with icmpx type admin-prohibited",
+        ],
+    )
+    yield from chain(STRAY, [f"counter name {STRAY} drop"], "no decision: must stay at zero")
+    yield from chain("nc_invalid", ["counter name nc_invalid drop"], "fits no conversation")
+    errors4 = braces(str(number) for number in ERRORS4)
+    errors = [f"icmp type {errors4} accept", "icmpv6 type 0-127 accept"]
+    yield from chain("nc_related", [*errors, "goto nc_invalid"], "only ICMP errors")
+    # What the gateway itself answers: a reset belongs to the refused conversation; an error about
+    # a packet that is not tracked belongs to none.
+    resets = "meta l4proto tcp tcp flags & rst == rst accept"
+    yield from chain("nc_answers", [*errors, resets, "goto nc_invalid"], "of the gateway")
+
+
+def _line_marks(plan: Plan) -> Iterator[str]:
+    """Write the line into the mark: where a conversation came in, or where it leaves."""
+    for line in plan.lines:
+        number = labels.pack(labels.Mark(line=line.number))
+        keep = 0xFFFFFFFF & ~labels.LINE_MASK
+        write = f"ct mark set ct mark and {keep:#010x} or {number:#010x}"
+        yield from chain(labels.enter_chain(line.name), [write], line.name)
+        yield from chain(labels.exit_chain(line.name), [write], line.name)
+
+
+# --- hooks ---------------------------------------------------------------------------------------
+
+
+def _hooks(plan: Plan, ways: Sequence[Entrance], translating: Sequence[str]) -> Iterator[str]:
+    yield from _before_tracking()
+    yield from _marking(plan)
+    yield from _filters(plan, ways)
+    if translating:
+        jumps = _dispatch("nat", [way for way in ways if way.name in translating])
+        yield from _base("nc_prerouting_nat", "nat", "prerouting", "dstnat", "accept", jumps)
+    hiding = list(hiding_lines(plan))
+    yield from _base("nc_postrouting_nat", "nat", "postrouting", "srcnat", "accept", hiding)
+
+
+def _base(
+    name: str, kind: str, hook: str, priority: str, policy: str, lines: Iterable[str]
+) -> Iterator[str]:
+    first = f"type {kind} hook {hook} priority {priority}; policy {policy};"
+    return chain(name, [first, *lines])
+
+
+def _before_tracking() -> Iterator[str]:
+    """Messages that conntrack calls invalid although they are nobody's answer stay untracked, so
+    that the decisions are asked; an IPv6 routing header of type 0 goes (RFC 5095)."""
+    four = sorted(m.type for m in ICMPV4 if m.through != "state" and m.type not in TRACKED4)
+    six = {m.type for m in ICMPV6 if m.through != "state" and m.type not in TRACKED6}
+    lines = [
+        "rt type 0 drop",
+        f"icmp type {braces(map(str, four))} notrack",
+        f"icmpv6 type {braces(map(str, sorted(six)))} notrack",
+    ]
+    yield from _base("nc_prerouting_raw", "filter", "prerouting", "raw", "accept", lines)
+    yield from _base("nc_output_raw", "filter", "output", "raw", "accept", lines)
+
+
+def _marking(plan: Plan) -> Iterator[str]:
+    """Replies leave by the line they came on, and what left by a line stays on it."""
+    if not plan.lines:
+        return
+    restore = (
+        f"ct mark and {labels.LINE_MASK:#010x} != 0x00000000 "
+        f"meta mark set ct mark and {labels.LINE_MASK:#010x}"
+    )
+    enter = ", ".join(
+        f"{escape.device(line.device)} : goto {labels.enter_chain(line.name)}"
+        for line in plan.lines
+    )
+    leave = ", ".join(
+        f"{escape.device(line.device)} : goto {labels.exit_chain(line.name)}"
+        for line in plan.lines
+    )
+    before = [restore, f"ct state new iifname vmap {{ {enter} }}"]
+    after = [f"ct state new oifname vmap {{ {leave} }}"]
+    yield from _base("nc_prerouting_mark", "filter", "prerouting", "mangle", "accept", before)
+    yield from _base("nc_output_mark", "route", "output", "mangle", "accept", [restore])
+    yield from _base("nc_postrouting_mark", "filter", "postrouting", "mangle", "accept", after)
+
+
+def _filters(plan: Plan, ways: Sequence[Entrance]) -> Iterator[str]:
+    state = "ct state vmap {{ established : accept, related : goto {}, invalid : goto {} }}"
+    enters = [way for way in ways if way.device is not None]
+    for name, hook, word, first in (
+        ("nc_input", "input", "in", ['iifname "lo" accept']),
+        ("nc_forward", "forward", "fwd", []),
+    ):
+        lines = [state.format("nc_related", "nc_invalid"), *first]
+        if hook == "forward" and delivered(plan.rows):
+            lines.append("ct status dnat goto nc_offers")
+        lines += [*_dispatch(word, enters), f"goto {STRAY}"]
+        yield from _base(name, "filter", hook, "filter", "drop", lines)
+    lines = [state.format("nc_answers", "nc_answers")]
+    lines += [f"goto {labels.entrance_chain('out', way.name)}" for way in ways if not way.device]
+    yield from _base("nc_output", "filter", "output", "filter", "drop", lines)
+
+
+def _dispatch(word: str, ways: Sequence[Entrance]) -> list[str]:
+    if not ways:
+        return []
+    targets = (
+        f"{escape.device(way.device or '')} : goto {labels.entrance_chain(word, way.name)}"
+        for way in ways
+    )
+    return [f"iifname vmap {braces(targets)}"]

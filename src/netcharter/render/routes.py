@@ -1,0 +1,114 @@
+"""Ways out as text for `ip -batch` (IPv4) and `ip -6 -batch` (IPv6).
+
+`ip` cannot be told the family of a rule within a batch, hence two files. The rules, from the
+first that is asked:
+
+    0      local addresses (the kernel's own rule)
+    10000  whatever the main table knows, default routes left aside: areas and lines' networks
+    101nn  marked conversations stay on their line nn, or are refused
+    102nn  a source that belongs to line nn leaves by it, or is refused
+    10300  otherwise: balanced lines together
+    103nn  otherwise: line by line, standby ones last
+    104nn  what came in by line nn and leads nowhere is dropped silently
+    10500  everything else is refused (RFC 1812 section 4.3.3.1)
+
+The table of line nn is 100 + nn and holds nothing but its default route: a line that is given up
+loses that route, and its rules then refuse. An automatic line learns its routes when it comes
+up; they are looked for in the main table where it is the only one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from netcharter.charter.model import Address
+from netcharter.plan.labels import LINE_MASK
+from netcharter.plan.shapes import LinePlan, Plan
+from netcharter.render.escape import bare_device, remark
+
+TABLES = 100  # the table of all balanced lines; that of line n is TABLES + n
+PROTOCOL = "static"
+
+MAIN, MARKED, SOURCES, OUT, INWARD, REST = 10000, 10100, 10200, 10300, 10400, 10500
+
+
+def routes(plan: Plan, family: int) -> str:
+    """The text for one family."""
+    lines = [remark(f"IPv{family} routes and the rules that choose among them")]
+    carrying = [line for line in _in_order(plan.lines) if _carries(line, family)]
+    lines += [text for line in carrying for text in _default(line, family)]
+    balanced = [
+        line for line in carrying if line.role == "balanced" and _hop(line, family) is not None
+    ]
+    together = len(balanced) > 1
+    if together:
+        lines.append(_balanced(balanced, family))
+    lines.append(f"rule add pref {MAIN} lookup main suppress_prefixlength 0")
+    for line in carrying:
+        lines += _pinned(line, family, carrying)
+    if together:
+        lines.append(f"rule add pref {OUT} lookup {TABLES}")
+    for place, line in enumerate(carrying, 1):
+        lines.append(f"rule add pref {OUT + place} lookup {_table(line, carrying)}")
+    for line in plan.lines:
+        device = bare_device(line.device)
+        lines.append(f"rule add pref {INWARD + line.number} iif {device} blackhole")
+    lines.append(f"rule add pref {REST} prohibit")
+    return "\n".join(lines) + "\n"
+
+
+def _in_order(lines: Sequence[LinePlan]) -> list[LinePlan]:
+    rank = {"main": 0, "balanced": 1}
+    return sorted(lines, key=lambda line: (rank.get(line.role, 2), line.number))
+
+
+def _carries(line: LinePlan, family: int) -> bool:
+    return line.carries4 if family == 4 else line.carries6
+
+
+def _hop(line: LinePlan, family: int) -> Address | None:
+    return line.next_hop4 if family == 4 else line.next_hop6
+
+
+def _table(line: LinePlan, carrying: Sequence[LinePlan]) -> str:
+    """Where the default route of a line is looked for."""
+    learning = [other for other in carrying if other.automatic]
+    return "main" if line.automatic and learning == [line] else str(TABLES + line.number)
+
+
+def _default(line: LinePlan, family: int) -> Iterator[str]:
+    whole = "0.0.0.0/0" if family == 4 else "::/0"
+    hop = _hop(line, family)
+    if hop is not None:
+        yield (
+            f"route replace {whole} via {hop} dev {bare_device(line.device)} "
+            f"table {TABLES + line.number} proto {PROTOCOL}"
+        )
+
+
+def _balanced(lines: Sequence[LinePlan], family: int) -> str:
+    whole = "0.0.0.0/0" if family == 4 else "::/0"
+    hops = " ".join(
+        f"nexthop via {_hop(line, family)} dev {bare_device(line.device)} weight {line.weight}"
+        for line in lines
+    )
+    return f"route replace {whole} table {TABLES} proto {PROTOCOL} {hops}"
+
+
+def _pinned(line: LinePlan, family: int, carrying: Sequence[LinePlan]) -> Iterator[str]:
+    """Rules for conversations and sources that belong to a line and may use no other."""
+    table = _table(line, carrying)
+    matches = [(MARKED, f"fwmark {line.number:#x}/{LINE_MASK:#x}")]
+    matches += [(SOURCES, f"from {source}") for source in _sources(line, family)]
+    for base, match in matches:
+        preference = base + 2 * line.number
+        yield f"rule add pref {preference} {match} lookup {table}"
+        yield f"rule add pref {preference + 1} {match} prohibit"
+
+
+def _sources(line: LinePlan, family: int) -> Iterator[str]:
+    own = line.v4 if family == 4 else line.v6
+    if own is not None:
+        yield f"{own.ip}/{own.max_prefixlen}"
+    if family == 6 and line.prefix is not None:
+        yield str(line.prefix)
