@@ -37,9 +37,9 @@ def _number(text: str) -> Value:
     if INT.fullmatch(text):
         return int(text)
     if OCTAL.fullmatch(text):
-        return int(text[2:], 8)
+        return int(text, 8)
     if HEXADECIMAL.fullmatch(text):
-        return int(text[2:], 16)
+        return int(text, 16)
     if FLOAT.fullmatch(text):
         return float(text)
     if INFINITY.fullmatch(text):

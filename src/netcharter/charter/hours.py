@@ -42,14 +42,17 @@ WINDOW = Value(
 )
 
 
+CLOSED_OR_WINDOWS = WordOr(
+    "one or more windows, or `closed`", "closed", (), Several("one or more windows", WINDOW)
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Windows(Shape):
     """One window, a list of them, or `closed`."""
 
-    inner: Shape = WordOr("one or more windows, or `closed`", "closed", (), Several("", WINDOW))
-
     def read(self, walk: Walk, node: nodes.Node, path: Path) -> Any:
-        found = self.inner.read(walk, node, path)
+        found = CLOSED_OR_WINDOWS.read(walk, node, path)
         if found is MISSING:
             return MISSING
         taken: list[tuple[int, int, Window]] = []
@@ -66,7 +69,7 @@ class Windows(Shape):
         return tuple(one for _, _, one in sorted(taken, key=lambda t: t[0]))
 
     def schema(self) -> Schema:
-        return self.inner.schema()
+        return CLOSED_OR_WINDOWS.schema()
 
 
 def spelt(one: Window) -> str:

@@ -1,0 +1,498 @@
+"""What can be wrong with a charter as a text."""
+
+from __future__ import annotations
+
+from netcharter.diagnostics.entry import Entry
+
+FILES = {
+    "too-large": Entry(
+        "file too large",
+        "A file of the charter has more than 4 million bytes.",
+        "A charter is written and read by people; something else was probably meant.",
+        "Move long lists of prefixes out of it, or split it with `include`.",
+    ),
+    "binary": Entry(
+        "not a text",
+        "The file contains NUL characters, so it is a program, a picture or the like.",
+        "Nothing can be read from it.",
+        "Give the charter's own file.",
+    ),
+    "not-utf-8": Entry(
+        "not UTF-8",
+        "Some bytes of the file are not UTF-8 text.",
+        "Names would be read as something else than was written.",
+        "Save the file as UTF-8.",
+    ),
+    "unprintable": Entry(
+        "unseen character",
+        "A control character, or a line break only old YAML knows, stands in the file.",
+        "What is not seen can change what is read.",
+        "Delete it.",
+    ),
+    "empty": Entry(
+        "nothing there",
+        "The file has no content but perhaps comments.",
+        "A charter says at least its version, its site, one line and one area.",
+        "Begin with `charter: 1`, or let `netcharter new` write a first one.",
+    ),
+    "not-a-mapping": Entry(
+        "no keys",
+        "The file is a list or a single value, not `key: value` lines.",
+        "Every part of a charter stands below its key.",
+        "Begin with `charter: 1`.",
+    ),
+    "several-documents": Entry(
+        "more than one document",
+        "A line `---` begins a second YAML document.",
+        "Only one of them could count, and it would be a guess which.",
+        "Delete the line, or use `include` for a second file.",
+    ),
+    "too-deep": Entry(
+        "nested too deep",
+        "Lists and mappings stand within each other more than 64 levels deep.",
+        "No charter needs more than six.",
+        "Look for brackets that are not closed.",
+    ),
+    "too-many": Entry(
+        "too many values",
+        "The charter has more than 200 000 keys and values.",
+        "It could not be read by anyone, nor checked quickly.",
+        "Make groups, places and services of what repeats itself.",
+    ),
+    "alias-budget": Entry(
+        "aliases out of hand",
+        "Aliases (`*name`) repeat so much that the charter grows beyond all measure.",
+        "A few lines could fill the memory of the machine.",
+        "Write the values out, or name them as a group, a place or a service.",
+    ),
+    "alias-loop": Entry(
+        "alias within itself",
+        "An alias stands inside the value it refers to.",
+        "The value would have no end.",
+        "Write the value out.",
+    ),
+    "alias-unknown": Entry(
+        "alias of nothing",
+        "An alias refers to an anchor that does not stand above it.",
+        "There is no value to put in its place.",
+        "Give the value an anchor (`&name`) above, or write it out.",
+    ),
+    "unknown-tag": Entry(
+        "unknown tag",
+        "A value bears a YAML tag that a charter has no use for.",
+        "Tags make other programs build objects; here everything is plain text and numbers.",
+        "Leave the tag out.",
+    ),
+    "yaml-syntax": Entry(
+        "not YAML",
+        "The text breaks the grammar of YAML at this place.",
+        "What follows can't be read before it is mended.",
+        "Mostly a quote, a bracket or the indentation is missing.",
+    ),
+    "yaml-tab": Entry(
+        "tab in the indentation",
+        "A line is indented with a tab.",
+        "YAML counts columns, and a tab has no fixed width.",
+        "Indent with spaces.",
+    ),
+    "and-more": Entry(
+        "and more",
+        "There is more to tell than is useful to read at once.",
+        "Most of it usually goes away with the first few.",
+        "Mend what is told first, then check again.",
+    ),
+}
+
+INCLUDES = {
+    "bad-include": Entry(
+        "no file to include",
+        "What stands below `include` is not a relative file name without `..`.",
+        "A charter must not reach files outside its own folder.",
+        "Keep the file beside the charter or in a folder below it.",
+    ),
+    "include-unreadable": Entry(
+        "file can't be had",
+        "An included file does not exist or can't be read.",
+        "Without it the charter is not whole.",
+        "Check the name; it counts from the folder of the file it stands in.",
+    ),
+    "include-loop": Entry(
+        "files include each other",
+        "A file includes itself, perhaps through others.",
+        "It would be read without end.",
+        "Take one of the includes out.",
+    ),
+    "include-twice": Entry(
+        "file included twice",
+        "Two places include the same file.",
+        "Everything in it would be defined twice.",
+        "Include it once.",
+    ),
+    "too-many-files": Entry(
+        "too many files",
+        "A charter is made of more than 64 files.",
+        "Nobody could say what it says as a whole.",
+        "Put some of them together.",
+    ),
+    "split-list": Entry(
+        "an ordered list in two files",
+        "`rules`, `offers` or `promises` stand in more than one file.",
+        "The first match decides; the order of files must not decide silently.",
+        "Keep the whole list in one file.",
+    ),
+    "defined-twice": Entry(
+        "defined in two files",
+        "Two files define the same name.",
+        "One of the two would be forgotten.",
+        "Keep one of them.",
+    ),
+}
+
+FORM = {
+    "duplicate-key": Entry(
+        "key given twice",
+        "The same key stands twice in one mapping.",
+        "YAML readers silently keep one of them, and not all the same one.",
+        "Keep one.",
+    ),
+    "unknown-key": Entry(
+        "unknown key",
+        "A key is not one that can stand here.",
+        "A misspelt key would otherwise be overlooked.",
+        "Write one of the keys that are named.",
+    ),
+    "foreign-word": Entry(
+        "a word of the trade that is called otherwise",
+        "A word is used elsewhere for what a charter calls by another one.",
+        "One word for one thing, so that every charter reads alike.",
+        "Write the word that is named.",
+    ),
+    "not-yet": Entry(
+        "not possible yet",
+        "This key will mean something, but does not yet.",
+        "It must not seem to work.",
+        "Do as the message says.",
+    ),
+    "missing-key": Entry(
+        "something is missing",
+        "A key that must be said is not there.",
+        "What is not said is never taken for `any`.",
+        "Add the key.",
+    ),
+    "too-much-said": Entry(
+        "two that exclude each other",
+        "Two keys stand together of which there can be one.",
+        "It would be a guess which one counts.",
+        "Make two of it, or delete one.",
+    ),
+    "no-value": Entry(
+        "key without a value",
+        "A key is followed by nothing, or by `null`.",
+        "It can't be told whether something was forgotten.",
+        "Write the value, or leave the key out.",
+    ),
+    "wrong-type": Entry(
+        "another kind of value",
+        "Text stands where a number belongs, a list where a mapping belongs, and so on.",
+        "Guessing what was meant would be wrong sooner or later.",
+        "Write the value as the message says.",
+    ),
+    "empty-list": Entry(
+        "empty list",
+        "A list has no items.",
+        "An empty list of who or what means nobody or nothing, which is hardly meant.",
+        "Write at least one, or leave the key out.",
+    ),
+    "said-twice": Entry(
+        "the same thing twice in a list",
+        "An item stands twice in one list.",
+        "Something else may have been meant.",
+        "Delete one of them.",
+    ),
+}
+
+VALUES = {
+    "bad-version": Entry(
+        "another version",
+        "The charter is of a version that is not known.",
+        "Keys could mean something else there.",
+        "Write `charter: 1`.",
+    ),
+    "bad-word": Entry(
+        "not one of the words",
+        "The value must be one of a few words, and is another.",
+        "There is nothing between them.",
+        "Write one of the words that are named.",
+    ),
+    "bad-name": Entry(
+        "not a name",
+        "A name does not begin with a letter, has other characters than letters, digits, `-`, "
+        "`_` and `.`, or is longer than 60 characters.",
+        "Names stand in reports, settings and commands, where other characters do harm.",
+        "Choose a name of letters and digits; put the rest into `because`.",
+    ),
+    "reserved-name": Entry(
+        "a name with a meaning of its own",
+        "`anyone`, `anywhere`, `anything`, `internet` and `gateway` can't be defined.",
+        "A rule that speaks of them would mean something else than it says.",
+        "Choose another name.",
+    ),
+    "bad-text": Entry(
+        "unsuitable text",
+        "A text is empty, too long, or has characters that can't be seen.",
+        "It will stand in reports, where hidden characters change how a line reads.",
+        "Write some plain words.",
+    ),
+    "bad-number": Entry(
+        "number out of range",
+        "A number is smaller or larger than it can be.",
+        "No network could be built from it.",
+        "Write a number within the limits that are named.",
+    ),
+    "bad-rate": Entry(
+        "not a rate",
+        "A rate is not a number with kbit/s, Mbit/s or Gbit/s.",
+        "Bits or bytes, per second or in all: a rate without its unit is a guess.",
+        "Write it as `40 Mbit/s`.",
+    ),
+    "bad-share": Entry(
+        "not a share",
+        "A share is not a number with `%`.",
+        "0.5 and 50 would be told apart by luck.",
+        "Write it as `50 %`.",
+    ),
+    "bad-address": Entry(
+        "not an address",
+        "An address is misspelt, lacks its prefix length or has one it should not have, or is "
+        "one that no single host can have.",
+        "Nothing could be reached there.",
+        "Write it as 192.0.2.10 or 2001:db8::10; a line's own address with its length.",
+    ),
+    "bad-prefix": Entry(
+        "not a prefix",
+        "A prefix is misspelt, has bits beyond its length, or is of the wrong kind or size.",
+        "With bits beyond the length, either the address or the length is wrong.",
+        "Write the network's address and its length: 192.0.2.0/24.",
+    ),
+    "bad-hardware": Entry(
+        "not a hardware address",
+        "A hardware address is not six bytes, or is zero, or addresses a group.",
+        "No device would ever be recognised by it.",
+        "Read it off the device's label: 02:00:00:aa:00:01.",
+    ),
+    "bad-interface": Entry(
+        "not a network interface",
+        "The name of an interface is longer than 15 characters or has others than Linux takes.",
+        "The gateway has no such interface.",
+        "Write the name as `ip link` shows it.",
+    ),
+    "bad-timezone": Entry(
+        "no such time zone",
+        "The time zone is not a key of the IANA time zone database.",
+        "All hours and dates of the charter are local time.",
+        "Write area and city: Europe/London.",
+    ),
+    "bad-date": Entry(
+        "not a date",
+        "A date is misspelt, does not exist, or lies too far away.",
+        "Day and month are easily taken for one another.",
+        "Write year, month and day: 2027-03-31.",
+    ),
+    "bad-day": Entry(
+        "not a day of the week",
+        "A key of `weekly` is not a day, a stretch of days, or `daily`.",
+        "The windows would belong to no day.",
+        "Write mon, mon-fri or daily.",
+    ),
+    "bad-window": Entry(
+        "not a window of time",
+        "A window is not a start and an end on a 24 hour clock.",
+        "Half past four is twice a day.",
+        "Write it as 08:00-16:30.",
+    ),
+    "bad-service": Entry(
+        "not a service",
+        "A service is neither a name nor written out in the way it must be.",
+        "A port alone does not say whether TCP or UDP is meant.",
+        "Write tcp/8443, udp/5000-5010, icmp/8, icmpv6/128 or protocol/47.",
+    ),
+}
+
+HOURS = {
+    "days-overlap": Entry(
+        "a day named twice",
+        "Two keys of the same calendar mean the same day.",
+        "It would be a guess which windows count.",
+        "Name every day once.",
+    ),
+    "windows-overlap": Entry(
+        "windows overlap",
+        "Two windows of one day have time in common.",
+        "One of them is probably misspelt.",
+        "Make one window of the two.",
+    ),
+}
+
+SITE = {
+    "unknown-name": Entry(
+        "unknown name",
+        "A name is used that nothing in the charter bears.",
+        "A rule for nobody would look as if it did something.",
+        "Correct the spelling, or define the name.",
+    ),
+    "wrong-kind": Entry(
+        "a name of something else",
+        "A name is defined, but as something that can't stand here.",
+        "A person can't be reached, a place can't sign in.",
+        "Name something of the kind the message asks for.",
+    ),
+    "wrong-term": Entry(
+        "a word in the wrong place",
+        "`anyone`, `anywhere` or `anything` stands where another of them belongs.",
+        "One says who, one says where, one says with what.",
+        "Write the word that is named.",
+    ),
+    "name-clash": Entry(
+        "one name for two things",
+        "Areas, lines, devices, people, groups and places share their names, and two are alike.",
+        "A rule could mean either.",
+        "Choose another name for one of them.",
+    ),
+    "interface-twice": Entry(
+        "interface taken twice",
+        "Two lines or areas have the same interface and the same VLAN.",
+        "Their traffic could not be told apart.",
+        "Give each its own interface, or its own `vlan`.",
+    ),
+    "too-many-lines": Entry(
+        "too many lines",
+        "The charter has more than six lines.",
+        "Every state of the lines is proven, and there are twice as many with each line.",
+        "Leave out lines that are not used.",
+    ),
+    "two-main-lines": Entry(
+        "two main lines",
+        "More than one line is `main`.",
+        "It would be a guess which one carries the traffic.",
+        "Write `role: standby`, or `role: balanced` for both.",
+    ),
+    "no-main-line": Entry(
+        "only standby lines",
+        "No line is `main` or `balanced`.",
+        "Nothing would ever go out.",
+        "Write `role: main` for one line.",
+    ),
+    "weight-unused": Entry(
+        "weight without effect",
+        "A line that is not balanced has a weight.",
+        "It looks as if the line carried a share.",
+        "Write `role: balanced`, or leave the weight out.",
+    ),
+    "two-of-a-family": Entry(
+        "two of one family",
+        "Two addresses, prefixes or next hops are both IPv4 or both IPv6.",
+        "There can be one of each.",
+        "Keep one.",
+    ),
+    "next-hop-automatic": Entry(
+        "next hop of an automatic address",
+        "A line with an automatic address has its next hop written out.",
+        "The provider tells both together, and may change both.",
+        "Leave `next-hop` out, or write the line's address.",
+    ),
+    "next-hop-outside": Entry(
+        "next hop out of reach",
+        "A next hop is in no network of the line, or is the line's own address.",
+        "The gateway could never reach it.",
+        "Compare address, length and next hop with the provider's letter.",
+    ),
+    "device-unknowable": Entry(
+        "device nobody could recognise",
+        "A device has neither a hardware address nor an address written out.",
+        "Nothing tells it from any other device.",
+        "Add its hardware address.",
+    ),
+    "exempt-without-hardware": Entry(
+        "exempt without hardware address",
+        "A device is exempt from sign-in and has no hardware address.",
+        "Whoever took its address would be exempt too.",
+        "Add its hardware address.",
+    ),
+    "hardware-twice": Entry(
+        "one hardware address for two devices",
+        "Two devices have the same hardware address.",
+        "They could not be told apart.",
+        "Read the addresses off the devices once more.",
+    ),
+    "address-twice": Entry(
+        "one address for two devices",
+        "Two devices have the same address.",
+        "Only one of them could be reached.",
+        "Give each its own.",
+    ),
+    "device-without-address": Entry(
+        "device without a lasting address",
+        "A rule, an offer or a promise reaches a device whose address may change.",
+        "The decision would be about whoever has that address next.",
+        "Add `address: lasting` to the device.",
+    ),
+    "service-circle": Entry(
+        "services made of each other",
+        "A service contains itself, perhaps through others.",
+        "It has no parts of its own.",
+        "Take one of the names out.",
+    ),
+    "service-shadowed": Entry(
+        "a known service renamed",
+        "The charter defines a service whose name is known everywhere.",
+        "Whoever reads a rule with it will think of the known one.",
+        "Choose another name if that is not meant.",
+    ),
+    "service-too-large": Entry(
+        "service of too many parts",
+        "A service has more than 1 000 parts.",
+        "A range was probably meant.",
+        "Write ranges: udp/5000-5999.",
+    ),
+}
+
+SENTENCES = {
+    "name-twice": Entry(
+        "two rules of one name",
+        "Two rules, or two offers, have the same name.",
+        "Reports and counters go by the name.",
+        "Give each its own.",
+    ),
+    "emergency-refuses": Entry(
+        "an emergency that refuses",
+        "A rule that refuses is marked `emergency`.",
+        "Emergencies are what must always work.",
+        "Leave `emergency` out.",
+    ),
+    "emergency-during": Entry(
+        "an emergency with hours",
+        "A rule marked `emergency` holds only during some hours.",
+        "Nobody can choose when help is needed.",
+        "Leave `during` out.",
+    ),
+    "manner-of-let": Entry(
+        "manner without refusal",
+        "A rule that lets says how it refuses.",
+        "Something else was probably meant.",
+        "Leave `manner` out, or write `refuse`.",
+    ),
+    "at-many-ports": Entry(
+        "one public port for several",
+        "An offer moves more than one port, or something without ports, to one port.",
+        "What arrives there could not be told apart.",
+        "Make an offer of its own for each port.",
+    ),
+    "except-always": Entry(
+        "an exception from always",
+        "A promise with `always` leaves something aside.",
+        "Offers only ever add to what works, so nothing is left aside.",
+        "Leave `except` out.",
+    ),
+}
+
+READING: dict[str, Entry] = FILES | INCLUDES | FORM | VALUES | HOURS | SITE | SENTENCES
