@@ -7,13 +7,12 @@ for a point; for a whole box, cut each field at every interval end, one field af
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from typing import TypeAlias
 
 from netcharter.space.model import Point, RawBox, RuleList
 
 _Set: TypeAlias = tuple[tuple[int, int], ...]
-_Tests: TypeAlias = tuple[tuple[int, _Set], ...]
 _Listed: TypeAlias = tuple[RawBox, bool]
 
 
@@ -51,36 +50,35 @@ def _uniform(rules: RuleList, box: RawBox, outcome: Hashable) -> bool:
 
 
 class Checker:
-    """The same checks for many certificates about one rule list."""
+    """The same checks for many certificates about one rule list.
+
+    To be quick with many, it remembers which entries meet a box in its first fields, and goes on
+    from there for the next box that begins alike. A point is a box of single values.
+    """
 
     def __init__(self, rules: RuleList) -> None:
         self.rules = rules
-        whole = [((0, field.size - 1),) for field in rules.fields]
-        self._tests: list[_Tests] = [
-            tuple((f, s) for f, s in enumerate(entry.box) if s != whole[f])
-            for entry in rules.entries
-        ]
-        self._universe: list[_Tests] = [tuple(enumerate(box)) for box in rules.universe]
+        self._numbers: dict[_Set, int] = {}
+        self._sets: list[_Set] = []
+        self._order = _narrow_fields_first(rules)
+        self._meeting: dict[tuple[int, ...], list[int]] = {(): list(range(len(rules.entries)))}
 
     def exists(self, point: Point) -> bool:
         """Whether the point is in the universe."""
         return len(point) == len(self.rules.fields) and any(
-            _holds(tests, point) for tests in self._universe
+            all(
+                any(low <= value <= high for low, high in values)
+                for values, value in zip(box, point, strict=True)
+            )
+            for box in self.rules.universe
         )
 
     def decide(self, point: Point, without: int | None = None) -> tuple[int | None, Hashable]:
-        """The first match, scanning from the top, perhaps without one rule."""
-        for tests, entry in zip(self._tests, self.rules.entries, strict=True):
-            for f, values in tests:
-                value = point[f]
-                for low, high in values:
-                    if low <= value <= high:
-                        break
-                else:
-                    break
-            else:
-                if without is None or entry.rule != without:
-                    return entry.rule, entry.outcome
+        """The first match, perhaps without one rule. None stands for the default."""
+        for at in self._meet(tuple(((value, value),) for value in point)):
+            entry = self.rules.entries[at]
+            if without is None or entry.rule != without:
+                return entry.rule, entry.outcome
         return None, self.rules.default
 
     def witness(self, point: Point, rule: int | None, outcome: Hashable) -> bool:
@@ -95,9 +93,12 @@ class Checker:
 
     def cover(self, boxes: Sequence[RawBox], core: Sequence[int]) -> bool:
         """As `check_cover`."""
-        wanted = set(core)
-        listed = [(entry.box, False) for entry in self.rules.entries if entry.rule in wanted]
-        return not self._anywhere(boxes, listed, True)
+        wanted, entries = set(core), self.rules.entries
+        for box in boxes:
+            listed = [(entries[i].box, False) for i in self._meet(box) if entries[i].rule in wanted]
+            if self._anywhere(box, listed, True):
+                return False
+        return True
 
     def minimal(self, boxes: Sequence[RawBox], core: Sequence[int]) -> bool:
         """As `check_minimal`."""
@@ -118,12 +119,16 @@ class Checker:
     ) -> bool:
         """Whether the entries of `core` that `accept` does not take keep every point of `query`
         from being decided by one that it takes."""
-        wanted, listed = set(core), []
-        for entry in self.rules.entries:
-            taken = accept(entry.rule, entry.outcome)
-            if taken or entry.rule in wanted:
-                listed.append((entry.box, taken))
-        return not self._anywhere(query, listed, accept(None, self.rules.default))
+        wanted, default = set(core), accept(None, self.rules.default)
+        for box in query:
+            listed: list[_Listed] = []
+            for entry in (self.rules.entries[i] for i in self._meet(box)):
+                taken = accept(entry.rule, entry.outcome)
+                if taken or entry.rule in wanted:
+                    listed.append((entry.box, taken))
+            if self._anywhere(box, listed, default):
+                return False
+        return True
 
     def removable(self, rule: int, core: Sequence[int]) -> bool:
         """Whether `rule` can go: wherever it decides, the first of the `core` rules and of all later
@@ -132,28 +137,70 @@ class Checker:
         for at, entry in enumerate(entries):
             if entry.rule != rule:
                 continue
-            listed = [(e.box, False) for e in entries[:at] if e.rule in wanted or e.rule == rule]
-            for later in entries[at + 1 :]:
-                other = later.outcome != entry.outcome
-                if later.rule != rule and (other or later.rule in wanted):
-                    listed.append((later.box, other))
-            if self._anywhere([entry.box], listed, self.rules.default != entry.outcome):
+            listed: list[_Listed] = []
+            for i in self._meet(entry.box):
+                one = entries[i]
+                other = i > at and one.outcome != entry.outcome
+                if one.rule != rule and (other or one.rule in wanted):
+                    listed.append((one.box, other))
+                elif one.rule == rule and i < at:
+                    listed.append((one.box, False))
+            if self._anywhere(entry.box, listed, self.rules.default != entry.outcome):
                 return False
         return True
 
-    def _anywhere(
-        self, boxes: Iterable[RawBox], listed: Sequence[_Listed], default: bool
-    ) -> bool:
-        for box in boxes:
-            for part in self.rules.universe:
-                piece = _meet(box, part)
-                if piece is not None and _reaches(piece, listed, default):
-                    return True
+    def _anywhere(self, box: RawBox, listed: Sequence[_Listed], default: bool) -> bool:
+        for part in self.rules.universe:
+            piece = _meet(box, part)
+            if piece is not None and _reaches(piece, listed, default):
+                return True
         return False
 
+    def _meet(self, box: RawBox) -> list[int]:
+        """The places of the entries that overlap a box, in order."""
+        numbers = self._numbered(box)
+        found = self._meeting[()]
+        prefix: tuple[int, ...] = ()
+        for f in self._order:
+            prefix = (*prefix, numbers[f])
+            known = self._meeting.get(prefix)
+            if known is None:
+                known = self._meeting[prefix] = self._filtered(found, f, self._sets[numbers[f]])
+            found = known
+        return found
 
-def _holds(tests: _Tests, point: Point) -> bool:
-    return all(any(low <= point[f] <= high for low, high in values) for f, values in tests)
+    def _filtered(self, places: list[int], f: int, values: _Set) -> list[int]:
+        if not values:
+            return []
+        low, high = values[0][0], values[-1][1]
+        single = len(values) == 1
+        found = []
+        for at in places:
+            other = self.rules.entries[at].box[f]
+            near = other and other[0][0] <= high and low <= other[-1][1]
+            if near and ((single and len(other) == 1) or _common(values, other)):
+                found.append(at)
+        return found
+
+    def _numbered(self, box: RawBox) -> tuple[int, ...]:
+        out = []
+        for values in box:
+            number = self._numbers.setdefault(values, len(self._sets))
+            if number == len(self._sets):
+                self._sets.append(values)
+            out.append(number)
+        return tuple(out)
+
+
+def _narrow_fields_first(rules: RuleList) -> list[int]:
+    """Fields that most entries constrain come first, those with few different sets before others."""
+
+    def rank(f: int) -> tuple[bool, int]:
+        whole = ((0, rules.fields[f].size - 1),)
+        sets = [entry.box[f] for entry in rules.entries]
+        return 2 * sets.count(whole) > len(sets), len(set(sets))
+
+    return sorted(range(len(rules.fields)), key=rank)
 
 
 def _common(a: _Set, b: _Set) -> _Set:

@@ -27,6 +27,7 @@ from netcharter.space.model import (
     Witness,
 )
 from netcharter.space.outside import outside
+from netcharter.space.partition import Share, share
 from netcharter.space.ranges import has
 
 BUDGET = 2_000_000
@@ -139,6 +140,13 @@ class Engine:
         already shield every accepted one.
         """
         return self._guarded(self._decided, query, accept)
+
+    def effective(self, rule: int, limit: int = 200) -> Share:
+        """The part of a rule it really decides: exact count and at most `limit` disjoint boxes.
+
+        Raises KeyError for an unknown rule, OverBudget if it is too intricate to count.
+        """
+        return share(self.rules, rule, limit=limit)
 
     # ---- how they become reach questions ----
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import islice
 from typing import cast
@@ -95,6 +95,16 @@ class Survey:
     complete: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Share:
+    """What one rule really decides: exact `count`, and disjoint `boxes`, all of them if `complete`.
+    """
+
+    count: int
+    boxes: tuple[RawBox, ...]
+    complete: bool
+
+
 def compare(
     a: RuleList,
     b: RuleList,
@@ -154,26 +164,52 @@ def survey(
 
     Weights as in `compare`. Raises OverBudget if the work exceeds `budget`.
     """
-    entries = [entry for entry in rules.entries if _meets_any(entry.box, query)]
-    listed = [(entry, entry) for entry in entries]
-    parts = _parts(rules, query, listed, None)
     weights: list[Weight] = [(count_weights or {}).get(one.name, "size") for one in rules.fields]
-    named = [_joint(f, weights[f], rules, rules, query) for f in range(len(weights))]
-    first = len(parts.boxes) - len(entries)
-
-    def label(bits: tuple[int | None, ...]) -> Hashable:
-        if bits[0] is None:
-            return None, rules.default
-        entry = entries[bits[0] - first]
-        return entry.rule, entry.outcome
-
-    alone = Parts(parts.boxes, parts.required, parts.lists[:1])
-    order = sorted(range(len(weights)), key=lambda f: weights[f] == "exists")
-    diagram = Diagram(rules.fields, alone, label, order=order, named=named, budget=budget)
+    diagram = _decisions(rules, query, None, weights, budget)
     paths, complete = _capped(diagram, lambda label: True, limit)
     pieces = tuple(Piece(diagram.raw(masks), *cast(_Decision, who)) for masks, who in paths)
     counts = diagram.counts(weights, lambda label: label)
     return Survey(pieces, cast(dict[_Decision, int], counts), complete)
+
+
+def share(rules: RuleList, rule: int, *, limit: int, budget: int = BUDGET) -> Share:
+    """The part of one rule that it really decides: all existing points where it is first.
+
+    Raises OverBudget if the work exceeds `budget`.
+    """
+    own = [at for at, entry in enumerate(rules.entries) if entry.rule == rule]
+    if not own:
+        raise KeyError(rule)
+    upto = replace(rules, entries=rules.entries[: own[-1] + 1])
+    query = [rules.entries[at].box for at in own]
+    diagram = _decisions(upto, query, rule, ["size"] * len(rules.fields), budget)
+    paths, complete = _capped(diagram, lambda label: True, limit)
+    counts = diagram.counts(["size"] * len(rules.fields), lambda label: rule)
+    return Share(counts.get(rule, 0), tuple(diagram.raw(masks) for masks, _ in paths), complete)
+
+
+def _decisions(
+    rules: RuleList,
+    query: Sequence[RawBox],
+    only: int | None,
+    weights: Sequence[Weight],
+    budget: int,
+) -> Diagram:
+    """The diagram of (rule or None, outcome) over a query; with `only`, of that rule's own part."""
+    entries = [entry for entry in rules.entries if _meets_any(entry.box, query)]
+    parts = _parts(rules, query, [(entry, entry) for entry in entries], None)
+    named = [_joint(f, weights[f], rules, rules, query) for f in range(len(weights))]
+    first = len(parts.boxes) - len(entries)
+
+    def label(bits: tuple[int | None, ...]) -> Hashable:
+        entry = None if bits[0] is None else entries[bits[0] - first]
+        if only is not None:
+            return only if entry is not None and entry.rule == only else None
+        return (None, rules.default) if entry is None else (entry.rule, entry.outcome)
+
+    alone = Parts(parts.boxes, parts.required, parts.lists[:1])
+    order = sorted(range(len(weights)), key=lambda f: weights[f] == "exists")
+    return Diagram(rules.fields, alone, label, order=order, named=named, budget=budget)
 
 
 def _outcomes(label: Hashable) -> Hashable:
