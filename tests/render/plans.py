@@ -35,7 +35,18 @@ def line(name: str, device: str, **said: Any) -> Line:
 
 def area(name: str, device: str, prefix: str, **said: Any) -> Area:
     plain = Area(
-        name, device, None, None, 0.0, (IPv4Network(prefix),), False, False, False, False, None, None
+        name,
+        device,
+        None,
+        None,
+        0.0,
+        (IPv4Network(prefix),),
+        False,
+        False,
+        False,
+        False,
+        None,
+        None,
     )
     return replace(plain, **said)
 
@@ -50,7 +61,9 @@ def rule(name: str, let: bool, who: tuple[str, ...], reach: tuple[str, ...], **s
     return replace(plain, **said)
 
 
-def offer(name: str, services: tuple[str, ...], lines: tuple[str, ...], to: str, **said: Any) -> Offer:
+def offer(
+    name: str, services: tuple[str, ...], lines: tuple[str, ...], to: str, **said: Any
+) -> Offer:
     plain = Offer(name, services, lines, to, ("anyone",), None, None, None, None, None)
     return replace(plain, **said)
 
@@ -67,7 +80,9 @@ SERVICES = {
 def small_charter() -> Charter:
     """Two lines, one of them automatic; sign-in, hours, a barred device, offers, both families."""
     return Charter(
-        site=Site("Tarn Hollow", "Europe/London", ("duty-laptop",), IPv6Network("fd5c:7a11:b0e::/48")),
+        site=Site(
+            "Tarn Hollow", "Europe/London", ("duty-laptop",), IPv6Network("fd5c:7a11:b0e::/48")
+        ),
         lines={
             "copper": line(
                 "copper",
@@ -102,18 +117,34 @@ def small_charter() -> Charter:
         },
         hours={"night": Hours("night", ((NIGHT,),) * 7, {})},
         rules=(
-            rule("calls first", True, ("office",), ("payments",), services=("calls",), emergency=True),
+            rule(
+                "calls first", True, ("office",), ("payments",), services=("calls",), emergency=True
+            ),
             rule("rule 1", True, ("tills",), ("payments",), services=("https",)),
             rule("rule 2", False, ("bunkrooms",), ("internet",), during="night"),
             rule("rule 3", True, ("team",), ("internet",), services=("https", "ping")),
-            rule("rule 4", True, ("office",), ("booking",), services=("ssh",), until=date(2027, 3, 31)),
+            rule(
+                "rule 4",
+                True,
+                ("office",),
+                ("booking",),
+                services=("ssh",),
+                until=date(2027, 3, 31),
+            ),
             rule("rule 5", False, ("office",), ("payments",), quiet=True, services=("tunnel",)),
             rule("rule 6", True, ("office",), ("internet",)),
             rule("rule 7", True, ("payments",), ("gateway",), services=("ssh", "ping")),
         ),
         offers=(
             offer("offer 1", ("https",), ("copper",), "booking"),
-            offer("offer 2", ("ssh",), ("copper", "mast"), "bridge", at=2222, who=("payments", "office")),
+            offer(
+                "offer 2",
+                ("ssh",),
+                ("copper", "mast"),
+                "bridge",
+                at=2222,
+                who=("payments", "office"),
+            ),
         ),
         promises=(),
         spans={(): Span("charter.yaml", 1, 1, 1, 2)},

@@ -22,7 +22,8 @@ Label grammar
     ``nc_rest_S``                  set: the condition S is *not* fulfilled (for what is refused)
     ``nc_line4_S``                 set: the address of an automatic line S, as known just now
     ``nc_own4 nc_own6``            sets: the gateway's own known addresses
-    ``nc_here4 nc_here6``          sets: the destinations that are decided in the input hook
+    ``nc_self4 nc_self6``          sets: those, and the loopback addresses
+    ``nc_many4 nc_many6``          sets: the destinations of many, decided in the input hook
     ``nc_kept4 nc_kept6``          sets: the destinations that are never forwarded
     ``nc_net4 nc_net6``            sets: the internet
     ``nc_addr4_D nc_addr6_D``      sets of a decision with many addresses; D: from its contents
@@ -61,13 +62,18 @@ ROW_MASK = ((1 << ROW_BITS) - 1) << ROW_SHIFT
 
 CLASS_NOBODY, CLASS_GUEST, CLASS_FIRST, CLASS_OTHERS = 0, 1, 2, 255
 
-# The parts of an entrance's decisions: the hook, then which destinations ("net": the internet;
-# "new": the gateway's own address that nobody knew beforehand), then "own" for such a source.
+# The parts of an entrance's decisions: the hook; which destinations ("many": multicast and
+# broadcast; "net": the internet; "new": the gateway's own address that nobody knew beforehand);
+# which sources ("own": such an address of the gateway; "else": what is not the gateway's).
 PARTS = tuple(
     hook + part + source
-    for hook, parts in (("in", ("", "new")), ("fwd", ("", "net")), ("out", ("", "net", "new")))
+    for hook, parts, sources in (
+        ("in", ("", "many", "new"), ("", "own")),
+        ("fwd", ("", "net"), ("", "own")),
+        ("out", ("", "net", "new"), ("", "own", "else")),
+    )
     for part in parts
-    for source in ("", "own")
+    for source in sources
 )
 
 _LONGEST = 36

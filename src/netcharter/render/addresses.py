@@ -17,7 +17,8 @@ def links(plan: Plan) -> str:
     lines = [remark("devices: those with a VLAN tag are made, all are switched on")]
     parents: dict[str, None] = {}
     tagged: dict[str, str] = {}
-    for part in (*plan.lines, *plan.areas):
+    parts: tuple[LinePlan | AreaPlan, ...] = (*plan.lines, *plan.areas)
+    for part in parts:
         parents[bare_device(part.parent)] = None
         if part.vlan is not None:
             parent, device = bare_device(part.parent), bare_device(part.device)

@@ -34,7 +34,7 @@ def entrance_chains(
 ) -> None:
     """All chains of an entrance; `labels.entrance_chain(hook, name)` is where each hook begins."""
     for hook in entrance.hooks:
-        for family, found in zip(FAMILIES, worlds, strict=True):
+        for found in worlds:
             _family_chains(entrance, hook, rows, found, out)
         targets = ", ".join(
             f"ipv{family} : goto {labels.part_chain(hook, family, entrance.name)}"
@@ -85,21 +85,32 @@ def _class(entrance: Entrance, found: World) -> Iterator[str]:
 
 
 def _branches(hook: str, part: str, targets: dict[str, str], found: World) -> Iterator[str]:
-    """The look-ups that part destinations and sources before any decision is asked."""
+    """The look-ups that part sources and destinations before any decision is asked."""
     ip, family = ("ip" if found.family == 4 else "ip6"), found.family
     if part == hook:
         if hook == "fwd":
             yield f"{ip} daddr @nc_kept{family} goto {STRAY}"
         if hook + "own" in targets:
-            yield f"{ip} saddr != @nc_own{family} fib saddr type local {targets[hook + 'own']}"
-    if part not in (hook, hook + "own"):
-        return
+            yield f"{ip} saddr != @nc_self{family} fib saddr type local {targets[hook + 'own']}"
+        if hook + "else" in targets:
+            yield f"{ip} saddr != @nc_own{family} {targets[hook + 'else']}"
     suffix = part.removeprefix(hook)
-    new, net = targets.get(hook + "new" + suffix), targets.get(hook + "net" + suffix)
-    if new is not None:
-        known = f"nc_here{family}" if hook == "in" else f"nc_own{family}"
-        yield f"{ip} daddr != @{known} fib daddr type local {new}"
+    if suffix in ("", "own", "else"):
+        yield from _destinations(hook, suffix, targets, ip, family)
+
+
+def _destinations(
+    hook: str, suffix: str, targets: dict[str, str], ip: str, family: int
+) -> Iterator[str]:
+    def target(destination: str) -> str | None:
+        return targets.get(hook + destination + suffix)
+
+    if target("many"):
+        yield f"{ip} daddr @nc_many{family} {target('many')}"
+    if target("new"):
+        known = "own" if hook == "in" else "self"
+        yield f"{ip} daddr != @nc_{known}{family} fib daddr type local {target('new')}"
     if hook == "in":
-        yield f"{ip} daddr != @nc_here{family} goto {STRAY}"
-    if net is not None:
-        yield f"{ip} daddr @nc_net{family} {net}"
+        yield f"{ip} daddr != @nc_own{family} goto {STRAY}"
+    if target("net"):
+        yield f"{ip} daddr @nc_net{family} {target('net')}"

@@ -43,17 +43,18 @@ class Entrance:
 class World:
     """The destinations of one family, coded.
 
-    own: the gateway's known addresses; unknown: those of its automatic lines; here: what may
-    arrive in the input hook; kept: what is never forwarded; net: the internet.
+    own: the gateway's known addresses; unknown: those of its automatic lines; many: what goes to
+    many and is decided in the input hook; kept: what is never forwarded; net: the internet;
+    self: what a packet of the gateway's own may have as its source, loopback included.
     """
 
     family: int
     own: Ranges
     unknown: Ranges
-    here: Ranges
+    many: Ranges
     kept: Ranges
     net: Ranges
-    sources: Ranges  # own, and the loopback addresses
+    self: Ranges
 
 
 def entrances(plan: Plan) -> tuple[Entrance, ...]:
@@ -77,7 +78,7 @@ def world(plan: Plan, family: int) -> World:
     numbers = NUMBERS[family]
     own = intersect(plan.gateway, numbers)
     every = coding.ANY4 if family == 4 else coding.ANY6
-    kept = union(own, intersect(MULTICAST, numbers))
+    multicast = intersect(MULTICAST, numbers)
     edges = union(
         *(intersect(edge_addresses(area), numbers) for area in plan.areas),
         *(intersect(_broadcast(line), numbers) for line in plan.lines),
@@ -86,10 +87,10 @@ def world(plan: Plan, family: int) -> World:
         family=family,
         own=own,
         unknown=subtract(intersect(plan.gateway, every), numbers),
-        here=union(kept, edges),
-        kept=kept,
+        many=subtract(union(multicast, edges), own),
+        kept=union(own, multicast),
         net=intersect(plan.internet, numbers),
-        sources=union(own, intersect(LOOPBACK, numbers)),
+        self=union(own, intersect(LOOPBACK, numbers)),
     )
 
 
@@ -103,15 +104,18 @@ def views(entrance: Entrance, hook: str, found: World) -> Iterator[tuple[str, Vi
     """The parts (names of `plan.labels.PARTS`) that an entrance's decisions fall into."""
     numbers = NUMBERS[found.family]
     destinations = {
-        "in": {"": found.here, "new": found.unknown},
+        "in": {"": found.own, "many": found.many, "new": found.unknown},
         "fwd": {"": subtract(numbers, union(found.kept, found.net)), "net": found.net},
         "out": {"": subtract(numbers, found.net), "net": found.net, "new": found.unknown},
     }[hook]
-    for source, own in ((numbers, ""), (found.unknown, "own")):
+    sources = {"": numbers, "own": found.unknown}
+    if hook == "out":
+        sources = {"": found.own, "own": found.unknown, "else": subtract(numbers, found.own)}
+    for suffix, source in sources.items():
         for part, destination in destinations.items():
             if source and destination:
                 yield (
-                    hook + part + own,
+                    hook + part + suffix,
                     View(
                         family=found.family,
                         entrance=entrance.name,

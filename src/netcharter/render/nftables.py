@@ -30,7 +30,6 @@ from netcharter.render.wording import (
     chain,
     place,
 )
-from netcharter.space.ranges import Ranges
 
 TABLE = "inet netcharter"
 SESSIONS = 65535  # most sign-ins the sets hold at a time
@@ -97,16 +96,13 @@ def _fixed_sets(worlds: Sequence[World]) -> Iterator[str]:
     for found in worlds:
         kind = f"ipv{found.family}_addr"
         for name, contents in (
-            ("own", found.sources),
-            ("here", found.here),
+            ("own", found.own),
+            ("self", found.self),
+            ("many", found.many),
             ("kept", found.kept),
             ("net", found.net),
         ):
-            yield from _interval_set(f"nc_{name}{found.family}", kind, _elements(contents))
-
-
-def _elements(contents: Ranges) -> list[str]:
-    return addresses(contents)
+            yield from _interval_set(f"nc_{name}{found.family}", kind, addresses(contents))
 
 
 def _interval_set(name: str, kind: str, elements: Sequence[str]) -> Iterator[str]:
@@ -248,8 +244,7 @@ def _marking(plan: Plan) -> Iterator[str]:
         for line in plan.lines
     )
     leave = ", ".join(
-        f"{escape.device(line.device)} : goto {labels.exit_chain(line.name)}"
-        for line in plan.lines
+        f"{escape.device(line.device)} : goto {labels.exit_chain(line.name)}" for line in plan.lines
     )
     before = [restore, f"ct state new iifname vmap {{ {enter} }}"]
     after = [f"ct state new oifname vmap {{ {leave} }}"]

@@ -78,9 +78,9 @@ def _scope(scope: str) -> Iterator[str]:
 
 
 def _devices(plan: Plan) -> Iterator[str]:
-    for part in (*plan.lines, *plan.areas):
-        yield from _scope(bare_device(part.device))
-        yield f"net/ipv6/conf/{part.device}/forwarding = 1"
+    for device in [*(line.device for line in plan.lines), *(area.device for area in plan.areas)]:
+        yield from _scope(bare_device(device))
+        yield f"net/ipv6/conf/{device}/forwarding = 1"
     for area in plan.areas:
         yield f"net/ipv6/conf/{area.device}/accept_ra = 0"
     for line in plan.lines:

@@ -19,8 +19,8 @@ from netcharter.render.clauses import Clause, View, clauses, runs
 from netcharter.render.entrances import Chains
 from netcharter.render.ground import NUMBERS, Entrance
 from netcharter.render.wording import (
-    STRAY,
     PROTOCOLS,
+    STRAY,
     address,
     address_range,
     braces,
@@ -67,7 +67,7 @@ def nat_chains(plan: Plan, entrances: Sequence[Entrance], out: Chains) -> tuple[
         ]
         if jumps:
             having.append(entrance.name)
-            own = ["ip saddr != @nc_own4 fib saddr type local accept"] if _unknown(plan) else []
+            own = ["ip saddr != @nc_self4 fib saddr type local accept"] if _unknown(plan) else []
             name = labels.entrance_chain("nat", entrance.name)
             out.add(name, [*own, *jumps], entrance.name)
     for row in delivered(plan.rows):
@@ -78,15 +78,11 @@ def nat_chains(plan: Plan, entrances: Sequence[Entrance], out: Chains) -> tuple[
 def _line_chain(plan: Plan, entrance: Entrance, line: LinePlan, out: Chains) -> Iterator[str]:
     """Adds the chain of one entrance and offered line; yields the condition that leads there."""
     at = intersect(line.own, ANY4)
-    view = View(
-        4, entrance.name, NUMBERS[4], at, entrance.hardware, entrance.signed, "iifname"
-    )
+    view = View(4, entrance.name, NUMBERS[4], at, entrance.hardware, entrance.signed, "iifname")
     found = _until_last_offer(list(clauses(plan.rows, view)))
     if not found:
         return
-    lines = [
-        text for run in runs(found) for text in run_lines(run, _delivery_verdict, out.sets)
-    ]
+    lines = [text for run in runs(found) for text in run_lines(run, _delivery_verdict, out.sets)]
     out.add(labels.nat_chain(entrance.name, line.name), lines, f"{entrance.name} to {line.name}")
     yield _arrives_at(plan, entrance, line, at)
 
@@ -103,18 +99,16 @@ def _arrives_at(plan: Plan, entrance: Entrance, line: LinePlan, at: Ranges) -> s
     if at[0][0] < SYMBOLS:
         return f"ip daddr {braces(address(code) for code, _ in at)}"
     if entrance.name == line.name:
-        return "ip daddr != @nc_own4 fib daddr . iif type local"
+        return "ip daddr != @nc_self4 fib daddr . iif type local"
     if len(_unknown(plan)) == 1:
-        return "ip daddr != @nc_own4 fib daddr type local"
+        return "ip daddr != @nc_self4 fib daddr type local"
     return f"ip daddr @{labels.line_set(line.name)}"
 
 
 def _unknown(plan: Plan) -> tuple[LinePlan, ...]:
     """The lines whose IPv4 address nobody knows beforehand."""
     return tuple(
-        line
-        for line in plan.lines
-        if intersect(line.own, ((coding.unknown(line.number, 4),) * 2,))
+        line for line in plan.lines if intersect(line.own, ((coding.unknown(line.number, 4),) * 2,))
     )
 
 
