@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from datetime import datetime
 from functools import cached_property
 
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.universe import Universe
-from netcharter.space.checker import check_cover, check_minimal, check_witness
+from netcharter.space.checker import Checker
 from netcharter.space.engine import Engine
-from netcharter.space.model import Covered, RawBox, RuleList, Undecided, Verdict, Witness
+from netcharter.space.model import Covered, Point, RawBox, RuleList, Undecided, Verdict, Witness
+from netcharter.space.ranges import has
 
 
 class ProofFault(Exception):
@@ -25,22 +26,33 @@ class Prover:
         self.universe = Universe((plan,), now)
         self.rules: RuleList = self.universe.rules()
         self.engine = Engine(self.rules)
+        self._checker = Checker(self.rules)
 
     @cached_property
     def dead(self) -> Mapping[int, Verdict]:
         """Per decision: covered by earlier ones (with a minimal core), or a witness."""
         found = self.engine.dead()
         for number, verdict in found.items():
-            self._check(verdict, self._boxes[number], by_earlier_than=number)
+            if isinstance(verdict, Covered):
+                boxes = self._boxes[number]
+                stands = self._checker.dead(number, verdict.core)
+                _stand(stands and self._checker.minimal(boxes, verdict.core), verdict)
+            else:
+                self._stands(verdict)
         return found
 
     @cached_property
     def redundant(self) -> Mapping[int, Verdict]:
         """Per decision: would its removal alone change anything?"""
         found = self.engine.redundant()
-        for verdict in found.values():
-            if isinstance(verdict, Witness):
-                self._check_witness(verdict)
+        for number, verdict in found.items():
+            if isinstance(verdict, Covered):
+                _stand(self._checker.removable(number, verdict.core), verdict)
+            else:
+                told = self._stands(verdict)
+                _stand(
+                    self._checker.removal(told.point, number, told.outcome, told.instead), verdict
+                )
         return found
 
     @cached_property
@@ -58,44 +70,50 @@ class Prover:
         """An attempt in `boxes` that one of `rows` decides, or None: proven that there is none."""
         if not boxes or not rows:
             return None
-        verdict = self.engine.decided(boxes, lambda rule, _: rule in rows)
-        if isinstance(verdict, Witness):
-            self._check_witness(verdict)
-            if verdict.rule not in rows:
-                raise ProofFault(f"a witness is decided by {verdict.rule}, not by {sorted(rows)}")
-            return verdict
-        self._settled(verdict)
-        return None
+
+        def accept(rule: int | None, _: Hashable) -> bool:
+            return rule in rows
+
+        verdict = self.engine.decided(boxes, accept)
+        if isinstance(verdict, Covered):
+            _stand(self._checker.shielded(boxes, accept, verdict.core), verdict)
+            return None
+        told = self._stands(verdict)
+        _stand(_inside(boxes, told.point) and told.rule in rows, verdict)
+        return told
+
+    def decides(self, row: int, boxes: Sequence[RawBox]) -> bool:
+        """Does a decision ever decide in `boxes`? What it is known to decide is looked at first."""
+        known = self.dead.get(row)
+        if isinstance(known, Witness) and _inside(boxes, known.point):
+            return True
+        return self.decided(boxes, frozenset({row})) is not None
 
     def covered(self, boxes: Sequence[RawBox], by: Iterable[int]) -> Covered | None:
         """Do the decisions `by` together cover `boxes`? The minimal core if so."""
-        verdict = self.engine.covered(boxes, tuple(by))
+        allowed = set(by)
+        verdict = self.engine.covered(boxes, tuple(allowed))
         if isinstance(verdict, Covered):
-            self._check(verdict, boxes)
+            stands = set(verdict.core) <= allowed and self._checker.cover(boxes, verdict.core)
+            _stand(stands and self._checker.minimal(boxes, verdict.core), verdict)
             return verdict
-        self._settled(verdict)
-        return None
-
-    def _check(
-        self, verdict: Verdict, boxes: Sequence[RawBox], by_earlier_than: int | None = None
-    ) -> None:
-        if isinstance(verdict, Witness):
-            self._check_witness(verdict)
-            return
-        self._settled(verdict)
-        assert isinstance(verdict, Covered)
-        if by_earlier_than is not None and any(n >= by_earlier_than for n in verdict.core):
-            raise ProofFault(f"core {verdict.core} of decision {by_earlier_than} is not earlier")
-        if not check_cover(self.rules, boxes, verdict.core):
-            raise ProofFault(f"core {verdict.core} leaves a gap")
-        if not check_minimal(self.rules, boxes, verdict.core):
-            raise ProofFault(f"core {verdict.core} is not minimal")
-
-    def _check_witness(self, witness: Witness) -> None:
-        if not check_witness(self.rules, witness.point, witness.rule, witness.outcome):
-            raise ProofFault(f"witness {witness.point} is not decided by {witness.rule}")
-
-    @staticmethod
-    def _settled(verdict: Verdict) -> None:
         if isinstance(verdict, Undecided):
             raise ProofFault(f"undecided: {verdict.reason}")
+        return None
+
+    def _stands(self, verdict: Verdict) -> Witness:
+        """The witness, re-checked. Raises ProofFault where there is none or it does not stand."""
+        if isinstance(verdict, Undecided):
+            raise ProofFault(f"undecided: {verdict.reason}")
+        assert isinstance(verdict, Witness)
+        _stand(self._checker.witness(verdict.point, verdict.rule, verdict.outcome), verdict)
+        return verdict
+
+
+def _inside(boxes: Sequence[RawBox], point: Point) -> bool:
+    return any(all(map(has, box, point)) for box in boxes)
+
+
+def _stand(stands: bool, verdict: Verdict) -> None:
+    if not stands:
+        raise ProofFault(f"a certificate does not stand up to the checker: {verdict}")

@@ -170,7 +170,7 @@ def partly_hidden(audit: Audit) -> Iterator[Diagnostic]:
             continue
         for piece in _pieces(audit.ground, row, rule):
             boxes = audit.prover.universe.boxes_of(piece.regions)
-            if not boxes or audit.prover.decided(boxes, frozenset({row.index})):
+            if not boxes or audit.prover.decides(row.index, boxes):
                 continue
             cover = audit.prover.covered(boxes, range(row.index))
             core = [audit.plan.rows[n] for n in cover.core] if cover else []
