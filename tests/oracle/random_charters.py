@@ -30,7 +30,6 @@ AREA_NETWORKS4 = (
     "172.16.5.0/26",
     "192.168.77.128/25",
     "198.18.4.0/28",
-    "10.1.2.6/31",
 )
 PLACES = (
     "198.51.100.64/28",
@@ -47,6 +46,7 @@ PLACES = (
     "2001:db8::/32",
     "2606:2800::/32",
     "fd77:7:7::/48",
+    "fd5c:7a11::/32",  # around the site's local prefix
 )
 SERVICES = (
     "ssh",
@@ -69,7 +69,12 @@ SERVICES = (
     "protocol/50",
 )
 WINDOWS = ("08:00-16:30", "22:00-06:00", "00:00-24:00", "12:00-12:00", "18:15-24:00", "01:30-02:15")
-DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun", "mon-fri", "sat-sun", "wed-thu", "daily")
+WEEKS = (  # keys that name each day at most once
+    ("daily",),
+    ("mon-fri", "sat-sun"),
+    ("mon", "tue-thu", "sat", "sun"),
+    ("wed", "thu", "fri-sun"),
+)
 EXCEPTIONS = (
     "2026-12-25",
     "2026-12-31 to 2027-01-02",
@@ -284,7 +289,9 @@ def _words(draft: Draft) -> None:
     for name in draft.some(("payments", "updates", "weather", "telephony"), 0, 4):
         draft.places[name] = {"prefixes": draft.some(PLACES, 1, 3)}
     for name in draft.some(("lessons", "lights-out"), 0, 2):
-        weekly = {day: draft.one_or_list(_apart(draft), 2) for day in draft.some(DAYS, 1, 3)}
+        weekly = {
+            day: draft.one_or_list(_apart(draft), 2) for day in draft.some(rng.choice(WEEKS), 1, 3)
+        }
         dates = {
             day: "closed" if draft.chance(0.5) else rng.choice(WINDOWS)
             for day in draft.some(EXCEPTIONS, 0, 2)
@@ -335,7 +342,7 @@ def _rule(draft: Draft, number: int) -> dict[str, Any]:
     word = "let" if draft.chance(0.72) else "refuse"
     said: dict[str, Any] = {word: _who(draft), "reach": _reach(draft), "with": _with(draft)}
     said |= _when(draft)
-    if word == "let" and draft.chance(0.15):
+    if word == "let" and "during" not in said and draft.chance(0.15):
         said["emergency"] = "true"
     if word == "refuse" and draft.chance(0.4):
         said["manner"] = "quietly"
@@ -367,7 +374,7 @@ def _offers(draft: Draft) -> list[dict[str, Any]]:
 def _promise(draft: Draft) -> dict[str, Any]:
     word = draft.rng.choice(("never", "never", "always", "only"))
     said: dict[str, Any] = {word: _who(draft), "reach": _reach(draft)}
-    if draft.chance(0.6):
+    if word == "always" or draft.chance(0.6):
         said["with"] = _with(draft)
     if word != "always" and draft.chance(0.3):
         said["except"] = "offers"

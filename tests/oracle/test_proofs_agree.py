@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import pytest
 
-from netcharter.proofs import prove
-from netcharter.proofs.certify import Prover
+from netcharter.proofs import Proof, prove
 from netcharter.proofs.universe import Universe
 from netcharter.space.model import Point, Witness
 from tests.oracle.compared import (
@@ -13,7 +14,10 @@ from tests.oracle.compared import (
     CHARTERS,
     NOW,
     Pair,
+    both,
+    corpus,
     decider,
+    from_json,
     pair,
     plain_address,
     remember,
@@ -22,27 +26,46 @@ from tests.oracle.compared import (
 from tests.oracle.naive import Attempt, Environment, exists, fate
 from tests.oracle.promises import promise_broken
 
+STRANGER = 0x00_00_5E_00_53_FE  # RFC 9542 section 2.1.4; no random charter has it
+NEVER_DECIDES = ("rule-never-decides", "rule-contradicted")
+
+
+@lru_cache(maxsize=2)
+def proof(number: int) -> Proof:
+    return prove(pair(number).plan, NOW)
+
 
 def concrete(found: Pair, universe: Universe, point: Point) -> tuple[Attempt, Environment]:
     """A point of the engine as an attempt in its environment."""
-    entrance, who, time, hardware, source, destination, service, lines = point
+    entrance, who, time, machine, source, destination, service, lines = point
+    hardware = {universe.other_hardware: STRANGER, universe.other_hardware + 1: None}
     attempt = Attempt(
         entrance=universe.entrances[entrance],
         source=plain_address(found.plan, source),
-        hardware=hardware if hardware < 1 << 48 else None,
+        hardware=hardware.get(machine, (*universe.hardware, None, None)[machine]),
         destination=plain_address(found.plan, destination),
         protocol=service >> 16,
         number=service & 0xFFFF,
     )
     up = frozenset(name for bit, name in enumerate(universe.lines) if lines >> bit & 1)
-    instant = universe.times[time].earliest
-    return attempt, Environment(up, universe.people[who], instant)
+    return attempt, Environment(up, universe.people[who], universe.times[time].earliest)
+
+
+@pytest.mark.parametrize("entry", corpus(), ids=lambda entry: str(entry["seed"]))
+def test_what_once_broke_a_proven_promise_breaks_none_now(entry: dict[str, str]) -> None:
+    found = both(entry["seed"], entry["charter"])
+    assert found is not None, f"the charter is not read any more:\n{entry['charter']}"
+    attempt, environment = from_json(entry["attempt"])  # type: ignore[arg-type]
+    for result in prove(found.plan, NOW).promises:
+        if result.holds and result.number is not None:
+            promise = found.site.promises[result.number]
+            assert not promise_broken(found.site, promise, attempt, environment), promise
 
 
 @pytest.mark.parametrize("number", range(CHARTERS))
 def test_a_promise_that_holds_is_broken_by_no_attempt(number: int) -> None:
     found = pair(number)
-    holding = [p.number for p in prove(found.plan, NOW).promises if p.holds]
+    holding = [p.number for p in proof(number).promises if p.holds]
     promises = [found.site.promises[n] for n in holding if n is not None]
     for attempt, environment in found.attempts(ATTEMPTS):
         for promise in promises:
@@ -56,36 +79,42 @@ def test_a_promise_that_holds_is_broken_by_no_attempt(number: int) -> None:
 
 @pytest.mark.parametrize("number", range(CHARTERS))
 def test_the_witness_of_a_broken_promise_breaks_it(number: int) -> None:
-    found = pair(number)
-    universe = Universe((found.plan,), NOW)
-    for result in prove(found.plan, NOW).promises:
-        if result.point is None or result.number is None:
+    found, universe = pair(number), proof(number).prover.universe
+    for result in proof(number).promises:
+        if result.number is None:
             continue
-        attempt, environment = concrete(found, universe, result.point)
-        promise = found.site.promises[result.number]
-        assert promise_broken(found.site, promise, attempt, environment), (
-            f"{promise}\n{fate(found.site, attempt, environment)}\n"
-            + told(found, attempt, environment)
-        )
+        assert result.holds or result.point is not None or result.reason
+        if result.point is not None:
+            attempt, environment = concrete(found, universe, result.point)
+            promise = found.site.promises[result.number]
+            outcome = fate(found.site, attempt, environment)
+            assert promise_broken(found.site, promise, attempt, environment), (
+                f"{promise}\n{outcome}\n" + told(found, attempt, environment)
+            )
 
 
 @pytest.mark.parametrize("number", range(CHARTERS))
-def test_the_interpreter_sees_every_decision_at_its_witness_and_no_dead_one_decide(
-    number: int,
-) -> None:
-    found = pair(number)
-    prover = Prover(found.plan, NOW)
-    dead = set()
+def test_the_interpreter_sees_every_decision_decide_at_its_witness(number: int) -> None:
+    found, prover = pair(number), proof(number).prover
     for row in found.plan.rows:
         verdict = prover.dead.get(row.index)
-        if not isinstance(verdict, Witness):
-            dead.add(row.index)
-            continue
-        attempt, environment = concrete(found, prover.universe, verdict.point)
-        assert exists(found.site, attempt, environment)
-        outcome = fate(found.site, attempt, environment)
-        assert outcome.decider == decider(found.plan, row), told(found, attempt, environment)
-    alive = {decider(found.plan, row) for row in found.plan.rows if row.index not in dead}
+        if isinstance(verdict, Witness):
+            attempt, environment = concrete(found, prover.universe, verdict.point)
+            assert exists(found.site, attempt, environment)
+            outcome = fate(found.site, attempt, environment)
+            assert outcome.decider == decider(found.plan, row), (
+                f"{row.label}, but {outcome}\n" + told(found, attempt, environment)
+            )
+
+
+@pytest.mark.parametrize("number", range(CHARTERS))
+def test_no_attempt_is_decided_by_what_never_decides(number: int) -> None:
+    found, judged = pair(number), proof(number)
+    plan, dead = found.plan, judged.prover.dead
+    spans = {f.span for f in judged.findings if f.id in NEVER_DECIDES}
+    rows = [r for r in plan.rows if r.span in spans and r.kind in ("rule", "emergency", "offer")]
+    live = {decider(plan, r) for r in plan.rows if isinstance(dead.get(r.index), Witness)}
+    assert not live & {decider(plan, row) for row in rows if row.kind != "offer"}
     for attempt, environment in found.attempts(ATTEMPTS):
         outcome = fate(found.site, attempt, environment)
-        assert outcome.decider in alive, f"{outcome}\n" + told(found, attempt, environment)
+        assert outcome.decider in live, f"{outcome}\n" + told(found, attempt, environment)
