@@ -11,7 +11,7 @@ most that are not, and `netcharter.space.cover` decides the rest.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Collection, Hashable, Sequence
 from dataclasses import dataclass
 
 from netcharter.space.bits import bits, lowest
@@ -148,6 +148,17 @@ class Engine:
         """
         return share(self.rules, rule, limit=limit)
 
+    def reached(self, query: Sequence[RawBox], wanted: Collection[int]) -> Verdict:
+        """`decided` for the whole rules `wanted`: whether one of them decides a point of `query`."""
+        return self._guarded(self._reached, query, wanted)
+
+    def overlapping(self, rule: int) -> tuple[int, ...]:
+        """The other rules that share a point with this one, existing or not, in order."""
+        found: set[int] = set()
+        for bit in range(*self._spans[rule]):
+            found |= {self._rule(b) for b in bits(self._over(self._box(bit)) & ~self._outside)}
+        return tuple(sorted(found - {rule}, key=self._place.__getitem__))
+
     # ---- how they become reach questions ----
 
     def _dead_rule(self, rule: int) -> Verdict:
@@ -249,12 +260,23 @@ class Engine:
             [_Question(box, targets, others, default) for box in self._resolved(query)]
         )
 
-    def _answer(self, questions: list[_Question]) -> Verdict:
+    def _reached(self, query: Sequence[RawBox], wanted: Collection[int]) -> Verdict:
+        targets = 0
+        for rule in wanted:
+            targets |= self._rule_bits(rule)
+        others = self._every & ~targets
+        questions = [_Question(box, targets, others, False) for box in self._resolved(query)]
+        return self._answer(questions, whole=True)
+
+    def _answer(self, questions: list[_Question], whole: bool = False) -> Verdict:
+        """`whole`: every entry is a target or a blocker, so a target that is reached decides."""
         used = 0
         for question in questions:
             answer = self._reach(question)
             if isinstance(answer, _Hit):
                 point = self._point(answer.gap)
+                if whole and answer.target is not None:
+                    return Witness(point, self._rule(answer.target), self._outcome(answer.target))
                 return Witness(point, *self.first(point))
             used |= answer
         return Covered(self._core(questions, used, None))
