@@ -62,6 +62,11 @@ class Prover:
             found[entry.rule].append(entry.box)
         return found
 
+    @cached_property
+    def _known(self) -> frozenset[int]:
+        """The decisions that have anything to match; the engine knows no others."""
+        return frozenset(self.engine.rule_numbers())
+
     def boxes_of_row(self, number: int) -> Sequence[RawBox]:
         """The boxes of one decision."""
         return self._boxes[number]
@@ -74,7 +79,7 @@ class Prover:
         def accept(rule: int | None, _: Hashable) -> bool:
             return rule in rows
 
-        verdict = self.engine.decided(boxes, accept)
+        verdict = self.engine.reached(boxes, rows & self._known)
         if isinstance(verdict, Covered):
             _stand(self._checker.shielded(boxes, accept, verdict.core), verdict)
             return None

@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from math import prod
 from typing import Literal
 
 from netcharter.plan.shapes import Plan, Row
 from netcharter.proofs.rows import tell
 from netcharter.proofs.story import Connection, Teller, first, polish, row_name
-from netcharter.proofs.universe import WEIGHTS, Universe
+from netcharter.proofs.universe import LINES, WEIGHTS, Universe
 from netcharter.space.checker import check_difference, check_witness
 from netcharter.space.model import Point, RawBox, RuleList
 from netcharter.space.partition import Part
 from netcharter.space.partition import compare as compare_lists
+from netcharter.space.ranges import size
 
 Change = Literal["opened", "closed", "altered"]
 
@@ -100,9 +102,8 @@ def _change(a: Hashable, b: Hashable) -> Change | None:
 def _rows(
     universe: Universe, before: RuleList, after: RuleList, change: Change, part: Part, limit: int
 ) -> tuple[list[ChangeRow], bool]:
-    listing = part.rows(limit)
-    told = [_row(universe, before, after, change, row.box, row.count) for row in listing.rows]
-    return told, listing.complete
+    told = [_row(universe, before, after, change, row.box) for row in part.rows(limit)]
+    return told, part.complete(limit)
 
 
 def _row(
@@ -111,7 +112,6 @@ def _row(
     after: RuleList,
     change: Change,
     box: RawBox,
-    count: int,
 ) -> ChangeRow:
     side = 0 if change == "closed" else 1
     lists = (before, after)
@@ -133,7 +133,7 @@ def _row(
         text.to,
         text.service,
         text.when,
-        count,
+        prod(size(values) for values in box[:LINES]),
         _outcome(deciders[0][1]),
         _outcome(deciders[1][1]),
         *(row_name(r) if r else "nothing: there is no such place" for r in rows),

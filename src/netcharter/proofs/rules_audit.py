@@ -196,7 +196,9 @@ def contradictions(audit: Audit) -> Iterator[Diagnostic]:
     for later in mine.values():
         for number in prover.engine.overlapping(later.index):
             earlier = mine.get(number)
-            if earlier is None or number >= later.index or earlier.let == later.let:
+            if number >= later.index:
+                break
+            if earlier is None or earlier.let == later.let:
                 continue
             shared = _shared(prover.boxes_of_row(number), prover.boxes_of_row(later.index))
             witness = prover.decided(shared, frozenset({number}))
