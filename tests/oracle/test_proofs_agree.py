@@ -7,7 +7,7 @@ from functools import lru_cache
 import pytest
 
 from netcharter.proofs import Proof, prove
-from netcharter.proofs.universe import Universe
+from netcharter.proofs.universe import Universe, service_code
 from netcharter.space.model import Point, Witness
 from tests.oracle.compared import (
     ATTEMPTS,
@@ -44,8 +44,8 @@ def concrete(found: Pair, universe: Universe, point: Point) -> tuple[Attempt, En
         source=plain_address(found.plan, source),
         hardware=hardware.get(machine, (*universe.hardware, None, None)[machine]),
         destination=plain_address(found.plan, destination),
-        protocol=service >> 16,
-        number=service & 0xFFFF,
+        protocol=service_code(service) >> 16,
+        number=service_code(service) & 0xFFFF,
     )
     up = frozenset(name for bit, name in enumerate(universe.lines) if lines >> bit & 1)
     return attempt, Environment(up, universe.people[who], universe.times[time].earliest)
