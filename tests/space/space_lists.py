@@ -200,3 +200,21 @@ def pigeons(fields: int = 8) -> RuleList:
         for v in range(fields - 1)
     ]
     return _closed([fields - 1] * fields, boxes)
+
+
+def combed_pigeons(fields: int = 7) -> RuleList:
+    """Pigeons, each box cut in two combs of thin slices of one more field: no complement is one
+    piece, nothing is independent, and neither the tree nor the diagram stays small."""
+    plain = [
+        {a: ranges((v, v)), b: ranges((v, v))}
+        for a, b in itertools.combinations(range(fields), 2)
+        for v in range(fields - 1)
+    ]
+    slices = len(plain) + 1
+    boxes: list[dict[int, Ranges]] = []
+    for at, box in enumerate(plain):
+        tooth = 2 + at % 5
+        for side in (0, 1):
+            comb = ranges(*((s, s) for s in range(slices) if s // tooth % 2 == side))
+            boxes.append({**box, fields: comb})
+    return _closed([fields - 1] * fields + [slices], boxes)

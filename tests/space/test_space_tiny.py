@@ -310,4 +310,8 @@ def random_masks(rng: random.Random, width: int, atoms: int) -> list[int]:
 
 def missed(target: Sequence[int], boxes: Sequence[Sequence[int]]) -> list[Point]:
     points = itertools.product(*([a for a in range(8) if mask >> a & 1] for mask in target))
-    return [p for p in points if not any(all(m >> v & 1 for m, v in zip(b, p)) for b in boxes)]
+    return [
+        p
+        for p in points
+        if not any(all(m >> v & 1 for m, v in zip(box, p, strict=True)) for box in boxes)
+    ]

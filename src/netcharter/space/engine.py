@@ -30,7 +30,7 @@ from netcharter.space.outside import outside
 from netcharter.space.partition import Share, share
 from netcharter.space.ranges import has
 
-BUDGET = 2_000_000
+BUDGET = 10_000_000
 """Steps of work allowed for one cover question; the published hostile families need far fewer."""
 
 
