@@ -1,0 +1,133 @@
+"""What the kernel holds decides every attempt as the plan does.
+
+The plan's kit is loaded into a kernel, the kernel lists what it has, and an interpreter that
+knows neither plan nor kit sends packets through the listing.
+
+Three sorts of attempts are not compared, and each is asked something else instead:
+
+* no way out (`routed` decisions): the routing refuses before any hook; nothing is asked;
+* ICMP errors and replies: the kernel counts them as part of a conversation or as invalid, never
+  as a first packet, whatever the decisions say of them; they must be dropped silently;
+* what the kernel itself drops on sight is compared all the same, because the ruleset alone
+  already agrees.
+"""
+
+from __future__ import annotations
+
+from ipaddress import ip_network
+from pathlib import Path
+
+import pytest
+
+from netcharter.plan import coding, fate, labels
+from netcharter.plan.fate import Attempt, Environment
+from netcharter.plan.shapes import Plan
+from netcharter.render import render
+from tests.kernel.namespace import listing
+from tests.kernel.packets import Decision, Kernel
+from tests.kernel.site import Bench, belongs_to_a_conversation, host, plain
+from tests.oracle.compared import both, coded, pair
+
+CHARTERS, ATTEMPTS, DEMO_ATTEMPTS = 20, 200, 2000
+
+
+def bench(plan: Plan, folder: Path) -> Bench:
+    found = Bench(plan, Kernel(listing(render(plan).files["nftables.nft"], folder), host(plan)))
+    found.lines_known()
+    return found
+
+
+def differences(found: Bench, attempt: Attempt, environment: Environment) -> list[str]:
+    """How kernel and plan disagree about one attempt."""
+    expected = fate.fate(found.plan, attempt, environment)
+    if expected.row.routed:
+        return []
+    seen: Decision = found.decide(attempt, environment)
+    if belongs_to_a_conversation(attempt):
+        if attempt.entrance == "gateway":  # its own answers to untracked packets may leave
+            return []
+        quiet = (seen.let, seen.manner) == (False, "silent")
+        return [] if quiet else [f"not dropped as invalid: {seen}"]
+    wanted = [labels.row_name(expected.row.label)]
+    delivered = expected.delivered
+    if delivered is not None and attempt.service >> 16 not in coding.PORTED:
+        delivered = (delivered[0], seen.delivered[1] if seen.delivered else delivered[1])
+    problems = [
+        f"{name}: {a} seen, {b} planned"
+        for name, a, b in (
+            ("verdict", seen.let, expected.let),
+            ("manner", seen.manner, expected.manner),
+            ("delivery", seen.delivered, delivered),
+            ("counters", seen.counters, wanted),
+        )
+        if a != b
+    ]
+    return problems + marked(found, attempt, environment, seen) + hidden(found, attempt, seen)
+
+
+def marked(
+    found: Bench, attempt: Attempt, environment: Environment, seen: Decision
+) -> list[str]:
+    """The mark of a let connection tells row and line, and who started it."""
+    if not seen.let or untracked(attempt):
+        return []
+    mark = labels.unpack(seen.mark)
+    row = found.plan.rows[mark.row_index] if mark.row_index is not None else None
+    lines = {line.name: line.number for line in found.plan.lines}
+    people = [p.name for p in found.plan.people]
+    problems = []
+    if row is None or labels.row_name(row.label) not in seen.counters:
+        problems.append(f"mark tells another decision: {mark}")
+    if attempt.entrance in lines and mark.line != lines[attempt.entrance]:
+        problems.append(f"mark tells another line: {mark}")
+    if mark.identity != labels.identity_class(environment.who, people):
+        problems.append(f"mark tells somebody else: {mark}")
+    return problems
+
+
+def untracked(attempt: Attempt) -> bool:
+    """Messages that conntrack has no conversation for carry no mark."""
+    family = plain(attempt.source).version
+    own = coding.ICMP if family == 4 else coding.ICMP6
+    begin = {coding.ICMP: (8, 13, 15, 17), coding.ICMP6: (128, 139)}[own]
+    return attempt.service >> 16 == own and (attempt.service & 0xFFFF) >> 8 not in begin
+
+
+def hidden(found: Bench, attempt: Attempt, seen: Decision) -> list[str]:
+    """IPv4 from an area leaves by a line, and returns to its own area, with the gateway's address."""
+    areas = {area.name: area for area in found.plan.areas}
+    if not seen.let or seen.hook != "forward" or attempt.entrance not in areas:
+        return []
+    source, end = plain(attempt.source), plain(attempt.destination)
+    if seen.delivered is not None:
+        end = seen.delivered[0]
+    inside = [area for area in areas.values() if end in ip_network(str(area.v4))]
+    hairpin = bool(inside) and inside[0].name == attempt.entrance
+    wanted = source.version == 4 and (not inside or hairpin)
+    return [] if seen.hidden == wanted else [f"hidden: {seen.hidden}, expected {wanted}"]
+
+
+@pytest.mark.parametrize("number", range(CHARTERS))
+def test_the_kernel_decides_as_the_plan_on_random_charters(number: int, tmp_path: Path) -> None:
+    found = pair(number)
+    kernel = bench(found.plan, tmp_path)
+    for attempt, environment in found.attempts(ATTEMPTS):
+        planned = Environment(environment.up, environment.who, environment.instant)
+        problems = differences(kernel, coded(found.plan, attempt), planned)
+        assert not problems, f"{problems}\n{attempt}\n{environment}\n{found.text}"
+
+
+def test_the_kernel_decides_as_the_plan_on_the_demo_site(
+    repository: Path, seed: int, tmp_path: Path
+) -> None:
+    text = (repository / "examples" / "tarn-hollow" / "charter.yaml").read_text(encoding="utf-8")
+    found = both(f"demo {seed}", text)
+    assert found is not None
+    kernel = bench(found.plan, tmp_path)
+    rows = set()
+    for attempt, environment in found.attempts(DEMO_ATTEMPTS):
+        planned = Environment(environment.up, environment.who, environment.instant)
+        problems = differences(kernel, coded(found.plan, attempt), planned)
+        assert not problems, f"{problems}\n{attempt}\n{environment}"
+        rows.add(fate.fate(found.plan, coded(found.plan, attempt), planned).row.label)
+    assert len(rows) > len(found.plan.rows) * 0.7, "the attempts reach too few decisions"
