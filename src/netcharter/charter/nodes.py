@@ -13,6 +13,7 @@ from typing import Any
 import yaml
 
 from netcharter.charter.syntax import explain
+from netcharter.charter.values import quoted
 from netcharter.diagnostics import Diagnostic, Span
 
 MOST_BYTES = 4 * 1024 * 1024
@@ -217,12 +218,10 @@ class _Composer:
 
     def check_tag(self, event: Any, kind: str) -> None:
         if event.tag is not None and event.tag not in CORE_TAGS[kind]:
-            raise stop(
-                "unknown-tag",
-                f"`{event.tag}` means nothing in a charter",
-                self.span(event),
-                "leave the tag out",
-            )
+            at = self.span(event)
+            raise stop("unknown-tag", f"{quoted(event.tag)} means nothing in a charter",
+                       Span(at.file, at.line, at.column, at.line, at.column + 1),
+                       "leave the tag out")  # fmt: skip
 
     def scalar(self, event: Any) -> None:
         span = self.span(event)

@@ -13,7 +13,7 @@ from typing import Any, Final
 from netcharter.charter import nodes
 from netcharter.charter.core import resolve
 from netcharter.charter.values import Wrong, quoted
-from netcharter.charter.words import by_letters, by_meaning
+from netcharter.charter.words import by_letters, by_meaning, suggest
 from netcharter.diagnostics import Diagnostic, Severity, Span
 
 Path = tuple[str | int, ...]
@@ -168,7 +168,7 @@ class Choice(Shape):
             return missing_value(walk, node.span, names)
         help = None
         if isinstance(node, nodes.Scalar):
-            near = by_meaning(node.text, self.options) or by_letters(node.text, self.options)
+            near = suggest(node.text, self.options)
             help = f"write {near}" if near else None
         walk.tell("bad-word", node.span, f"{names} is expected here, not {kind_of(node)}", help)
         return MISSING
@@ -184,9 +184,9 @@ class Several(Shape):
     one: Value
 
     def read(self, walk: Walk, node: nodes.Node, path: Path) -> Any:
-        walk.spans[path] = node.span
+        walk.spans.setdefault(path, node.span)
         if not isinstance(node, nodes.Sequence):
-            value = self.one.take(walk, node)
+            value = self.item(walk, node, (*path, 0))
             return MISSING if value is MISSING else (value,)
         if not node.items:
             walk.tell("empty-list", node.span, f"this list is empty; {self.one.what} is expected",
@@ -326,7 +326,7 @@ class Record(Shape):
                       f"{quoted(text)} is called `{foreign}` in {self.what}",
                       f"write {foreign}")  # fmt: skip
             return foreign
-        near = by_letters(text, free)
+        near = suggest(text, free)
         if near is None:
             help = "the keys here: " + ", ".join(k.name for k in self.keys)
             if text == "<<":
@@ -344,7 +344,7 @@ class Record(Shape):
     def schema(self) -> Schema:
         properties = {}
         for key in self.keys:
-            said = key.meaning + (f" Default: {key.default}." if key.default else "")
+            said = key.meaning + (f"; default: {key.default}" if key.default else "")
             properties[key.name] = {"description": said} | key.shape.schema()
         found: Schema = {"type": "object", "properties": properties, "additionalProperties": False}
         required = [key.name for key in self.keys if key.required]

@@ -196,7 +196,9 @@ def _timezone_help(value: str) -> str:
     known = available_timezones()
     cities = {key.rpartition("/")[2]: key for key in sorted(known)}
     near = by_letters(value, known) or cities.get(by_letters(value, cities) or "")
-    return near or "write area and city as the IANA time zone database does: Europe/London"
+    if near:
+        return f"write {near}"
+    return "write area and city as the IANA time zone database does: Europe/London"
 
 
 def interface(value: str) -> str:
@@ -419,7 +421,7 @@ def _day_help(value: str) -> str:
     short = "-".join(part.strip()[:3].lower() for part in value.split("-"))
     if short in DAYS or all(part in DAYS for part in short.split("-")):
         return f"write {short}"
-    return suggest(value, known) or "write mon, mon-fri or daily"
+    return f"write {suggest(value, known) or 'mon, mon-fri or daily'}"
 
 
 def window(value: str) -> Window:

@@ -270,4 +270,12 @@ def by_letters(word: str, allowed: Collection[str]) -> str | None:
 
 def suggest(word: str, allowed: Collection[str]) -> str | None:
     """The word that is meant, as far as one can tell."""
-    return by_meaning(word, allowed) or by_letters(word, allowed)
+    return by_meaning(word, allowed) or by_letters(word, allowed) or _by_both(word, allowed)
+
+
+def _by_both(word: str, allowed: Collection[str]) -> str | None:
+    """Our word for a misspelt word of the trade."""
+    if len(word) < 4:
+        return None
+    near = by_letters(word, MEANINGS)
+    return by_meaning(near, allowed) if near else None
