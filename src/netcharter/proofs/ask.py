@@ -20,7 +20,7 @@ from netcharter.plan.terms import (
 )
 from netcharter.proofs.certify import Prover
 from netcharter.proofs.promises import ground_of, translated_into
-from netcharter.proofs.rows import merge, tell, without_sources
+from netcharter.proofs.rows import summarise
 from netcharter.proofs.story import row_name
 from netcharter.proofs.universe import TIME, values
 from netcharter.space.model import RawBox
@@ -57,6 +57,7 @@ class AskRow:
     outcome: str  # "let" or "refused"
     decided_by: str
     span: Span | None
+    housekeeping: bool
 
     def as_json(self) -> Mapping[str, object]:
         """The documented shape."""
@@ -232,23 +233,21 @@ def class_at(prover: Prover, instant: datetime) -> int:
 
 
 def _group(prover: Prover, pieces: Sequence[Piece], refused: bool) -> Iterator[AskRow]:
-    by_row: dict[int, list[RawBox]] = {}
-    for box, row in pieces:
-        if row.let or refused:
-            by_row.setdefault(row.index, []).extend(without_sources(prover.universe, box))
-    for number in sorted(by_row):
-        row = prover.plan.rows[number]
-        for box in merge(by_row[number]):
-            told = tell(prover.universe, box)
-            yield AskRow(
-                told.starter,
-                told.to,
-                told.service,
-                told.when,
-                "let" if row.let else "refused",
-                row_name(row),
-                row.span,
-            )
+    shown = [(box, row.index) for box, row in pieces if row.let or refused]
+    shown.sort(key=lambda pair: pair[1])
+    for told in summarise(prover.universe, shown):
+        assert isinstance(told.key, int)
+        row = prover.plan.rows[told.key]
+        yield AskRow(
+            told.starter,
+            told.to,
+            told.service,
+            told.when,
+            "let" if row.let else "refused",
+            row_name(row),
+            row.span,
+            row.kind == "housekeeping",
+        )
 
 
 def _delivered(

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from math import prod
 from typing import Literal
 
 from netcharter.plan.shapes import Plan, Row
-from netcharter.proofs.rows import tell
-from netcharter.proofs.story import Connection, Teller, first, polish, row_name
-from netcharter.proofs.universe import LINES, WEIGHTS, Universe
+from netcharter.proofs.certify import ProofFault
+from netcharter.proofs.rows import Told, summarise
+from netcharter.proofs.story import Connection, Teller, polish, row_name
+from netcharter.proofs.universe import WEIGHTS, Universe
 from netcharter.space.checker import check_difference, check_witness
 from netcharter.space.model import Point, RawBox, RuleList
-from netcharter.space.partition import Part
 from netcharter.space.partition import compare as compare_lists
-from netcharter.space.ranges import size
 
 Change = Literal["opened", "closed", "altered"]
+Deciders = tuple[int | None, Hashable, int | None, Hashable]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,26 +63,71 @@ class Comparison:
     complete: bool
 
 
-def compare(old: Plan, new: Plan, now: datetime, limit: int = 200) -> Comparison:
-    """Every connection whose outcome differs between two plans, from `now` on."""
+def compare(old: Plan, new: Plan, now: datetime, limit: int = 4000) -> Comparison:
+    """Every connection whose outcome differs between two plans, from `now` on.
+
+    `limit` bounds the exact boxes that are looked at for the listing, per kind of change.
+    """
     universe = Universe((old, new), now)
-    before, after = universe.rules(0), universe.rules(1)
-    found = compare_lists(before, after, count_weights=WEIGHTS)
-    rows: dict[Change, list[ChangeRow]] = {"opened": [], "closed": [], "altered": []}
+    lists = (universe.rules(0), universe.rules(1))
+    found = compare_lists(*lists, count_weights=WEIGHTS)
+    pieces: dict[Change, list[tuple[RawBox, Deciders]]] = {
+        "opened": [], "closed": [], "altered": []
+    }  # fmt: skip
     totals: dict[Change, int] = {"opened": 0, "closed": 0, "altered": 0}
     complete = True
     for (a, b), part in found.parts.items():
         change = _change(a, b)
-        if change is None:
-            continue
         totals[change] += part.count
-        told, whole = _rows(universe, before, after, change, part, limit)
-        rows[change] += told
-        complete = complete and whole
-    same = not any(totals.values())
-    ordered = {k: tuple(sorted(v, key=lambda r: -r.count)) for k, v in rows.items()}
-    return Comparison(
-        same, ordered["opened"], ordered["closed"], ordered["altered"], totals, complete
+        complete = complete and part.complete(limit)
+        for row in part.rows(limit):
+            if not check_difference(*lists, row.box, a, b):
+                raise ProofFault("a listed difference does not stand up to the checker")
+            pieces[change].append((row.box, (row.rule_a, a, row.rule_b, b)))
+    rows = {change: tuple(_told(universe, lists, change, pieces[change])) for change in pieces}
+    return Comparison(found.same, rows["opened"], rows["closed"], rows["altered"], totals, complete)
+
+
+def _told(
+    universe: Universe,
+    lists: tuple[RuleList, RuleList],
+    change: Change,
+    pieces: list[tuple[RawBox, Deciders]],
+) -> Iterator[ChangeRow]:
+    side = 0 if change == "closed" else 1
+    told = summarise(universe, pieces, side)
+    for row in sorted(told, key=lambda r: -r.count):
+        yield _row(universe, lists, change, side, row)
+
+
+def _row(
+    universe: Universe,
+    lists: tuple[RuleList, RuleList],
+    change: Change,
+    side: int,
+    told: Told,
+) -> ChangeRow:
+    assert isinstance(told.key, tuple)
+    rule_a, before, rule_b, after = told.key
+    deciders = [_decider(universe, n, rule) for n, rule in enumerate((rule_a, rule_b))]
+    smallest: Point = tuple(values[0][0] for values in told.sample)
+    point = polish(universe, lists[side], smallest, [told.sample], side)
+    for one, rule, outcome in zip(lists, (rule_a, rule_b), (before, after), strict=True):
+        if not check_witness(one, point, rule, outcome):
+            raise ProofFault("the witness of a difference does not stand up to the checker")
+    shown = deciders[side]
+    assert shown is not None
+    return ChangeRow(
+        change,
+        told.starter,
+        told.to,
+        told.service,
+        told.when,
+        told.count,
+        _outcome(before),
+        _outcome(after),
+        *(row_name(r) if r else "nothing: there is no such place" for r in deciders),
+        witness=Teller(universe, side).connection(point, shown),
     )
 
 
@@ -91,54 +135,10 @@ def _let(outcome: Hashable) -> bool:
     return isinstance(outcome, tuple) and outcome[0] == "let"
 
 
-def _change(a: Hashable, b: Hashable) -> Change | None:
-    if a == b:
-        return None
+def _change(a: Hashable, b: Hashable) -> Change:
     if _let(a) != _let(b):
         return "opened" if _let(b) else "closed"
     return "altered"
-
-
-def _rows(
-    universe: Universe, before: RuleList, after: RuleList, change: Change, part: Part, limit: int
-) -> tuple[list[ChangeRow], bool]:
-    told = [_row(universe, before, after, change, row.box) for row in part.rows(limit)]
-    return told, part.complete(limit)
-
-
-def _row(
-    universe: Universe,
-    before: RuleList,
-    after: RuleList,
-    change: Change,
-    box: RawBox,
-) -> ChangeRow:
-    side = 0 if change == "closed" else 1
-    lists = (before, after)
-    start: Point = tuple(values[0][0] for values in box)
-    point = polish(universe, lists[side], start, [box], side)
-    deciders = [first(one, point) for one in lists]
-    for one, (rule, outcome) in zip(lists, deciders, strict=True):
-        if not check_witness(one, point, rule, outcome):
-            raise AssertionError("a difference was told that the checker does not see")
-    if not check_difference(before, after, box, deciders[0][1], deciders[1][1]):
-        raise AssertionError("a row of a difference does not stand up to the checker")
-    rows = [_decider(universe, number, rule) for number, (rule, _) in enumerate(deciders)]
-    shown = rows[side]
-    assert shown is not None
-    text = tell(universe, box, side)
-    return ChangeRow(
-        change,
-        text.starter,
-        text.to,
-        text.service,
-        text.when,
-        prod(size(values) for values in box[:LINES]),
-        _outcome(deciders[0][1]),
-        _outcome(deciders[1][1]),
-        *(row_name(r) if r else "nothing: there is no such place" for r in rows),
-        witness=Teller(universe, side).connection(point, shown),
-    )
 
 
 def _decider(universe: Universe, number: int, rule: int | None) -> Row | None:

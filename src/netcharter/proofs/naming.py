@@ -107,16 +107,51 @@ class Naming:
         return next((d.name for d in self.plan.devices if number in d.hardware), None)
 
     def destinations(self, found: Ranges) -> str:
-        """A set of addresses in words, by the names that fit inside it, then by numbers."""
-        plan = self.plan
+        """A set of addresses in words: part of the site by part of the site, then numbers."""
         if subset(union(ANY4, ANY6), found):
             return "anywhere"
-        wide = [(plan.internet, "internet"), (plan.gateway, "the gateway")]
-        wide += [(a.hosts, a.name) for a in plan.areas]
-        wide += [(r, name) for name, r in plan.places.items()]
-        wide += [(device_addresses(d), d.name) for d in plan.devices if d.lasting]
-        wide += [(line.own, f"the gateway on {line.name}") for line in plan.lines]
-        return _cover_text(found, wide, self._range_text)
+        words: list[str] = []
+        rest = found
+        for zone, name in self._zones:
+            mine = intersect(found, zone)
+            if mine:
+                words += self._zone_words(mine, zone, name)
+                rest = subtract(rest, zone)
+        return listed([*words, *([self._numbers(rest)] if rest else [])])
+
+    @cached_property
+    def _zones(self) -> list[tuple[Ranges, str]]:
+        areas = [(a.hosts, a.name) for a in self.plan.areas]
+        return [*areas, (self.plan.gateway, "the gateway"), (self.plan.internet, "internet")]
+
+    def _zone_words(self, mine: Ranges, zone: Ranges, name: str) -> list[str]:
+        """A part of one zone: its name, its name with few exceptions, or what it consists of."""
+        if mine == zone:
+            return [name]
+        words: list[str] = []
+        spare: list[Ranges] = []
+        partial: list[Ranges] = []
+        for family, title in ((ANY4, "IPv4"), (ANY6, "IPv6")):
+            whole, part = intersect(zone, family), intersect(mine, family)
+            missing = subtract(whole, part)
+            if part and _few(missing):
+                words.append(f"{name} ({title})")
+                spare.append(missing)
+            elif part:
+                partial.append(part)
+        if len(words) == 2 or (words and not partial and _one_family(zone)):
+            words = [name]
+        if any(spare):
+            words[-1] += f" but not {self._numbers(union(*spare))}"
+        return words + [self._numbers(part) for part in partial]
+
+    def _numbers(self, found: Ranges) -> str:
+        """Small sets by the names of devices, places and lines, then by numbers."""
+        plan = self.plan
+        named = [(r, name) for name, r in plan.places.items()]
+        named += [(device_addresses(d), d.name) for d in plan.devices if d.lasting]
+        named += [(line.own, f"the gateway on {line.name}") for line in plan.lines]
+        return _cover_text(found, named, self._range_text)
 
     def services(self, found: Ranges) -> str:
         """A set of services in words."""
@@ -129,7 +164,7 @@ class Naming:
 
     def _range_text(self, low: int, high: int) -> str:
         if low == high:
-            return self.address_text(low)
+            return self.address_full(low)
         first, last = coding.decode(low), coding.decode(high)
         if isinstance(first, tuple) or isinstance(last, tuple):
             return ", ".join(
@@ -160,6 +195,14 @@ def listed(names: Iterable[str], word: str = "and") -> str:
     return ", ".join(found[:-1]) + f" {word} {found[-1]}"
 
 
+def _few(missing: Ranges) -> bool:
+    return len(missing) <= 4 and sum(high - low + 1 for low, high in missing) <= 8
+
+
+def _one_family(found: Ranges) -> bool:
+    return not (intersect(found, ANY4) and intersect(found, ANY6))
+
+
 def _cover_text(
     found: Ranges, named: list[tuple[Ranges, str]], spell: Callable[[int, int], str]
 ) -> str:
@@ -178,6 +221,11 @@ def _cover_text(
 def _service_range_text(low: int, high: int) -> str:
     if low == high:
         return service_text(low)
+    protocol, kinds = low >> 16, (low >> 8 & 0xFF, high >> 8 & 0xFF)
+    messages = protocol == high >> 16 and protocol in (coding.ICMP, coding.ICMP6)
+    if messages and low & 0xFF == 0 and high & 0xFF == 0xFF:  # all codes of whole types
+        last = f"-{kinds[1]}" if kinds[0] != kinds[1] else ""
+        return f"{PROTOCOLS[protocol]}/{kinds[0]}{last}"
     if low >> 16 == high >> 16 and low >> 16 in PORTED:
         first, last = low & 0xFFFF, high & 0xFFFF
         name = PROTOCOLS[low >> 16]

@@ -20,6 +20,7 @@ from netcharter.proofs.ask import (
 )
 from netcharter.proofs.certify import Prover
 from netcharter.proofs.moments import UnknownMoment, parse_moment
+from netcharter.proofs.naming import listed
 from netcharter.proofs.promises import ground_of
 from netcharter.proofs.story import row_name
 from netcharter.proofs.why import Story, why
@@ -44,18 +45,22 @@ class Asked:
 
     def lines(self) -> Iterator[str]:
         """The answer for people: one block per decision."""
-        if not self.answer.rows:
-            yield "Nobody, by nothing that the charter lets."
-            return
+        written = [row for row in self.answer.rows if not row.housekeeping]
         decider = None
-        for row in self.answer.rows:
+        for row in written:
             if row.decided_by != decider:
                 decider = row.decided_by
-                place = f", {row.span.file}:{row.span.line}" if row.span else ""
+                place = f"  [{row.span.file}:{row.span.line}]" if row.span else ""
                 yield f"{row.outcome} by {row.decided_by}{place}"
             when = "" if row.when == "always" else f" ({row.when})"
             yield f"    {row.starter} -> {row.to} with {row.service}{when}"
-        yield "and nothing else." if self.answer.complete else "and more: ask more narrowly."
+        if not self.answer.complete:
+            yield "and more: the listing was cut, ask more narrowly."
+        else:
+            yield "and nothing else." if written else "Nobody, by nothing that the charter lets."
+        kept = dict.fromkeys(r.decided_by for r in self.answer.rows if r.housekeeping)
+        if kept:
+            yield f"(Besides, as at every site: {listed(kept)}; --json has their rows.)"
 
 
 def ask_charter(
