@@ -163,6 +163,14 @@ def first_usable(network: IPv4Network) -> IPv4Address:
     return network[0] if network.prefixlen >= 31 else network[1]
 
 
+def faces_inside(site: Site, address: Address) -> bool:
+    """The gateway, but none of its addresses on a line."""
+    for line in site.lines.values():
+        if isinstance(address, tuple) or any(address == i.ip for i in line.interfaces):
+            return False
+    return is_gateway(site, address)
+
+
 def is_gateway(site: Site, address: Address) -> bool:
     if inside(address, LINK_LOCAL):
         return True
@@ -564,7 +572,7 @@ def echo(site: Site, a: Attempt, e: Environment) -> bool:
 
 
 def names(site: Site, a: Attempt, e: Environment) -> bool:
-    if a.entrance not in site.areas or not is_gateway(site, a.destination):
+    if a.entrance not in site.areas or not faces_inside(site, a.destination):
         return False
     return a.protocol in (TCP, UDP) and a.number == 53
 
@@ -572,7 +580,7 @@ def names(site: Site, a: Attempt, e: Environment) -> bool:
 def gate(site: Site, a: Attempt, e: Environment) -> bool:
     if a.entrance not in site.areas or not site.areas[a.entrance].sign_in:
         return False
-    return is_gateway(site, a.destination) and a.protocol == TCP and a.number in (80, 443)
+    return faces_inside(site, a.destination) and a.protocol == TCP and a.number in (80, 443)
 
 
 def management(site: Site, a: Attempt, e: Environment) -> bool:
@@ -669,6 +677,8 @@ def delivery(site: Site, offer: Sentence, a: Attempt) -> tuple[Address, int] | N
     if not inner:
         return None
     for name in offer.on:
+        if a.entrance in site.lines and a.entrance != name:
+            continue
         if a.destination in line_addresses4(site.lines[name]):
             for parts in offer.services:
                 for protocol, first, last in parts:
@@ -686,6 +696,8 @@ def opened6(site: Site, offer: Sentence, a: Attempt) -> bool:
     if family(a.destination) != 6 or a.destination not in site.devices[offer.to].addresses:
         return False
     for name in offer.on:
+        if a.entrance in site.lines and a.entrance != name:
+            continue
         if inside(a.destination, site.lines[name].prefix):
             return serves(offer.services, a.protocol, a.number)
     return False

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from ipaddress import IPv6Address
 
 from netcharter.charter.model import Offer, Rule
@@ -101,10 +102,11 @@ def _offer(ground: Ground, number: int, offer: Offer) -> Iterator[Placed]:
     device = ground.device[offer.to]
     span = ground.charter.where("offers", number)
     when = When(offer.during, offer.until)
-    who = all_starters(ground, offer.who)
+    starters = all_starters(ground, offer.who)
     inner = service_set(ground, offer.services)
     for line in (ground.line[name] for name in offer.lines):
         suffix = f" on {line.name}" if len(offer.lines) > 1 else ""
+        who = _meeting(ground, starters, line)
         translated = _translated(ground, offer, line, device)
         if translated is not None:
             outer = inner if offer.at is None else _moved(ground, offer, offer.at)
@@ -115,6 +117,12 @@ def _offer(ground: Ground, number: int, offer: Offer) -> Iterator[Placed]:
         if direct:
             found = tuple(regions(who, coding.addresses(direct), inner, when))
             yield _offer_draft(offer, suffix + " (IPv6)", found), span, None, number
+
+
+def _meeting(ground: Ground, starters: tuple[Who, ...], line: LinePlan) -> list[Who]:
+    """Those who may meet an offer on a line: everyone inside, and who comes by that very line."""
+    met = ground.all_areas | {"gateway", line.name}
+    return [replace(w, entrances=w.entrances & met) for w in starters if w.entrances & met]
 
 
 def _offer_draft(offer: Offer, suffix: str, found: tuple[Region, ...]) -> Draft:

@@ -286,6 +286,7 @@ def second_part(ground: Ground) -> Iterator[Draft]:
     areas, sign_in = [Who(ground.all_areas)], [Who(ground.sign_in_areas)]
     lines, itself = [Who(ground.all_lines)], [Who(frozenset({"gateway"}))]
     own = ground.gateway
+    inner = subtract(own, union(*(line.own for line in ground.lines)))
     yield Draft(
         "echo",
         True,
@@ -293,10 +294,10 @@ def second_part(ground: Ground) -> Iterator[Draft]:
         "is the gateway there?",
         "RFC 1122 section 3.2.2.6, RFC 4890 section 4.4.1",
     )
-    yield Draft("names", True, tuple(regions(areas, own, services((TCP, 53), (UDP, 53)))),
+    yield Draft("names", True, tuple(regions(areas, inner, services((TCP, 53), (UDP, 53)))),
                 "the gateway answers name look-ups", "RFC 1035 section 4.2, RFC 7766")  # fmt: skip
     if ground.sign_in_areas:
-        yield Draft("gate", True, tuple(regions(sign_in, own, services((TCP, 80), (TCP, 443)))),
+        yield Draft("gate", True, tuple(regions(sign_in, inner, services((TCP, 80), (TCP, 443)))),
                     "the sign-in page", "RFC 8908 section 4.1")  # fmt: skip
     admins = [_at_home(ground, ground.device[n]) for n in ground.charter.site.managed_from]
     if admins:

@@ -13,7 +13,7 @@ from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, GUEST, NOBODY, PORTED
 from netcharter.plan.shapes import Plan
 from netcharter.plan.terms import device_addresses
-from netcharter.space.ranges import Ranges, has, intersect, ranges, subset, subtract, union
+from netcharter.space.ranges import Ranges, has, intersect, ranges, size, subset, subtract, union
 
 PROTOCOLS: Mapping[int, str] = {
     coding.ICMP: "icmp",
@@ -134,7 +134,7 @@ class Naming:
         for family, title in ((ANY4, "IPv4"), (ANY6, "IPv6")):
             whole, part = intersect(zone, family), intersect(mine, family)
             missing = subtract(whole, part)
-            if part and _few(missing):
+            if part and _few(missing, part):
                 words.append(f"{name} ({title})")
                 spare.append(missing)
             elif part:
@@ -195,8 +195,8 @@ def listed(names: Iterable[str], word: str = "and") -> str:
     return ", ".join(found[:-1]) + f" {word} {found[-1]}"
 
 
-def _few(missing: Ranges) -> bool:
-    return len(missing) <= 4 and sum(high - low + 1 for low, high in missing) <= 8
+def _few(missing: Ranges, part: Ranges) -> bool:
+    return len(missing) <= 4 and size(missing) <= 8 and 4 * size(missing) <= size(part)
 
 
 def _one_family(found: Ranges) -> bool:

@@ -95,11 +95,23 @@ def _heaps(universe: Universe, boxes: Iterable[tuple[RawBox, Hashable]]) -> list
                 to = intersect(box[DESTINATION], part)
                 if not to:
                     continue
-                piece = (entrance, *box[1:DESTINATION], to, *box[DESTINATION + 1 :])
+                states = _usual(universe, entrance, box[LINES])
+                piece = (entrance, *box[1:DESTINATION], to, box[SERVICE], states)
                 name = (key, entrance, number, piece[SERVICE], piece[TIME], piece[WHO])
                 heap = heaps.setdefault(name, _Heap(key, piece, list(piece)))
                 heap.add(piece, prod(size(values) for values in piece[:LINES]))
     return list(heaps.values())
+
+
+def _usual(universe: Universe, entrance: Ranges, states: Ranges) -> Ranges:
+    """All line states, where these are all in which something can enter there at all."""
+    name = universe.entrances[entrance[0][0]]
+    whole = full(1 << len(universe.lines))
+    if name not in universe.lines:
+        return states
+    bit = universe.lines.index(name)
+    possible = [s for s in range(whole[0][1] + 1) if s >> bit & 1]
+    return whole if all(has(states, s) for s in possible) else states
 
 
 def _single(found: Ranges) -> Iterator[Ranges]:
@@ -146,7 +158,7 @@ def _starter(universe: Universe, hull: Sequence[Ranges], naming: Naming) -> str:
     text = f"{device} in {name}" if device else name
     signed = _signed(universe, hull, name)
     source = _source(universe, hull, name, naming)
-    return text + (f", {signed}" if signed else "") + (f", from {source}" if source else "")
+    return text + (f" ({signed})" if signed else "") + (f" from {source}" if source else "")
 
 
 def _device(universe: Universe, hull: Sequence[Ranges], name: str) -> str:
@@ -189,8 +201,10 @@ def _source(universe: Universe, hull: Sequence[Ranges], name: str, naming: Namin
     proper = union(*(r for plan in universe.plans for r in _proper(plan, name)))
     rest = intersect(hull[SOURCE], proper)
     families = [f for f in (coding.ANY4, coding.ANY6) if intersect(rest, f)]
-    if _device(universe, hull, name) or all(subset(intersect(proper, f), rest) for f in families):
-        return ""
+    local = coding.network(*(plan.local_prefix for plan in universe.plans))
+    missing = (subtract(intersect(proper, f), rest) for f in families)
+    if _device(universe, hull, name) or all(subset(m, local) for m in missing):
+        return ""  # that local addresses stay inside is said once, by housekeeping
     return naming.destinations(rest)
 
 
