@@ -238,9 +238,10 @@ def _group(prover: Prover, pieces: Sequence[Piece], refused: bool) -> Iterator[A
     for told in summarise(prover.universe, shown):
         assert isinstance(told.key, int)
         row = prover.plan.rows[told.key]
+        delivered = f", delivered to {row.delivery.device}" if row.delivery else ""
         yield AskRow(
             told.starter,
-            told.to,
+            told.to + delivered,
             told.service,
             told.when,
             "let" if row.let else "refused",

@@ -130,7 +130,7 @@ class Naming:
             return [name]
         words: list[str] = []
         spare: list[Ranges] = []
-        partial: list[Ranges] = []
+        rest: Ranges = ()
         for family, title in ((ANY4, "IPv4"), (ANY6, "IPv6")):
             whole, part = intersect(zone, family), intersect(mine, family)
             missing = subtract(whole, part)
@@ -138,12 +138,12 @@ class Naming:
                 words.append(f"{name} ({title})")
                 spare.append(missing)
             elif part:
-                partial.append(part)
-        if len(words) == 2 or (words and not partial and _one_family(zone)):
+                rest = union(rest, part)
+        if len(words) == 2 or (words and not rest and _one_family(zone)):
             words = [name]
         if any(spare):
             words[-1] += f" but not {self._numbers(union(*spare))}"
-        return words + [self._numbers(part) for part in partial]
+        return [*words, self._numbers(rest)] if rest else words
 
     def _numbers(self, found: Ranges) -> str:
         """Small sets by the names of devices, places and lines, then by numbers."""
