@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network
 
 from netcharter.plan import coding
@@ -252,6 +253,10 @@ def line_states(ground: Ground, down: Callable[[frozenset[str]], bool]) -> froze
     )
 
 
+def _is_down(name: str, up: frozenset[str]) -> bool:
+    return name not in up
+
+
 def _ways_out(ground: Ground) -> Iterator[Draft]:
     inside = ground.all_areas | {"gateway"}
     four = {line.name for line in ground.lines if line.carries4}
@@ -271,8 +276,7 @@ def _ways_out(ground: Ground) -> Iterator[Draft]:
         if line.prefix is not None:
             own = coding.network(line.prefix)
             global6 = union(global6, own)
-            name = line.name
-            shut(ground.all_areas, own, out6, line_states(ground, lambda up, n=name: n not in up))
+            shut(ground.all_areas, own, out6, line_states(ground, partial(_is_down, line.name)))
     shut(["gateway"], ANY6, out6, line_states(ground, lambda up: not up & six))
     yield Draft("no-line", False, tuple(closed), "no line that is up leads there",
                 "RFC 1812 section 4.3.3.1", routed=True)  # fmt: skip

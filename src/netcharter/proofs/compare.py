@@ -126,8 +126,9 @@ def _row(
         told.count,
         _outcome(before),
         _outcome(after),
-        *(row_name(r) if r else "nothing: there is no such place" for r in deciders),
-        witness=Teller(universe, side).connection(point, shown),
+        _named(deciders[0]),
+        _named(deciders[1]),
+        Teller(universe, side).connection(point, shown),
     )
 
 
@@ -139,6 +140,10 @@ def _change(a: Hashable, b: Hashable) -> Change:
     if _let(a) != _let(b):
         return "opened" if _let(b) else "closed"
     return "altered"
+
+
+def _named(row: Row | None) -> str:
+    return row_name(row) if row else "nothing: there is no such place"
 
 
 def _decider(universe: Universe, number: int, rule: int | None) -> Row | None:

@@ -171,7 +171,7 @@ class Naming:
                 self.address_text(c) for c in range(max(low, coding.SYMBOLS), high + 1)
             )
         try:
-            blocks = list(summarize_address_range(first, last))  # type: ignore[type-var]
+            blocks = list(summarize_address_range(first, last))
         except (TypeError, ValueError):
             return f"{first} to {last}"
         return str(blocks[0]) if len(blocks) == 1 else f"{first} to {last}"
@@ -224,8 +224,8 @@ def _service_range_text(low: int, high: int) -> str:
     protocol, kinds = low >> 16, (low >> 8 & 0xFF, high >> 8 & 0xFF)
     messages = protocol == high >> 16 and protocol in (coding.ICMP, coding.ICMP6)
     if messages and low & 0xFF == 0 and high & 0xFF == 0xFF:  # all codes of whole types
-        last = f"-{kinds[1]}" if kinds[0] != kinds[1] else ""
-        return f"{PROTOCOLS[protocol]}/{kinds[0]}{last}"
+        upto = f"-{kinds[1]}" if kinds[0] != kinds[1] else ""
+        return f"{PROTOCOLS[protocol]}/{kinds[0]}{upto}"
     if low >> 16 == high >> 16 and low >> 16 in PORTED:
         first, last = low & 0xFFFF, high & 0xFFFF
         name = PROTOCOLS[low >> 16]

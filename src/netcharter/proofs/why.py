@@ -308,7 +308,8 @@ def _steps(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Step]:
 
 def _entrance_step(plan: Plan, telling: Telling, found: Outcome) -> Step:
     entrance = telling.attempt.entrance
-    spans = {x.name: x.span for x in (*plan.areas, *plan.lines)}
+    spans = {area.name: area.span for area in plan.areas}
+    spans |= {line.name: line.span for line in plan.lines}
     if found.row.label in ("forged", "bound", "barred", "strangers"):
         return Step(f"it enters by {entrance}", spans.get(entrance))
     proper = "the gateway itself starts it" if entrance == "gateway" else (
