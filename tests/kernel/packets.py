@@ -60,8 +60,12 @@ class Packet:
 
 @dataclass(frozen=True)
 class Host:
-    """What the kernel knows beside the ruleset. local: addresses by device; broadcast: broadcast
-    addresses; routes: (network, device), the longest prefix wins; anycast: not `local` to fib."""
+    """What the kernel knows beside the ruleset.
+
+    local: addresses by device; broadcast: broadcast addresses; routes: (network, device), the
+    longest prefix wins; anycast: not `local` to fib. A link-local destination is the host's own:
+    frames to any other are not addressed to it.
+    """
 
     local: Mapping[str, frozenset[Address]]
     broadcast: frozenset[Address]
@@ -74,6 +78,8 @@ class Host:
         if any(address in addresses for addresses in held):
             return "local"
         if device is None and (address.is_loopback or address in ip_network("127.0.0.0/8")):
+            return "local"
+        if device is None and address in ip_network("fe80::/10"):
             return "local"
         if address.is_multicast:
             return "multicast"
@@ -173,6 +179,8 @@ class Kernel:
         if packet.entrance == "":
             state.oif = self.host.device_to(packet.destination)
             verdict = self._hook(state, "output", -300, 0)
+        elif packet.destination.is_loopback:  # RFC 1122 section 3.2.1.3, RFC 4291 section 2.5.3
+            state.hook, verdict = "before any", DROP
         else:
             verdict = self._hook(state, "prerouting", -300, -100)
             if verdict == ACCEPT:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from netcharter.plan import labels
 from netcharter.plan.shapes import Row
-from netcharter.render.clauses import Run, clauses, runs, sender
+from netcharter.render.clauses import Run, clauses, runs
 from netcharter.render.ground import FAMILIES, Entrance, World, views
 from netcharter.render.wording import STRAY, NamedSets, chain, run_lines, to_row
 
@@ -57,8 +57,7 @@ def _family_chains(
     for part, each in ready.items():
         chain_name = labels.part_chain(part, found.family, entrance.name)
         if part == hook or targets[part] == f"goto {chain_name}":
-            first = list(_class(entrance, found)) if part == hook else []
-            first += _branches(hook, part, targets, found)
+            first = _branches(hook, part, targets, found)
             body = [line for run in each for line in run_lines(run, to_row, out.sets)]
             out.add(chain_name, [*first, *body, *_end(each)], entrance.name)
 
@@ -75,13 +74,6 @@ def _target(part: str, each: list[Run], family: int, entrance: Entrance) -> str:
 def _end(each: list[Run]) -> Iterator[str]:
     if not each or not each[-1].first.decides_all:
         yield f"goto {STRAY}"
-
-
-def _class(entrance: Entrance, found: World) -> Iterator[str]:
-    """Write into the mark who is signed in there, for the ledger; nothing is decided by it."""
-    if entrance.signed:
-        name = labels.class_map(found.family)
-        yield f"ct mark set {sender(found.family)} map @{name}"
 
 
 def _branches(hook: str, part: str, targets: dict[str, str], found: World) -> Iterator[str]:

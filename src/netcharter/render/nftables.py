@@ -5,12 +5,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from netcharter.plan import labels
 from netcharter.plan.icmp import ERRORS4, ICMPV4, ICMPV6
 from netcharter.plan.shapes import Plan, Row
 from netcharter.render import escape
+from netcharter.render.clauses import sender
 from netcharter.render.entrances import Chains, entrance_chains, filtered
 from netcharter.render.ground import FAMILIES, Entrance, World, entrances, world
 from netcharter.render.translation import (
@@ -157,7 +158,8 @@ def _row_chain(row: Row) -> Iterator[str]:
     name = labels.row_name(row.label)
     remark = escape.comment(row.label, place(row))
     if row.let:
-        lines = [f"{set_row(row)} accept"]
+        # Apart, because a packet without conversation has no mark, which ends the rule.
+        lines = [set_row(row), "accept"]
     else:
         lines = ["drop" if row.quiet else "goto nc_refuse"]
     return chain(name, [f"counter name {name} comment {remark}", *lines])
@@ -233,24 +235,32 @@ def _before_tracking() -> Iterator[str]:
 
 def _marking(plan: Plan) -> Iterator[str]:
     """Replies leave by the line they came on, and what left by a line stays on it."""
-    if not plan.lines:
-        return
     restore = (
         f"ct mark and {labels.LINE_MASK:#010x} != 0x00000000 "
         f"meta mark set ct mark and {labels.LINE_MASK:#010x}"
     )
-    enter = ", ".join(
-        f"{escape.device(line.device)} : goto {labels.enter_chain(line.name)}"
-        for line in plan.lines
-    )
-    leave = ", ".join(
-        f"{escape.device(line.device)} : goto {labels.exit_chain(line.name)}" for line in plan.lines
-    )
-    before = [restore, f"ct state new iifname vmap {{ {enter} }}"]
-    after = [f"ct state new oifname vmap {{ {leave} }}"]
+    unmarked = f"ct mark and {labels.LINE_MASK:#010x} == 0x00000000"
+    before, after = [restore, *_classes(plan)], []
+    if plan.lines:
+        before.append(f"ct state new iifname vmap {_by_line(plan, labels.enter_chain)}")
+        after.append(f"ct state new {unmarked} oifname vmap {_by_line(plan, labels.exit_chain)}")
     yield from _base("nc_prerouting_mark", "filter", "prerouting", "mangle", "accept", before)
     yield from _base("nc_output_mark", "route", "output", "mangle", "accept", [restore])
     yield from _base("nc_postrouting_mark", "filter", "postrouting", "mangle", "accept", after)
+
+
+def _by_line(plan: Plan, chain_of: Callable[[str], str]) -> str:
+    return braces(
+        f"{escape.device(line.device)} : goto {chain_of(line.name)}" for line in plan.lines
+    )
+
+
+def _classes(plan: Plan) -> Iterator[str]:
+    """Write into the mark who is signed in there; nothing is decided by it."""
+    devices = [escape.device(area.device) for area in plan.areas if area.sign_in]
+    for family in FAMILIES if devices else ():
+        session = f"{sender(family)} map @{labels.class_map(family)}"
+        yield f"ct state new iifname {braces(dict.fromkeys(devices))} ct mark set {session}"
 
 
 def _filters(plan: Plan, ways: Sequence[Entrance]) -> Iterator[str]:
