@@ -43,7 +43,7 @@ __all__ = [
 
 # Blocks that the IANA special-purpose address registries say are not globally reachable
 # (RFC 6890 section 2.2 as updated by RFC 8190; rows by the RFC that made each). Where the
-# registries say neither yes nor no (192.88.99.0/24 and 2002::/16), a block is not special.
+# registries say neither yes nor no (192.88.99.0/24 and 2002::/16), that is no promise either.
 NOT_GLOBAL: list[Network] = [
     ip_network(text)
     for text in (
@@ -55,7 +55,7 @@ NOT_GLOBAL: list[Network] = [
         "172.16.0.0/12",  # RFC 1918
         "192.0.0.0/24",  # RFC 6890
         "192.0.2.0/24",  # RFC 5737
-        "192.88.99.2/32",  # RFC 6751
+        "192.88.99.0/24",  # RFC 7526
         "192.168.0.0/16",  # RFC 1918
         "198.18.0.0/15",  # RFC 2544
         "198.51.100.0/24",  # RFC 5737
@@ -70,6 +70,7 @@ NOT_GLOBAL: list[Network] = [
         "100:0:0:1::/64",  # RFC 9780
         "2001::/23",  # RFC 2928
         "2001:db8::/32",  # RFC 3849
+        "2002::/16",  # RFC 3056
         "3fff::/20",  # RFC 9637
         "5f00::/16",  # RFC 9602
         "fc00::/7",  # RFC 4193
