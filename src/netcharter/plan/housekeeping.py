@@ -276,7 +276,7 @@ def _ways_out(ground: Ground) -> Iterator[Draft]:
         if line.prefix is not None:
             own = coding.network(line.prefix)
             global6 = union(global6, own)
-            shut(ground.all_areas, own, out6, line_states(ground, partial(_is_down, line.name)))
+            shut(inside, own, out6, line_states(ground, partial(_is_down, line.name)))
     shut(["gateway"], ANY6, out6, line_states(ground, lambda up: not up & six))
     yield Draft("no-line", False, tuple(closed), "no line that is up leads there",
                 "RFC 1812 section 4.3.3.1", routed=True)  # fmt: skip
