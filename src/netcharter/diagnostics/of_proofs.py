@@ -1,7 +1,251 @@
-"""What can be found in a plan and in its proofs."""
+"""What can be found in a plan, in its proofs, and in what somebody asks about it."""
 
 from __future__ import annotations
 
 from netcharter.diagnostics.entry import Entry
 
-FINDINGS: dict[str, Entry] = {}
+PLAN = {
+    "pool-exhausted": Entry(
+        "no private block left",
+        "No private IPv4 block is free that is large enough for an area.",
+        "The area would have no addresses.",
+        "Expect fewer hosts, or give areas prefixes that leave room.",
+    ),
+    "area-too-small": Entry(
+        "area too small",
+        "The prefix of an area has no room for its hosts, or for those it is to grow to.",
+        "Somebody will get no address, and it will look like a fault of their device.",
+        "Give the area a larger prefix, or expect fewer hosts.",
+    ),
+    "area-overlap": Entry(
+        "areas share addresses",
+        "Two areas have addresses in common.",
+        "What is sent to such an address goes to one of them only.",
+        "Give one of them another prefix.",
+    ),
+    "line-overlap": Entry(
+        "a line and the site share addresses",
+        "A line's network or prefix overlaps an area, the local prefix, or another line's prefix.",
+        "What is meant for one of them would be sent to the other.",
+        "Correct the prefix, or give the area another one.",
+    ),
+    "prefix-not-64": Entry(
+        "IPv6 prefix of an area that is no /64",
+        "An area has an IPv6 prefix of another length than 64.",
+        "Hosts choose their own addresses in a /64 (RFC 4291 section 2.5.1, RFC 7421).",
+        "Write a /64.",
+    ),
+    "prefix-too-small": Entry(
+        "too few /64 for the areas",
+        "A line's IPv6 prefix does not have a /64 for every area.",
+        "Some areas could not use IPv6 over this line.",
+        "Ask the provider for a shorter prefix, a /56 or a /48.",
+    ),
+    "place-overlaps-site": Entry(
+        "a place within the site",
+        "The prefixes of a place hold addresses that are the site's own.",
+        "A place is on the internet; what is the site's own does not count.",
+        "Write the prefix without them, or name the area.",
+    ),
+    "duplicate-address": Entry(
+        "address taken twice",
+        "A device's address is another device's or the gateway's.",
+        "Only one of them could be reached.",
+        "Give the device another address.",
+    ),
+    "address-outside-area": Entry(
+        "address outside its area",
+        "A device's address is not one that a host of its area can have.",
+        "The gateway refuses a source that does not belong where it enters.",
+        "Write an address of the area, or `address: lasting`.",
+    ),
+    "duplicate-hardware": Entry(
+        "hardware address taken twice",
+        "Two devices, or one device twice, have the same hardware address.",
+        "They could not be told apart.",
+        "Read the addresses off the devices once more.",
+    ),
+}
+
+RULES = {
+    "rule-never-decides": Entry(
+        "rule that never decides",
+        "Earlier decisions together decide everything a rule speaks of.",
+        "Whoever reads the charter believes that the rule does something.",
+        "Leave it out, or put it before the one that says the opposite.",
+    ),
+    "rule-contradicted": Entry(
+        "rule that is contradicted",
+        "One earlier rule decides everything a rule speaks of, the other way.",
+        "One of the two is a mistake.",
+        "Put it before the other one, or leave it out.",
+    ),
+    "rule-redundant": Entry(
+        "rule that could be left out",
+        "Without the rule, later decisions would do the same.",
+        "It is one more rule to read and to keep right.",
+        "Leave it out, or say in `because` why it stays.",
+    ),
+    "rule-partly-hidden": Entry(
+        "rule of which a part never decides",
+        "For one of the names in a rule an opposite decision always comes first.",
+        "The rule says more than it does.",
+        "Take the name out, or change the order.",
+    ),
+    "rules-contradict": Entry(
+        "rules that contradict each other",
+        "Two opposite rules share connections, and neither is an exception from the other.",
+        "The order decides, and the order is easily changed without thinking of it.",
+        "Say in `because` that it is meant, or narrow one of them.",
+    ),
+    "rule-broader-than-needed": Entry(
+        "rule that says more than it needs",
+        "A wide word opens more than the charter's own words ask for, or less than it says.",
+        "`anywhere` includes the other areas and the gateway; that is rarely meant.",
+        "Write `internet`, or the names that are meant.",
+    ),
+    "group-without-sign-in": Entry(
+        "rule for people where nobody signs in",
+        "A rule speaks of people or groups, and in some or all areas nobody signs in.",
+        "There nobody is anybody, and the rule does not apply.",
+        "Give the area `sign-in: required`, or name the area or a device.",
+    ),
+}
+
+SITE = {
+    "rule-expired": Entry(
+        "rule that has ended",
+        "The last day of a rule or offer has passed.",
+        "It decides nothing any more and will puzzle the next reader.",
+        "Leave it out, or give it a new `until`.",
+    ),
+    "rule-expires-soon": Entry(
+        "rule that ends soon",
+        "A rule or offer ends within thirty days.",
+        "Somebody may depend on it.",
+        "Ask its contact, then move `until` or leave it out.",
+    ),
+    "never-used": Entry(
+        "name that is never used",
+        "Something is defined that no rule, offer or promise speaks of.",
+        "It may be a leftover, or a rule may be missing.",
+        "Use it, or leave it out.",
+    ),
+    "apart-not-proven": Entry(
+        "apart is assumed",
+        "Hosts of an area are to be kept apart, which a gateway can't do alone.",
+        "A switch or an access point may join them before the gateway sees anything.",
+        "Turn isolation on there, and survey it from inside the area.",
+    ),
+    "no-management-path": Entry(
+        "no way in",
+        "No device is named from which the gateway is managed.",
+        "After enacting this, nobody could get in but at the console.",
+        "Add `managed-from` to the site, with a device of known hardware address.",
+    ),
+    "management-spoofable": Entry(
+        "way in by an address only",
+        "A device that may manage the gateway is known by its address only.",
+        "Whoever takes that address may manage the gateway.",
+        "Give the device its hardware address.",
+    ),
+    "single-management-device": Entry(
+        "only one way in",
+        "One single device may manage the gateway.",
+        "If it breaks, only the console is left.",
+        "Name a second device, and keep console access at hand.",
+    ),
+    "lock-out": Entry(
+        "way in that can be shut",
+        "In some state of the site a management device does not reach the gateway.",
+        "It would be discovered when it is needed most.",
+        "Take away what stands before the management path.",
+    ),
+    "rule-without-reason": Entry(
+        "rule without a reason",
+        "A rule does not say why it is there.",
+        "Nobody will dare to change it (NIST SP 800-41r1 section 4).",
+        "Add `because`.",
+    ),
+    "exception-without-contact": Entry(
+        "exception without a contact",
+        "A rule holds for a time, and nobody is named to ask about it.",
+        "When it ends, nobody knows whether it is still needed.",
+        "Add `contact`.",
+    ),
+    "exempt-spoofable": Entry(
+        "exempt by a hardware address",
+        "A device need not sign in because of its hardware address.",
+        "Hardware addresses can be copied.",
+        "Give such devices an area of their own, with the few rules they need.",
+    ),
+    "bar-evaded": Entry(
+        "bar that is easily evaded",
+        "A barred device is known by something that it can change itself.",
+        "It comes back under another address and is not recognised.",
+        "Refuse strangers in the area, or ask for sign-in there.",
+    ),
+    "offer-behind-carrier": Entry(
+        "offer nobody outside can reach",
+        "An offer stands on a line whose own address is translated once more by the provider "
+        "(RFC 1918, RFC 6598).",
+        "Nothing arrives there from the internet.",
+        "Ask the provider for a public address, or offer it over IPv6.",
+    ),
+}
+
+PROMISES = {
+    "promise-broken": Entry(
+        "promise that does not hold",
+        "Some connection is decided otherwise than a promise says.",
+        "Promises are what the organisation relies on.",
+        "Narrow the rule that is named, or put a rule before it, or change the promise.",
+    ),
+    "offer-breaks-promise": Entry(
+        "offer against a promise",
+        "An offer lets what a promise says is never let.",
+        "One of the two is not meant as it stands.",
+        "Narrow the offer with `from`, or add `except: offers` to the promise.",
+    ),
+    "emergency-breaks-promise": Entry(
+        "emergency against a promise",
+        "An emergency rule lets what a promise says is never let.",
+        "Emergencies come before hours and sign-in, not before promises.",
+        "Narrow the rule, or change the promise.",
+    ),
+}
+
+ASKING = {
+    "cannot-read": Entry(
+        "file can't be read",
+        "The file named on the command line does not exist or can't be read.",
+        "Without a charter there is nothing to say.",
+        "Name a file that exists and that you may read.",
+    ),
+    "cannot-write": Entry(
+        "file can't be written",
+        "What was asked for can't be written where it was to be.",
+        "Nothing was changed.",
+        "Name a file in a folder that exists and that you may write to.",
+    ),
+    "question-not-understood": Entry(
+        "question not understood",
+        "A question names something the charter does not have, or is put in another way.",
+        "A wrong guess would be a wrong answer.",
+        "Ask with names of the charter: who can reach booking.",
+    ),
+    "moment-not-understood": Entry(
+        "moment not understood",
+        "A weekday, date or hour could not be read.",
+        "The answer depends on when.",
+        'Write it as "Tue 21:30" or "2027-03-31 21:30".',
+    ),
+    "answer-not-understood": Entry(
+        "answer not understood",
+        "An answer in the conversation that writes a charter could not be taken.",
+        "The charter would say something else than was meant.",
+        "Begin again; an empty answer takes what is proposed.",
+    ),
+}
+
+FINDINGS: dict[str, Entry] = PLAN | RULES | SITE | PROMISES | ASKING

@@ -258,7 +258,7 @@ VALUES = {
     "bad-share": Entry(
         "not a share",
         "A share is not a number with `%`.",
-        "0.5 and 50 would be told apart by luck.",
+        "Whether 0.5 or 50 is a half would be a guess.",
         "Write it as `50 %`.",
     ),
     "bad-address": Entry(
