@@ -1,0 +1,260 @@
+"""The judgement as sections of a page: verdict, promises, findings, decisions, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+from netcharter.charter.model import Names
+from netcharter.diagnostics import Diagnostic, Severity, Span
+from netcharter.plan.shapes import Plan, Row
+from netcharter.proofs import Proof
+from netcharter.proofs.naming import listed
+from netcharter.report.wording import (
+    ExcerptLine,
+    Sources,
+    Spot,
+    counted,
+    one_line,
+    paragraphs,
+)
+
+WEIGHTS: tuple[Severity, ...] = ("error", "warning", "note")
+
+LIMITS = (
+    "Proven is what the plan decides, for direct connections between addresses. Whether a kernel"
+    " has loaded that plan, and whether the cables on site are as the charter says, needs a look"
+    " at the kernel and at the site.",
+    "Not judged: ARP and other frames that are not IP, and what switches and access points do"
+    " between machines of one area.",
+    "Not judged: what happens inside an encrypted tunnel, the contents of a connection, source"
+    " ports, and the path beyond the line.",
+    "A hardware address can be chosen at will. A device that is known or barred by it is"
+    " recognised only while it keeps it.",
+    "A promise that says never or only speaks of who starts. Replies flow, and what the gateway"
+    " does for others (its resolver, its sign-in page) is named beside the promise.",
+)
+CAUTIONS = (
+    "Monitoring people needs a lawful basis, and a notice to those concerned.",
+    "Let no sign-in, no hours and no list stand between a telephone and emergency calls. Try a"
+    " call after every change.",
+    "Medical, payment and safety equipment follow rules of their own.",
+    "Filters for minors support supervision. They do not replace it.",
+    "Keep access to the console at hand when a charter is put in place.",
+    "Local law and licensed practice prevail over anything said here.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The judgement in a few words."""
+
+    holds: bool
+    promises: str
+    findings: str
+
+
+@dataclass(frozen=True, slots=True)
+class PromiseView:
+    number: int
+    text: str
+    written: bool  # False: the management path, which nobody needs to write
+    holds: bool
+    because: str
+    shown_by: str  # the witness as a sentence, or why it cannot hold
+    relays: tuple[str, ...]
+    spot: Spot | None
+
+
+@dataclass(frozen=True, slots=True)
+class Aside:
+    """Another place that takes part in a finding."""
+
+    words: str
+    spot: Spot | None
+    excerpt: tuple[ExcerptLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FindingView:
+    id: str
+    severity: Severity
+    headline: str
+    more: tuple[str, ...]
+    spot: Spot | None
+    excerpt: tuple[ExcerptLine, ...]
+    witness: tuple[str, ...]
+    instead: tuple[str, ...]
+    asides: tuple[Aside, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Weight:
+    """All findings of one weight."""
+
+    severity: Severity
+    findings: tuple[FindingView, ...]
+
+    @property
+    def count(self) -> int:
+        return len(self.findings)
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    number: int
+    name: str
+    sentence: str
+    outcome: str
+    because: str
+    basis: str
+    spot: Spot | None
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Decisions that follow each other, either all of the charter or all housekeeping."""
+
+    housekeeping: bool
+    decisions: tuple[Decision, ...]
+
+
+def verdict(proof: Proof, findings: Sequence[Diagnostic]) -> Verdict:
+    """Whether all promises hold, and how much was found."""
+    broken = sum(not p.holds for p in proof.promises)
+    total = len(proof.promises)
+    promises = {
+        total == 0: "The charter makes no promises",
+        total > 0 and broken == 0: f"All {counted(total, 'promise')} hold",
+        broken > 0: f"{broken} of {counted(total, 'promise')} "
+        + ("is broken" if broken == 1 else "are broken"),
+    }[True]
+    if total == 1:
+        promises = "The one promise is broken" if broken else "The one promise holds"
+    parts = [
+        counted(number, word)
+        for word in WEIGHTS
+        if (number := sum(d.severity == word for d in findings))
+    ]
+    told = f"{counted(len(findings), 'finding')}" + (f": {', '.join(parts)}" if parts else "")
+    holds = broken == 0 and not any(d.severity == "error" for d in findings)
+    return Verdict(holds, promises, told if findings else "no findings")
+
+
+def promises(proof: Proof, sources: Sources) -> tuple[PromiseView, ...]:
+    """Every promise, with what shows that it is broken."""
+    charter = proof.prover.plan.charter
+    found = []
+    for number, result in enumerate(proof.promises, 1):
+        witness = None if result.holds else proof.witness(result)
+        written = None if result.number is None else charter.promises[result.number]
+        found.append(
+            PromiseView(
+                number=number,
+                text=result.text,
+                written=written is not None,
+                holds=result.holds,
+                because=one_line(written.because) if written else "",
+                shown_by=witness.sentence if witness else one_line(result.reason),
+                relays=result.relays,
+                spot=sources.spot(result.span),
+            )
+        )
+    return tuple(found)
+
+
+def weights(findings: Sequence[Diagnostic], sources: Sources) -> tuple[Weight, ...]:
+    """Findings grouped by weight, the heaviest first; weights without any are left out."""
+    groups = (
+        Weight(word, tuple(_finding(d, sources) for d in findings if d.severity == word))
+        for word in WEIGHTS
+    )
+    return tuple(group for group in groups if group.findings)
+
+
+def _finding(diagnostic: Diagnostic, sources: Sources) -> FindingView:
+    headline, *more = paragraphs(diagnostic.message) or (diagnostic.id,)
+    return FindingView(
+        id=diagnostic.id,
+        severity=diagnostic.severity,
+        headline=headline,
+        more=tuple(more),
+        spot=sources.spot(diagnostic.span),
+        excerpt=sources.excerpt(diagnostic.span),
+        witness=paragraphs(diagnostic.witness),
+        instead=paragraphs(diagnostic.help),
+        asides=tuple(_aside(span, words, sources) for span, words in diagnostic.related),
+    )
+
+
+def _aside(span: Span, words: str, sources: Sources) -> Aside:
+    return Aside(one_line(words), sources.spot(span), sources.excerpt(span))
+
+
+def stretches(proof: Proof, sources: Sources) -> tuple[Stretch, ...]:
+    """All decisions in the order in which the first match decides."""
+    plan = proof.prover.plan
+    told = (_decision(plan, row, sources) for row in plan.rows)
+    paired = zip((_is_own(row) for row in plan.rows), told, strict=True)
+    return tuple(
+        Stretch(own, tuple(decision for _, decision in group))
+        for own, group in groupby(paired, key=lambda pair: pair[0])
+    )
+
+
+def _is_own(row: Row) -> bool:
+    return row.kind in ("housekeeping", "management")
+
+
+def _decision(plan: Plan, row: Row, sources: Sources) -> Decision:
+    return Decision(
+        number=row.index + 1,
+        name=row.label,
+        sentence=_sentence(plan, row),
+        outcome=_outcome(row),
+        because=one_line(row.because),
+        basis=row.basis or "",
+        spot=sources.spot(row.span),
+    )
+
+
+def _outcome(row: Row) -> str:
+    if row.let:
+        return "let"
+    if row.routed:
+        return "refused by routing"
+    return "refused quietly" if row.quiet else "refused"
+
+
+def _sentence(plan: Plan, row: Row) -> str:
+    """A decision as the charter writes it."""
+    charter = plan.charter
+    if row.kind == "sign-in":
+        return f"sign-in: required at {listed(a.name for a in plan.areas if a.sign_in)}"
+    if row.charter_index is None:
+        return "everything else"
+    if row.kind == "offer":
+        offer = charter.offers[row.charter_index]
+        said = [("offer", offer.services), ("on", offer.lines), ("to", (offer.to,))]
+        said += [("from", offer.who)] if offer.who != ("anyone",) else []
+        said += [("at", (str(offer.at),))] if offer.at is not None else []
+        return _written(said, offer.during, str(offer.until or ""))
+    rule = charter.rules[row.charter_index]
+    said = [
+        ("let" if rule.let else "refuse", rule.who),
+        ("reach", rule.reach),
+        ("with", rule.services),
+    ]
+    return _written(said, rule.during, str(rule.until or ""))
+
+
+def _written(said: Sequence[tuple[str, Names]], during: str | None, until: str) -> str:
+    parts = [f"{word}: {_names(names)}" for word, names in said]
+    parts += [f"during: {during}"] if during else []
+    parts += [f"until: {until}"] if until else []
+    return ", ".join(parts)
+
+
+def _names(names: Names) -> str:
+    return names[0] if len(names) == 1 else f"[{', '.join(names)}]"
