@@ -6,63 +6,102 @@ exist are never found, and no rule is praised for covering them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from math import prod
 
+from netcharter.space.atoms import Atoms
+from netcharter.space.bits import bits
+from netcharter.space.cover import cover
 from netcharter.space.model import Field, RawBox
-from netcharter.space.ranges import disjoint, full, intersect, subset, subtract, union
+
+_BUDGET = 1_000_000
+_Box = tuple[int, ...]
 
 
 def outside(fields: Sequence[Field], universe: Sequence[RawBox]) -> tuple[RawBox, ...]:
-    """Boxes whose union is everything that is in no box of `universe`."""
-    pieces: list[RawBox] = [tuple(full(field.size) for field in fields)]
-    if not all(pieces[0]):
+    """Boxes whose union is everything that is in no box of `universe`.
+
+    Raises OverBudget if a universe is so ragged that it cannot be told.
+    """
+    if not all(field.size for field in fields):
         return ()
-    for at, box in enumerate(universe):
-        if not all(box):
-            continue
-        rest = [part for piece in pieces for part in _without(piece, box)]
-        pieces = _largest([_grown(part, fields, universe[: at + 1]) for part in rest])
-    return tuple(pieces)
+    atoms = [
+        Atoms.of(field.size, {box[f] for box in universe}) for f, field in enumerate(fields)
+    ]
+    boxes = [
+        tuple(one.mask(values) or 0 for one, values in zip(atoms, box, strict=True))
+        for box in universe
+        if all(box)
+    ]
+    found: list[_Box] = []
+    for piece in _gaps([one.full for one in atoms], boxes):
+        if not any(_within(piece, other) for other in found):
+            found.append(_largest(piece, atoms, boxes))
+    return tuple(
+        tuple(one.ranges(mask) for one, mask in zip(atoms, box, strict=True))
+        for box in _needed(found, atoms)
+    )
 
 
-def _without(piece: RawBox, box: RawBox) -> list[RawBox]:
-    """The piece minus the box, as disjoint boxes."""
-    if any(disjoint(a, b) for a, b in zip(piece, box, strict=True)):
-        return [piece]
-    parts: list[RawBox] = []
-    rest = list(piece)
-    for f, values in enumerate(box):
-        left = subtract(rest[f], values)
-        if left:
-            parts.append((*rest[:f], left, *rest[f + 1 :]))
-        rest[f] = intersect(rest[f], values)
-    return parts
+def _gaps(full: Sequence[int], boxes: Sequence[_Box]) -> Iterator[_Box]:
+    """Disjoint boxes that together are the complement, field by field."""
+
+    def walk(f: int, alive: Sequence[_Box], before: _Box) -> Iterator[_Box]:
+        if not alive:
+            yield (*before, *full[f:])
+            return
+        if any(box[f:] == tuple(full[f:]) for box in alive):
+            return
+        classes: dict[int, int] = {}
+        for atom in bits(full[f]):
+            holders = sum(1 << i for i, box in enumerate(alive) if box[f] >> atom & 1)
+            classes[holders] = classes.get(holders, 0) | 1 << atom
+        for holders, mask in classes.items():
+            yield from walk(f + 1, [alive[i] for i in bits(holders)], (*before, mask))
+
+    yield from walk(0, boxes, ())
 
 
-def _grown(piece: RawBox, fields: Sequence[Field], universe: Sequence[RawBox]) -> RawBox:
-    """The piece, widened field by field as long as it stays clear of `universe`."""
+def _largest(piece: _Box, atoms: Sequence[Atoms], boxes: Sequence[_Box]) -> _Box:
+    """The piece, widened as far as it stays clear of `boxes`, in the best of several orders."""
+    width = len(atoms)
+    orders = [[(f + start) % width for f in range(width)] for start in range(width)]
+    grown = (_grown(piece, order, atoms, boxes) for order in orders)
+    return max(
+        grown,
+        key=lambda box: prod(
+            mask.bit_count() / len(one) for mask, one in zip(box, atoms, strict=True)
+        ),
+    )
+
+
+def _grown(
+    piece: _Box, order: Sequence[int], atoms: Sequence[Atoms], boxes: Sequence[_Box]
+) -> _Box:
     wide = list(piece)
-    for f, field in enumerate(fields):
-        forbidden = union(
-            *(
-                box[f]
-                for box in universe
-                if not any(disjoint(wide[g], box[g]) for g in range(len(fields)) if g != f)
-            )
-        )
-        wide[f] = subtract(full(field.size), forbidden)
+    for f in order:
+        allowed = atoms[f].full
+        for box in boxes:
+            if all(g == f or mask & box[g] for g, mask in enumerate(wide)):
+                allowed &= ~box[f]
+        wide[f] = allowed
     return tuple(wide)
 
 
-def _largest(pieces: Sequence[RawBox]) -> list[RawBox]:
-    """Without those that lie within another."""
-    kept: list[RawBox] = []
-    for piece in dict.fromkeys(pieces):
-        if not any(_within(piece, other) for other in kept):
-            kept = [other for other in kept if not _within(other, piece)]
-            kept.append(piece)
-    return kept
+def _needed(found: Sequence[_Box], atoms: Sequence[Atoms]) -> list[_Box]:
+    """Without those that the others cover together."""
+    columns = [[box[f] for box in found] for f in range(len(atoms))]
+    holders = [
+        [sum(1 << i for i, mask in enumerate(column) if mask >> atom & 1) for atom in range(len(one))]
+        for column, one in zip(columns, atoms, strict=True)
+    ]
+    kept = list(range(len(found)))
+    for i in reversed(range(len(found))):
+        others = [j for j in kept if j != i]
+        if isinstance(cover(found[i], others, columns, holders, _BUDGET), int):
+            kept = others
+    return [found[i] for i in kept]
 
 
-def _within(piece: RawBox, other: RawBox) -> bool:
-    return all(subset(a, b) for a, b in zip(piece, other, strict=True))
+def _within(piece: _Box, other: _Box) -> bool:
+    return all(a & ~b == 0 for a, b in zip(piece, other, strict=True))
