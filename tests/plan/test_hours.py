@@ -8,7 +8,7 @@ from functools import cache
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from netcharter.charter.model import Hours
@@ -194,12 +194,15 @@ def brute_classes(
     days: int,
     skip: int = 0,
 ) -> dict[Vector, datetime]:
-    """Each combination of a period with its earliest minute, from minute `skip` on."""
+    """Each combination of a period with its earliest instant, from minute `skip` on.
+
+    All windows and clock changes here fall on minutes that five divides.
+    """
     calendars = {n: painted(h, first, first + days * DAY) for n, (h, _) in kept.items()}
     zones = dict.fromkeys([z for _, z in kept.values()] + [z for _, z in untils])
     rows = {z: readings(z, first, days) for z in zones}
     out: dict[Vector, datetime] = {}
-    for n in range(skip, days * 1440):
+    for n in (skip, *range(-(-skip // 5) * 5, days * 1440, 5)):
         opened = [k for k, (_, z) in kept.items() if calendars[k][rows[z][n][1]][rows[z][n][2]]]
         gone = [(u, ZoneInfo(z)) for u, z in untils if rows[z][n][1] > u]
         instant = next(iter(rows.values()))[n][0]
@@ -300,6 +303,7 @@ ANY_HOURS = st.builds(
 )
 
 
+@settings(max_examples=60)
 @given(
     st.lists(ANY_HOURS, min_size=1, max_size=3),
     st.lists(DAYS, max_size=2),
@@ -338,7 +342,32 @@ def test_what_is_over_before_the_present_moment_makes_no_class() -> None:
     (only,) = time_classes(
         {"h": (past, london)}, [(date(2020, 1, 1), london)], datetime(2026, 1, 1, tzinfo=UTC)
     )
-    assert (only.open, only.passed) == (frozenset(), {(date(2020, 1, 1), london)})
+    assert (only.open, only.passed) == (frozenset(), frozenset({(date(2020, 1, 1), london)}))
+
+
+def test_a_clock_change_within_a_week_of_an_end_hides_no_later_weekday() -> None:
+    """Five days after the end the clock skips; what happens on Mondays is still to come."""
+    london = ZoneInfo("Europe/London")
+    monday = hours({0: "10:00-11:00"})
+    classes = time_classes(
+        {"h": (monday, london)}, [(date(2026, 3, 21), london)], datetime(2026, 3, 20, tzinfo=UTC)
+    )
+    assert [(c.earliest, len(c.open), len(c.passed)) for c in classes] == [
+        (datetime(2026, 3, 20, tzinfo=UTC), 0, 0),
+        (datetime(2026, 3, 22, tzinfo=UTC), 0, 1),
+        (datetime(2026, 3, 23, 10, tzinfo=UTC), 1, 1),
+    ]
+    tuesday = hours({1: "10:00-11:00"})
+    last = time_classes(
+        {"h": (tuesday, london)}, [(date(2026, 3, 22), london)], datetime(2026, 3, 20, tzinfo=UTC)
+    )[-1]
+    assert (last.earliest, len(last.open)) == (datetime(2026, 3, 24, 10, tzinfo=UTC), 1)
+    wednesday = hours({2: "10:00-11:00"})
+    for until in range(15, 28):
+        end = date(2026, 3, until)
+        kept = {"h": (monday, "Europe/London"), "g": (wednesday, "Europe/London")}
+        ours = our_classes(kept, [(end, "Europe/London")], datetime(2026, 3, 10, tzinfo=UTC))
+        assert ours == brute_classes(kept, [(end, "Europe/London")], date(2026, 3, 10), 40)
 
 
 def test_without_hours_there_is_one_class_that_satisfies_every_condition() -> None:

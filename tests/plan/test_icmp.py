@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import UTC, datetime
+from ipaddress import ip_address
 
 import pytest
 
+from netcharter.plan import coding, make_plan
+from netcharter.plan.coding import NOBODY
+from netcharter.plan.fate import Attempt, Environment, fate
 from netcharter.plan.icmp import (
     DISCOVERY_TYPES,
     ECHO_REQUEST4,
@@ -19,6 +24,7 @@ from netcharter.plan.icmp import (
     ROUTER_ADVERTISEMENT,
     message,
 )
+from tests.plan.building import area, charter, line
 
 # RFC 4890 sections 4.3.1 to 4.3.5 and 4.4.1 to 4.4.4, as printed there. The mobility messages
 # are 144 to 147; a published rule set that claims conformance has 145 to 148.
@@ -152,3 +158,61 @@ def test_errors_needed_for_path_mtu_discovery_pass_in_both_families() -> None:
 
 def test_an_echo_request_is_answered_by_the_gateway_and_decided_on_its_way_through() -> None:
     assert (ICMPV4[ECHO_REQUEST4].local, ICMPV4[ECHO_REQUEST4].through) == ("echo", "charter")
+
+
+# The treatments, as the decisions of a plan
+
+
+SITE = charter(
+    [area("office", prefixes=["10.24.3.0/27"]), area("barn", prefixes=["10.24.4.0/27"])],
+    [line("copper", ["203.0.113.10/29", "2001:db8:5::2/64"], prefix="2a00:1:2::/48")],
+    local_prefix="fd12:3456:789a::/48",
+)
+PLAN = make_plan(SITE)
+OFFICE, GATEWAY, BARN = "fd12:3456:789a:1::20", "fd12:3456:789a:1::1", "fd12:3456:789a:2::20"
+
+
+def decided(entrance: str, source: str, destination: str, number: int) -> str:
+    protocol = coding.ICMP6 if ":" in source else coding.ICMP
+    attempt = Attempt(
+        entrance=entrance,
+        source=coding.address(ip_address(source)),
+        hardware=0x0200_00AA_0001 if entrance == "office" else coding.HARDWARE_NONE,
+        destination=coding.address(ip_address(destination)),
+        service=(protocol << 16) + (number << 8),
+    )
+    up = Environment(frozenset({"copper"}), NOBODY, datetime(2026, 7, 1, tzinfo=UTC))
+    return fate(PLAN, attempt, up).row.label
+
+
+@pytest.mark.parametrize("number", [m.type for m in ICMPV6 if m.local == "discovery"])
+def test_discovery_is_let_where_the_table_says_so(number: int) -> None:
+    at_area = "forged" if number == ROUTER_ADVERTISEMENT else "discovery"
+    assert decided("office", "fe80::20", "ff02::1", number) == at_area
+    assert decided("copper", "fe80::20", "ff02::1", number) == "discovery"
+
+
+@pytest.mark.parametrize("number", [m.type for m in ICMPV6 if m.through == "refused"])
+def test_what_neighbours_say_goes_no_further_than_the_link(number: int) -> None:
+    assert decided("office", OFFICE, "fd12:3456:789a:1::21", number) == "same-area"
+    assert decided("office", OFFICE, "ff05::2", number) == "multicast"
+
+
+def test_a_redirect_to_the_gateway_is_refused() -> None:
+    """It must come from a link-local address (RFC 4861 section 8.1)."""
+    assert decided("office", "fe80::20", GATEWAY, 137) == "forged"
+    assert decided("copper", "fe80::20", GATEWAY, 137) == "forged"
+
+
+@pytest.mark.parametrize("number", [m.type for m in ICMPV6 if m.through == "charter"])
+def test_the_charter_decides_what_the_table_leaves_to_it(number: int) -> None:
+    assert decided("office", OFFICE, BARN, number) == "default"
+    at_gateway = "echo" if number == ECHO_REQUEST6 else "default"
+    assert decided("office", OFFICE, GATEWAY, number) == at_gateway
+
+
+@pytest.mark.parametrize("number", [m.type for m in ICMPV4 if m.through == "charter"])
+def test_the_charter_decides_what_the_ipv4_table_leaves_to_it(number: int) -> None:
+    assert decided("office", "10.24.3.9", "10.24.4.9", number) == "default"
+    at_gateway = "echo" if number == ECHO_REQUEST4 else "default"
+    assert decided("office", "10.24.3.9", "10.24.3.1", number) == at_gateway
