@@ -18,6 +18,7 @@ SAFE = " _.,:/()+=-"
 
 _KEPT = frozenset(string.ascii_letters + string.digits + SAFE)
 _DEVICE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.@+-]*\Z")
+_SCOPES = frozenset({"all", "default"})  # taken by the kernel's own settings for all devices
 _MORE = "..."
 
 
@@ -71,6 +72,6 @@ def device(name: str) -> str:
 
 def bare_device(name: str) -> str:
     """A device name that may stand in an `ip` or sysctl line as it is; raises ValueError."""
-    if len(name) > DEVICE_LIMIT or not _DEVICE.match(name):
+    if len(name) > DEVICE_LIMIT or name in _SCOPES or not _DEVICE.match(name):
         raise ValueError(f"not a device name that a kit can carry: {name!r}")
     return name

@@ -39,7 +39,7 @@ def _digest(data: bytes) -> dict[str, Any]:
 def render(plan: Plan) -> Kit:
     """The kit of a plan; the same plan gives the same bytes.
 
-    Raises ValueError for a plan that the targets cannot carry: more than 65 534 decisions, a
+    Raises ValueError for a plan that the targets cannot carry: more than 65 535 decisions, a
     device name that is none, or unknown addresses of lines that a decision tells apart.
     """
     texts = {  # in the order in which they are put in place

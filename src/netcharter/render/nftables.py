@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from netcharter.plan import labels
@@ -74,12 +75,11 @@ def nftables(plan: Plan) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _check_names(rows: Iterable[Row]) -> None:
-    seen: dict[str, str] = {}
-    for row in rows:
-        other = seen.setdefault(labels.row_name(row.label), row.label)
-        if other != row.label or labels.row_number(row.index) == 0:
-            raise ValueError(f"two decisions share a name: {other!r} and {row.label!r}")
+def _check_names(rows: Sequence[Row]) -> None:
+    names = [labels.row_name(row.label) for row in rows]
+    for name, count in Counter(names).items():
+        if count > 1:
+            raise ValueError(f"{count} decisions share a name: {name}")
 
 
 # --- counters and sets ---------------------------------------------------------------------------

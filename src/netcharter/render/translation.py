@@ -37,8 +37,8 @@ LEAVE = "accept"  # in a nat chain: no translation
 
 
 def delivered(rows: Sequence[Row]) -> tuple[Row, ...]:
-    """The decisions that translate."""
-    return tuple(row for row in rows if row.delivery is not None)
+    """The decisions that translate; one that nobody can fulfil translates nothing."""
+    return tuple(row for row in rows if row.delivery is not None and row.regions)
 
 
 def offered_lines(plan: Plan) -> tuple[LinePlan, ...]:
@@ -118,14 +118,13 @@ def _delivery_verdict(row: Row) -> str:
 
 def _delivery_chain(row: Row) -> Iterator[str]:
     delivery = _delivery(row)
-    remark = escape.comment(row.label, place(row))
-    lines = [f"{set_row(row)} comment {remark}"]
-    if delivery.port is None:
-        lines.append(f"dnat ip to {delivery.address} comment {remark}")
-    else:
-        names = braces(PROTOCOLS[p] for p in sorted(_protocols(row)))
+    remark = f"comment {escape.comment(row.label, place(row))}"
+    lines = [f"{set_row(row)} {remark}"]
+    if delivery.port is not None:
+        names = braces(PROTOCOLS[p] for p in sorted(_protocols(row) & set(PORTED)))
         to = f"{delivery.address}:{delivery.port}"
-        lines.append(f"meta l4proto {names} dnat ip to {to} comment {remark}")
+        lines.append(f"meta l4proto {names} dnat ip to {to} {remark}")
+    lines.append(f"dnat ip to {delivery.address} {remark}")
     return chain(labels.delivery_chain(row.label), lines)
 
 

@@ -134,7 +134,7 @@ def run_lines(run: Run, verdict: Verdict, sets: NamedSets) -> Iterator[str]:
     """The rule that a run becomes. `verdict`: where a decision sends what it matches."""
     first = run.first
     conditions = list(first.conditions)
-    remark = escape.comment(names_of(run))
+    remark = escape.comment(*names_of(run))
     if not first.fields:
         yield " ".join([*conditions, verdict(first.row), "comment", remark])
     elif first.weight > CLAUSE_LIMIT:
@@ -172,9 +172,13 @@ def _separately(clause: Clause, sets: NamedSets) -> Iterator[str]:
             yield f"{selector} {braces(elements)}"
 
 
-def names_of(run: Run) -> str:
-    """The labels of a run's decisions, each once."""
-    return ", ".join(dict.fromkeys(clause.row.label for clause in run.clauses))
+def names_of(run: Run) -> tuple[str, str]:
+    """The labels of a run's decisions with their lines, each once, and the file they stand in."""
+    rows = {clause.row.label: clause.row for clause in run.clauses}
+    spans = [row.span for row in rows.values() if row.span is not None]
+    files = ", ".join(dict.fromkeys(span.file for span in spans))
+    names = (f"{label}:{row.span.line}" if row.span else label for label, row in rows.items())
+    return ", ".join(names), files
 
 
 def to_row(row: Row) -> str:
