@@ -16,6 +16,10 @@ What is promised about IPv4:
 Areas have numbers from 1, first those of `previous` in its order (it is therefore kept in the
 order of the numbers, with areas that are gone still in it), then the others in the charter's
 order. The number is the area's /64 within the local prefix and within each line's prefix.
+
+Lasting addresses of devices count down from the top of the area in the order of the charter, so
+a device added at the end renumbers none. They move when the area's prefix doubles; an address
+that is written out does not.
 """
 
 from __future__ import annotations

@@ -156,7 +156,9 @@ _Day = tuple[tuple[timedelta, _State], ...]  # from when since midnight; the fir
 class _Readings:
     """What the local readings of one zone say, day by day."""
 
-    def __init__(self, hours: Mapping[str, Hours], untils: tuple[date, ...], zone: ZoneInfo):
+    def __init__(
+        self, hours: Mapping[str, Hours], untils: tuple[date, ...], zone: ZoneInfo
+    ) -> None:
         self.hours = hours
         self.untils = untils
         self.zone = zone
