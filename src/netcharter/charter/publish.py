@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterator
 
 from netcharter.charter.services import builtin
@@ -11,7 +10,6 @@ from netcharter.charter.shapes import Key, Named, NamedOrListed, Record, Schema,
 from netcharter.charter.table import CHARTER, NEEDED, PART
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
-MARK = re.compile(r"<!-- (keys of [a-z ]+|services) -->\n.*?<!-- end -->", re.DOTALL)
 NUMBERS = {1: "icmp", 6: "tcp", 17: "udp", 58: "icmpv6"}
 
 
@@ -53,11 +51,10 @@ def records() -> Iterator[Record]:
             waiting.append(shape.each)
 
 
-def reference(page: str) -> str:
-    """The reference page with the tables between its marks written anew."""
-    tables = {f"keys of {record.what}": key_table(record) for record in records()}
-    tables["services"] = service_table()
-    return MARK.sub(lambda m: f"<!-- {m[1]} -->\n{tables[m[1]]}<!-- end -->", page)
+def tables() -> dict[str, str]:
+    """The tables of the reference page, by the words of the marks they stand between."""
+    found = {f"keys of {record.what}": key_table(record) for record in records()}
+    return found | {"services": service_table()}
 
 
 def key_table(record: Record) -> str:

@@ -11,13 +11,12 @@ from netcharter.charter.build import build
 from netcharter.charter.checks import check_services, check_site
 from netcharter.charter.model import Charter
 from netcharter.charter.sentences import check_sentences
-from netcharter.charter.shapes import GUESSED, MISSING, SAID, Fields, Walk, first_line
+from netcharter.charter.shapes import GUESSED, MISSING, MOST_TOLD, SAID, Enough, Fields, Walk, first_line
 from netcharter.charter.table import CHARTER, INCLUDE, LISTS, PART
 from netcharter.charter.values import quoted
 from netcharter.diagnostics import Diagnostic, Span
 
 MOST_FILES = 64
-MOST_TOLD = 200
 
 
 class Unreadable(Exception):
@@ -49,31 +48,37 @@ def read(text: str | bytes, name: str, load: Loader | None = None) -> Reading:
     """
     files = _Files(name, load)
     files.walk.spans[()] = nodes.whole(name)
-    files.take(text, name, "", ())
+    charter, rest = None, ""
+    try:
+        files.take(text, name, "", ())
+        charter = _judge(files)
+    except Enough:
+        rest = f"reading stops here, after {MOST_TOLD} errors"
+    if files.walk.untold:
+        rest = rest or f"and {files.walk.untold} more that are no errors"
+    return Reading(charter, _in_order(files.walk.found, files.texts, rest), files.texts)
+
+
+def _judge(files: _Files) -> Charter | None:
+    """The charter of files that could all be read, if no error is found in it."""
     walk, doc = files.walk, files.doc
-    charter = None
-    if not files.stopped:
-        check_site(walk, doc)
-        services = check_services(walk, doc)
-        check_sentences(walk, doc, services)
-        if not any(d.severity == "error" for d in walk.found):
-            charter = build(walk, doc, services)
-    return Reading(charter, _in_order(walk.found, files.texts), files.texts)
+    if files.stopped:
+        return None
+    check_site(walk, doc)
+    services = check_services(walk, doc)
+    check_sentences(walk, doc, services)
+    return None if walk.errors else build(walk, doc, services)
 
 
-def _in_order(found: list[Diagnostic], texts: Mapping[str, str]) -> tuple[Diagnostic, ...]:
-    """By file and place; errors before the rest where there are too many to tell all."""
+def _in_order(
+    found: list[Diagnostic], texts: Mapping[str, str], rest: str
+) -> tuple[Diagnostic, ...]:
+    """By file and place; at the end a word on what is left out, if anything is."""
     order = {name: i for i, name in enumerate(texts)}
-
-    def place(d: Diagnostic) -> tuple[int, int, int]:
-        return order.get(d.span.file, 0), d.span.line, d.span.column
-
-    if len(found) <= MOST_TOLD:
-        return tuple(sorted(found, key=place))
-    errors_first = sorted(found, key=lambda d: (d.severity != "error", place(d)))
-    told = sorted(errors_first[:MOST_TOLD], key=place)
-    rest = Diagnostic("and-more", "note", f"and {len(found) - MOST_TOLD} more", told[-1].span)
-    return (*told, rest)
+    told = sorted(found, key=lambda d: (order.get(d.span.file, 0), d.span.line, d.span.column))
+    if rest:
+        told.append(Diagnostic("and-more", "note", rest, told[-1].span))
+    return tuple(told)
 
 
 @dataclass(slots=True)

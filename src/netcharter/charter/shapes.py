@@ -30,12 +30,21 @@ class _Missing:
 MISSING: Final = _Missing()
 
 
+MOST_TOLD = 200  # errors, and as many of the rest: more than anybody mends at once
+
+
+class Enough(Exception):
+    """So much is wrong that reading on is of no use."""
+
+
 @dataclass(slots=True)
 class Walk:
     """One reading: what was found wrong so far, and where everything stands."""
 
     spans: dict[Path, Span] = field(default_factory=dict)
     found: list[Diagnostic] = field(default_factory=list)
+    errors: int = 0
+    untold: int = 0  # what is no error, beyond what is told
 
     def tell(
         self,
@@ -46,7 +55,13 @@ class Walk:
         related: tuple[tuple[Span, str], ...] = (),
         severity: Severity = "error",
     ) -> None:
+        if severity != "error" and len(self.found) - self.errors >= MOST_TOLD:
+            self.untold += 1
+            return
         self.found.append(Diagnostic(id, severity, message, span, help=help, related=related))
+        self.errors += severity == "error"
+        if self.errors >= MOST_TOLD:
+            raise Enough
 
     def where(self, path: Path) -> Span:
         """The place of a value, or of the nearest thing around it."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 
 LONGEST = 60  # a longer word is nobody's slip of the pen
+MOST_COMPARED = 500  # so that a charter of nothing but mistakes is soon told
 
 MEANINGS: dict[str, tuple[str, ...]] = {  # a word of the trade -> ours, the first that fits
     # sections
@@ -264,7 +265,9 @@ def by_letters(word: str, allowed: Collection[str]) -> str | None:
         return folded[plain]
     from difflib import get_close_matches
 
-    near = get_close_matches(plain, folded, n=1, cutoff=0.7)
+    slack = max(2, len(plain) // 2)
+    alike = [name for name in folded if abs(len(name) - len(plain)) <= slack][:MOST_COMPARED]
+    near = get_close_matches(plain, alike, n=1, cutoff=0.7)
     return folded[near[0]] if near else None
 
 

@@ -15,6 +15,7 @@ BREAK = re.compile(r"\r\n|\r|\n")
 TAB = 4
 MOST_LINES = 6  # of one underlined stretch; a longer one is shown by its beginning and end
 LEAST_WIDTH = 40
+NEAR = 1_000  # characters around a place that are looked at, however long the line
 COLOURS = {"error": "1;31", "warning": "1;33", "note": "1;36", "place": "1", "faint": "2"}
 
 
@@ -102,14 +103,15 @@ def _source(
 
 def _excerpt(source: str, start: int, end: int, room: int) -> tuple[str, str]:
     """The part of a line around a stretch that fits into `room` columns, and its underlining."""
-    cells = _cells(source)
-    end = max(end, start + 1)
+    cut = max(0, start - NEAR)
+    cells = _cells(source[cut : start + 2 * NEAR])
+    start, end = start - cut, max(end, start + 1) - cut
     first, columns = 0, sum(width for _, width in cells)
     last = len(cells)
     if columns > room:
         first, last = _window(cells, start, room)
-    head = "..." if first else ""
-    tail = "..." if last < len(cells) else ""
+    head = "..." if first or cut else ""
+    tail = "..." if cut + last < len(source) else ""
     shown = head + "".join(text for text, _ in cells[first:last]) + tail
     before = len(head) + sum(width for _, width in cells[first : min(start, last)])
     under = sum(width for _, width in cells[max(start, first) : min(end, last)])

@@ -19,6 +19,7 @@ from netcharter.plan.terms import (
     all_starters,
     hardware_set,
     regions,
+    service_parts,
     service_set,
 )
 from netcharter.space.ranges import Ranges, complement, intersect, ranges
@@ -139,7 +140,7 @@ def _translated(
 
 
 def _parts(ground: Ground, offer: Offer) -> list[tuple[int, int, int]]:
-    return [part for name in offer.services for part in ground.charter.services[name].parts]
+    return [part for name in offer.services for part in service_parts(ground, name)]
 
 
 def _moved(ground: Ground, offer: Offer, at: int) -> Ranges:

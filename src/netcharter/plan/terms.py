@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from netcharter.charter.model import Charter
+from netcharter.charter.services import builtin, parse_written
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, ANY_HARDWARE, ANY_SERVICE
 from netcharter.plan.shapes import ALWAYS, AreaPlan, DevicePlan, LinePlan, Region, When
@@ -145,8 +146,23 @@ def service_set(ground: Ground, names: Iterable[str]) -> Ranges:
     for name in names:
         if name == "anything":
             return ANY_SERVICE
-        parts += [coding.service(*part) for part in ground.charter.services[name].parts]
+        parts += [coding.service(*part) for part in service_parts(ground, name)]
     return ranges(*parts)
+
+
+def service_parts(ground: Ground, name: str) -> tuple[tuple[int, int, int], ...]:
+    """What a service consists of: the charter's own, an IANA name, or written out.
+
+    Raises KeyError for a name that is no service.
+    """
+    if name in ground.charter.services:
+        return ground.charter.services[name].parts
+    if name in builtin():
+        return builtin()[name]
+    written = parse_written(name)
+    if written is None:
+        raise KeyError(name)
+    return (written,)
 
 
 def regions(

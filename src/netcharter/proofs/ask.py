@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from difflib import get_close_matches
 
+from netcharter.charter.services import builtin
 from netcharter.diagnostics import Span
 from netcharter.plan.fate import in_force
 from netcharter.plan.shapes import Region, Row
@@ -16,6 +17,7 @@ from netcharter.plan.terms import (
     all_reached,
     all_starters,
     regions,
+    service_parts,
     service_set,
 )
 from netcharter.proofs.certify import Prover
@@ -170,14 +172,17 @@ def check_terms(
 
 def check_services(names: Sequence[str], ground: Ground) -> tuple[str, ...]:
     """The service names, if the charter or the IANA names know them."""
-    known = {*ground.charter.services, "anything"}
     for name in names:
-        if name not in known:
-            near = get_close_matches(name, known, n=1)
+        if name == "anything":
+            continue
+        try:
+            service_parts(ground, name)
+        except KeyError:
+            near = get_close_matches(name, {*ground.charter.services, *builtin()}, n=1)
             hint = (
                 f"did you mean '{near[0]}'?" if near else "write for instance 'https' or 'tcp/443'"
             )
-            raise NotUnderstood(f"'{name}' is no service: {hint}")
+            raise NotUnderstood(f"'{name}' is no service: {hint}") from None
     return tuple(names)
 
 

@@ -42,6 +42,8 @@ SERVICE_COUNT = _BASES[-1]
 
 def service_value(code: int) -> int:
     """The number, in a universe, of the first service from `code` (see plan.coding) on."""
+    if code >= coding.SERVICE_SIZE:
+        return SERVICE_COUNT
     protocol, number = code >> 16, code & 0xFFFF
     return _BASES[protocol] + min(number, _NUMBERS[protocol])
 

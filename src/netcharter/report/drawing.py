@@ -22,9 +22,10 @@ GUTTER = 44  # to the left of every column
 EDGE = 20  # to the right of the last one
 PAD = 12  # inside a box
 SPINE = 8  # where in a gutter the plain link runs
-FIRST_LANE, LANE, LANES = 16, 7, 4
+FIRST_LANE, LANE, LANES = 15, 5, 5
 BAND, TRACK, TRACKS = 22, 8, 6  # a band's own height, and what each path in it adds
 ROW = 18
+BADGE = 19  # from one number to the next
 GATEWAY_HEIGHT = 60
 MOST_DEVICES = 10
 SIZES = {"name": 15, "mono": 12, "words": 12, "device": 12, "barred": 12, "tag": 11}
@@ -76,16 +77,12 @@ class Path:
     kind: Literal["link", "offer", "broken", "stopped"]
     points: tuple[Point, ...]
     number: int | None = None  # the promise it breaks
+    badge: Point | None = None  # where that number stands
 
     @property
     def line(self) -> str:
         """The value of a `points` attribute."""
         return _spelled(self.points)
-
-    @property
-    def badge(self) -> Point:
-        """Where the number of the broken promise stands: at the first turn."""
-        return self.points[1] if len(self.points) > 2 else self.points[0]
 
     @property
     def head(self) -> str:
@@ -177,8 +174,10 @@ def _line_words(line: LineSign, width: int) -> _Writer:
     writer.write(f"line · {line.role}", "words")
     for address in line.addresses:
         writer.write(address, "mono")
-    if line.rate:
-        writer.write(line.rate, "words")
+    whole = ", ".join(line.rate)
+    apart = (cells(whole) + 1) * SIZES["words"] * WIDTH_OF > width - 2 * PAD
+    for rate in line.rate if apart else filter(None, [whole]):
+        writer.write(rate, "words")
     return writer
 
 
@@ -206,7 +205,7 @@ class _Sheet:
 
     @property
     def band(self) -> int:
-        """The height of a band."""
+        """The height of the band between lines and gateway, where ways change their column."""
         return BAND + TRACK * min(self.ways, TRACKS)
 
     def column_x(self, column: int) -> int:
@@ -239,10 +238,10 @@ def draw(site: SiteSigns, columns: int) -> Drawing:
     """The site on `columns` columns, with the ways of offers and of broken promises."""
     sheet = _Sheet(columns, len(site.ways))
     y = _place_internet(sheet, site)
-    y = _place_lines(sheet, site.lines, y + sheet.band)
+    y = _place_lines(sheet, site.lines, y + BAND)
     sheet.upper = y
     y = _place_gateway(sheet, site, y + sheet.band)
-    y = _place_areas(sheet, site, y + sheet.band)
+    y = _place_areas(sheet, site, y + BAND)
     links = [*_line_links(sheet), *_area_links(sheet)]
     ways = [path for way in site.ways if (path := _way(sheet, way)) is not None]
     return Drawing(columns, sheet.width, y + 4, tuple(sheet.cards), (*links, *ways))
@@ -344,10 +343,14 @@ def _way(sheet: _Sheet, way: Way) -> Path | None:
     begin = _leaving(sheet, way)
     if begin is None:
         return None
-    kind = way.kind
-    if kind == "stopped":
-        return Path(kind, _straight([*begin, (begin[-1][0], _wall(sheet, way))]), way.number)
-    return Path(kind, _straight([*begin, *_arriving(sheet, way, begin[-1])]), way.number)
+    last = begin[-1]
+    stopped = way.kind == "stopped"
+    rest = [(last[0], _wall(sheet, way))] if stopped else _arriving(sheet, way, last)
+    badge = None
+    if way.number is not None:
+        x, y = begin[min(1, len(begin) - 1)]
+        badge = (x, y - BADGE * sheet.count(f"badges of {way.start}"))
+    return Path(way.kind, _straight([*begin, *rest]), way.number, badge)
 
 
 def _wall(sheet: _Sheet, way: Way) -> int:

@@ -18,12 +18,12 @@ from netcharter.diagnostics import Diagnostic
 from netcharter.diagnostics.escape import terminal
 from netcharter.proofs import Proof
 from netcharter.report import sections
-from netcharter.report.drawing import draw
+from netcharter.report.drawing import Drawing, draw
 from netcharter.report.reach import from_areas, from_lines
 from netcharter.report.site import SiteSigns, signs
 from netcharter.report.wording import Sources, counted, line_anchor, quoted
 
-LAYOUTS = (("wide", 4), ("middle", 2), ("narrow", 1))  # drawings for three widths of window
+WIDEST = 4  # columns of the drawing for a wide window
 STYLE = "style.css.j2"
 
 
@@ -54,7 +54,8 @@ def proof_page(
     found = proof.findings if findings is None else tuple(findings)
     site = signs(proof)
     style = _environment().get_template(STYLE).render()
-    return _environment().get_template("page.html.j2").render(
+    template = _environment().get_template("page.html.j2")
+    return template.render(
         site=site,
         timezone=plan.timezone,
         made=_instant(made, zone),
@@ -62,7 +63,7 @@ def proof_page(
         files=_files(texts),
         policy=_policy(style),
         verdict=sections.verdict(proof, found),
-        drawings=[(name, draw(site, columns)) for name, columns in LAYOUTS],
+        drawings=_drawings(site),
         summary=_summary(site),
         devices=len(plan.devices),
         promises=sections.promises(proof, sources),
@@ -73,6 +74,12 @@ def proof_page(
         limits=sections.LIMITS,
         cautions=sections.CAUTIONS,
     )
+
+
+def _drawings(site: SiteSigns) -> tuple[tuple[str, Drawing], ...]:
+    """One drawing for each of three widths of window; the style shows the one that fits."""
+    wide = min(max(len(site.areas), len(site.lines), 2), WIDEST)
+    return ("wide", draw(site, wide)), ("middle", draw(site, 2)), ("narrow", draw(site, 1))
 
 
 def _instant(moment: datetime, zone: ZoneInfo) -> str:

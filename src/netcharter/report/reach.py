@@ -10,7 +10,6 @@ from netcharter.plan.coding import SYMBOLS, V6
 from netcharter.plan.shapes import Row
 from netcharter.proofs import Proof
 from netcharter.proofs.ask import AskRow, Inquiry, ask
-from netcharter.proofs.naming import service_text
 from netcharter.proofs.story import row_name
 from netcharter.report.wording import Sources, Spot
 
@@ -78,9 +77,7 @@ def from_areas(proof: Proof, sources: Sources) -> tuple[From, ...]:
 
 def from_lines(proof: Proof, sources: Sources) -> tuple[Seen, ...]:
     """Per line, everything that the internet can reach through it."""
-    return tuple(
-        _seen(proof, number, sources) for number in range(len(proof.prover.plan.lines))
-    )
+    return tuple(_seen(proof, number, sources) for number in range(len(proof.prover.plan.lines)))
 
 
 def _from(proof: Proof, name: str, number: int, sources: Sources) -> From:
@@ -151,8 +148,8 @@ def _whoever(starter: str, name: str) -> str:
 def _arrival(row: Row) -> str:
     if row.delivery is None:
         return ""
-    port = "" if row.delivery.port is None else f", port {service_text(6 << 16 | row.delivery.port)}"
-    return f"{row.delivery.device} ({row.delivery.address}{port.replace('tcp/', '')})"
+    port = "" if row.delivery.port is None else f", port {row.delivery.port}"
+    return f"{row.delivery.device} ({row.delivery.address}{port})"
 
 
 def _families(row: Row) -> str:

@@ -25,7 +25,7 @@ class LineSign:
     device: str
     role: str
     addresses: tuple[str, ...]
-    rate: str
+    rate: tuple[str, ...]  # down and up
     prefix: str
 
 
@@ -108,8 +108,8 @@ def _line(line: LinePlan) -> LineSign:
     )
 
 
-def _rate(rate: Rate | None) -> str:
-    return f"{_bits(rate.down)} down, {_bits(rate.up)} up" if rate else ""
+def _rate(rate: Rate | None) -> tuple[str, ...]:
+    return (f"{_bits(rate.down)} down", f"{_bits(rate.up)} up") if rate else ()
 
 
 def _bits(number: int) -> str:
@@ -178,11 +178,10 @@ def _shown(proof: Proof, number: int, result: PromiseResult) -> Way | None:
     if witness is None or result.point is None:
         return None
     plan, row = proof.prover.plan, witness.row
-    starter = next((d.name for d in plan.devices if witness.hardware in _hardwares(d)), None)
+    starter = next((d.name for d in plan.devices if _is(d, witness.hardware)), None)
+    area, device = _inside(plan, coding.decode(result.point[DESTINATION]))
     if row.delivery is not None:
         area, device = _home(plan, row.delivery.device), row.delivery.device
-    else:
-        area, device = _inside(plan, coding.decode(result.point[DESTINATION]))
     line = None if area else _way_out(plan, result.point[DESTINATION], witness.lines_up)
     return Way(
         kind="broken" if row.let else "stopped",
@@ -196,24 +195,22 @@ def _shown(proof: Proof, number: int, result: PromiseResult) -> Way | None:
     )
 
 
-def _hardwares(device: DevicePlan) -> Iterator[str]:
-    return (hardware_text(number) for number in device.hardware)
+def _is(device: DevicePlan, hardware: str | None) -> bool:
+    return hardware in [hardware_text(number) for number in device.hardware]
 
 
 def _home(plan: Plan, device: str) -> str | None:
     return next((d.area for d in plan.devices if d.name == device), None)
 
 
-def _inside(
-    plan: Plan, address: Numeric | tuple[int, int]
-) -> tuple[str | None, str | None]:
+def _inside(plan: Plan, address: Numeric | tuple[int, int]) -> tuple[str | None, str | None]:
     """The area and the device that an address belongs to, if it lies inside."""
     if isinstance(address, tuple):
         return None, None
     for area in plan.areas:
         gateways = (area.gateway4, *(subnet.gateway for subnet in area.subnets6))
-        networks = (area.v4, *(subnet.network for subnet in area.subnets6))
-        if address not in gateways and any(address in network for network in networks):
+        inside6 = any(address in subnet.network for subnet in area.subnets6)
+        if address not in gateways and (inside6 or address in area.v4):
             owned = (d for d in plan.devices if address in (*d.addresses4, *d.addresses6))
             return area.name, next((d.name for d in owned if d.area == area.name), None)
     return None, None
