@@ -172,6 +172,27 @@ def brute_shielded(
     )
 
 
+def brute_superfluous(rules: RuleList, rule: int, core: Sequence[int]) -> bool:
+    """Wherever `rule` matches first among itself and the earlier rules of the core, the first of
+    the later core rules and of the later entries with another outcome decides alike."""
+    places = [at for at, entry in enumerate(rules.entries) if entry.rule == rule]
+    for point in points(rules):
+        own = [at for at in places if inside(rules.entries[at].box, point)]
+        before = rules.entries[: places[0]]
+        if not own or any(e.rule in core and inside(e.box, point) for e in before):
+            continue
+        outcome = rules.entries[own[0]].outcome
+        kept = [
+            entry
+            for entry in rules.entries[places[-1] + 1 :]
+            if entry.rule in core or entry.outcome != outcome
+        ]
+        rest = RuleList(rules.fields, tuple(kept), rules.default, rules.universe)
+        if decide(rest, point)[1] != outcome:
+            return False
+    return True
+
+
 # ---- the corpus of lists that once failed ----
 
 

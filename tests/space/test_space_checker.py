@@ -137,8 +137,16 @@ def test_every_random_claim_is_judged_as_brute_force_judges_it() -> None:
         shielded = checker.shielded(query, accept, core)
         assert shielded == tiny.brute_shielded(rules, query, accept, core)
         seen["shielded", shielded] += 1
-    assert len(seen) == 4
+        for rule in rule_numbers(rules):
+            removable = checker.removable(rule, core)
+            assert removable == tiny.brute_superfluous(rules, rule, core)
+            seen["removable", removable] += 1
+    assert len(seen) == 6
     assert min(seen.values()) > 10
+
+
+def rule_numbers(rules: RuleList) -> list[int]:
+    return sorted({entry.rule for entry in rules.entries})
 
 
 def test_the_quick_scan_agrees_with_the_slow_one_on_real_sizes() -> None:

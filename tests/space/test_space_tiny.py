@@ -132,7 +132,10 @@ def check_redundant(rules: RuleList, engine: Engine, checker: Checker) -> None:
     for rule, verdict in redundant.items():
         if isinstance(verdict, Covered):
             assert checker.removable(rule, verdict.core)
-            assert not any(checker.removable(rule, kept) for kept in without_one(verdict.core))
+            assert tiny.brute_superfluous(rules, rule, verdict.core)
+            for kept in without_one(verdict.core):
+                assert not checker.removable(rule, kept)
+                assert not tiny.brute_superfluous(rules, rule, kept)
         else:
             assert isinstance(verdict, Witness)
             assert verdict.rule == rule
