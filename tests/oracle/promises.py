@@ -11,6 +11,7 @@ from tests.oracle.naive import (
     family,
     fate,
     forged,
+    inside,
     is_internet,
     is_open,
     local_prefix,
@@ -68,13 +69,25 @@ def _breaks_always(site: Site, promise: Sentence, a: Attempt, e: Environment) ->
 
 
 def _meant_by_always(site: Site, promise: Sentence, a: Attempt) -> bool:
-    """From a line, a device is reached where an offer puts it (IPv4) or at its own (IPv6)."""
     for term in promise.reach:
-        if a.entrance in site.lines and term in site.devices and family(a.source) == 4:
-            for offer in site.offers:
-                delivered = delivery(site, offer, a) if offer.to == term else None
-                if delivered and serves(promise.services, a.protocol, delivered[1]):
-                    return True
+        if a.entrance in site.lines and term in site.devices:
+            if _device_from_line(site, promise, a, term):
+                return True
         elif reaches(site, term, a.destination) and serves(promise.services, a.protocol, a.number):
+            return True
+    return False
+
+
+def _device_from_line(site: Site, promise: Sentence, a: Attempt, name: str) -> bool:
+    """From a line, a device is reached where an offer puts it (IPv4) or at its own (IPv6).
+
+    Its own are those inside the prefix of that line, the only ones that lead there.
+    """
+    if family(a.source) == 6:
+        own = reaches(site, name, a.destination) and serves(promise.services, a.protocol, a.number)
+        return own and inside(a.destination, site.lines[a.entrance].prefix)
+    for offer in site.offers:
+        delivered = delivery(site, offer, a) if offer.to == name else None
+        if delivered and serves(promise.services, a.protocol, delivered[1]):
             return True
     return False
