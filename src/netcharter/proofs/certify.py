@@ -96,7 +96,7 @@ class Prover:
 
     def covered(self, boxes: Sequence[RawBox], by: Iterable[int]) -> Covered | None:
         """Do the decisions `by` together cover `boxes`? The minimal core if so."""
-        allowed = set(by)
+        allowed = self._known & set(by)
         verdict = self.engine.covered(boxes, tuple(allowed))
         if isinstance(verdict, Covered):
             stands = set(verdict.core) <= allowed and self._checker.cover(boxes, verdict.core)

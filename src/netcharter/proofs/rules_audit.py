@@ -194,6 +194,8 @@ def contradictions(audit: Audit) -> Iterator[Diagnostic]:
     prover = audit.prover
     mine = {row.index: row for row in audit.written if row.index not in audit.dead}
     for later in mine.values():
+        if not prover.boxes_of_row(later.index):
+            continue
         for number in prover.engine.overlapping(later.index):
             earlier = mine.get(number)
             if number >= later.index:
