@@ -86,7 +86,7 @@ def signs(proof: Proof) -> SiteSigns:
     return SiteSigns(
         name=one_line(plan.site),
         managed=f"managed from {listed(managers)}" if managers else "managed from nowhere",
-        decisions=f"{len(plan.rows)} decisions, the first match counts",
+        decisions=f"{len(plan.rows)} decisions, taken in order",
         places={p.name: tuple(map(str, p.prefixes)) for p in plan.charter.places.values()},
         lines=tuple(_line(line) for line in plan.lines),
         areas=tuple(_area(plan, area) for area in plan.areas),

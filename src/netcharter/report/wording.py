@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 from netcharter.diagnostics import Span
 from netcharter.diagnostics.escape import terminal
 
 BREAK = re.compile(r"\r\n|\r|\n")
+_RIGHT = "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc\U00010800-\U00010fff\U0001e800-\U0001efff]"
+RIGHT_TO_LEFT = re.compile(f"({_RIGHT}+(?: +{_RIGHT}+)*)")
 TAB = "    "
 MOST_LINES = 12  # of one excerpt; a longer one is shown by its beginning
 
@@ -22,6 +25,14 @@ class Spot:
     text: str
     anchor: str | None
     short: str = ""  # the same where the file is plain from the page
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A stretch of prose that is shown in one way."""
+
+    text: str
+    kind: Literal["words", "code", "apart"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,12 +99,25 @@ def paragraphs(text: str | None) -> tuple[str, ...]:
     return tuple(line for line in BREAK.split(text or "") if line.strip())
 
 
-def quoted(text: str) -> tuple[tuple[str, bool], ...]:
-    """Prose in pieces; True marks what stood in backticks. A lone backtick stays as it is."""
+def quoted(text: str) -> tuple[Piece, ...]:
+    """Prose in pieces: what stood in backticks, and stretches that run from right to left.
+
+    Such a stretch is set apart so that it cannot reorder what stands around it (Unicode
+    Standard Annex 9). A lone backtick stays as it is.
+    """
     parts = text.split("`")
     if len(parts) % 2 == 0:
-        return ((text, False),)
-    return tuple((part, n % 2 == 1) for n, part in enumerate(parts) if part)
+        return tuple(_stretches(text))
+    pieces: list[Piece] = []
+    for number, part in enumerate(parts):
+        pieces += [Piece(part, "code")] if number % 2 else _stretches(part)
+    return tuple(piece for piece in pieces if piece.text)
+
+
+def _stretches(text: str) -> Iterator[Piece]:
+    for number, part in enumerate(RIGHT_TO_LEFT.split(text)):
+        if part:
+            yield Piece(part, "apart" if number % 2 else "words")
 
 
 def counted(number: int, one: str, many: str | None = None) -> str:
