@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from netcharter.diagnostics import Diagnostic
 from netcharter.render import Kit, render
-from netcharter.tasks.sources import Source, load_plan
+from netcharter.tasks.sources import Source, Unusable, load_plan
 
 
 @dataclass(frozen=True)
@@ -19,7 +21,20 @@ class Rendered:
         """`ok`, `folder`, `files` [{`name`, `size`, `sha256`}]."""
         return {"ok": True, "folder": folder, "files": self.kit.listing()}
 
+    def lines(self, folder: str) -> Iterator[str]:
+        """What was written, and what it is not yet."""
+        yield f"kit written to {folder}:"
+        for file in self.kit.listing():
+            yield f"  {file['sha256'][:16]}  {file['size']:>8}  {file['name']}"
+        yield "Nothing has been put in place. Keep console access at hand when you do."
+
 
 def render_charter(source: Source) -> Rendered:
     """Plan and render. Raises Unusable where the text is no charter."""
-    return Rendered(render(load_plan(source).plan))
+    loaded = load_plan(source)
+    try:
+        return Rendered(render(loaded.plan))
+    except ValueError as fault:
+        span = loaded.plan.charter.where()
+        wrong = Diagnostic("cannot-render", "error", str(fault), span)
+        raise Unusable((wrong,), loaded.texts) from None

@@ -1,0 +1,69 @@
+"""Folders of ours: written as a whole or not at all, and never over somebody else's files."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+
+from netcharter.tasks.sources import Unusable, unusable
+
+MANIFEST = "manifest.json"
+
+
+def write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Put the files where `folder` is said to be, in the place of an earlier kit.
+
+    The files are readable by their owner and group only. Raises Unusable where the folder holds
+    something that is no kit, or cannot be written.
+    """
+    if folder.exists() and (not folder.is_dir() or not _is_ours(folder)):
+        raise unusable(
+            "not-a-kit",
+            "there is something here that is no kit, and it is left as it is",
+            str(folder),
+            "",
+            "name a new folder, or an empty one",
+        )
+    try:
+        _replace(folder, files)
+    except OSError as fault:
+        raise _cannot(folder, fault) from None
+
+
+def _is_ours(folder: Path) -> bool:
+    return not any(folder.iterdir()) or (folder / MANIFEST).is_file()
+
+
+def _replace(folder: Path, files: Mapping[str, bytes]) -> None:
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
+    old = beside / "old"
+    try:
+        new = beside / "new"
+        new.mkdir(mode=0o750)
+        for name, data in files.items():
+            path = new / name
+            path.write_bytes(data)
+            path.chmod(0o640)
+        if folder.exists():
+            folder.rename(old)
+        new.rename(folder)
+    except OSError:
+        if old.exists() and not folder.exists():
+            old.rename(folder)
+        raise
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+
+
+def _cannot(folder: Path, fault: OSError) -> Unusable:
+    reason = (fault.strerror or "unknown reason").lower()
+    return unusable(
+        "cannot-write",
+        f"it can't be written: {reason}",
+        str(folder),
+        "",
+        "name a folder that you may write to",
+    )

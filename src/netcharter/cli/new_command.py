@@ -1,0 +1,78 @@
+"""`netcharter new FILE`."""
+
+from __future__ import annotations
+
+import secrets
+import uuid
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from netcharter.cli.common import exits, safe, write_text
+
+LOCALTIME = Path("/etc/localtime")
+RANDOM_NODE = (
+    1 << 40
+)  # set where the machine has no hardware address to read (RFC 9562 section 6.10)
+
+
+@click.command("new")
+@click.argument("file", type=click.Path(path_type=Path), default=Path("charter.yaml"))
+@exits
+def cli(file: Path) -> int:
+    """A short conversation that writes a commented charter which checks clean."""
+    from netcharter.tasks.first_charter import write_charter
+    from netcharter.tasks.new import converse
+    from netcharter.tasks.sources import unusable
+
+    if file.exists():
+        raise unusable("file-exists", "this file exists and is left as it is", str(file), "",
+                       "name a file that does not exist yet")  # fmt: skip
+    answers = converse(
+        ask, entropy=secrets.token_bytes(16), timezone_guess=timezone_guess(),
+        hardware_guess=hardware_guess(),
+    )  # fmt: skip
+    text = write_charter(answers)
+    write_text(file, text)
+    return tell(file, text)
+
+
+def ask(question: Any) -> str:
+    """Put one question on the terminal."""
+    click.echo()
+    if question.problem:
+        click.secho(safe(question.problem), fg="red")
+    click.echo(safe(question.prompt))
+    if question.help:
+        click.secho(f"  {safe(question.help)}", dim=True)
+    return str(click.prompt(" ", default=question.default, prompt_suffix=" "))
+
+
+def timezone_guess() -> str:
+    """The machine's own zone, as the link to its zone file says."""
+    target = str(LOCALTIME.resolve())
+    return target.partition("/zoneinfo/")[2] or "UTC"
+
+
+def hardware_guess() -> str:
+    """A hardware address of this machine; empty where none can be read."""
+    number = uuid.getnode()
+    if number & RANDOM_NODE:
+        return ""
+    return ":".join(f"{number >> shift & 0xFF:02x}" for shift in range(40, -8, -8))
+
+
+def tell(file: Path, text: str) -> int:
+    """Say what was written and that it checks clean."""
+    from netcharter.tasks.check import check, summary
+    from netcharter.tasks.sources import Source
+
+    click.echo()
+    click.echo(safe(f"written: {file}"))
+    found = check(Source(str(file), text.encode()), datetime.now(UTC))
+    for line in summary(found):
+        click.echo(safe(line))
+    click.echo(safe(f"next: read it, then `netcharter check {file}`"))
+    return 0 if found.ok else 1
