@@ -18,7 +18,7 @@ LIMIT = 120  # seconds
 @cache
 def way_in() -> tuple[str, ...] | None:
     """How a namespace can be had here: as root, or as root of a user namespace of one's own."""
-    ways = (("unshare", "-n"),) if os.geteuid() == 0 else ()
+    ways: list[tuple[str, ...]] = [("unshare", "-n")] if os.geteuid() == 0 else []
     for way in (*ways, ("unshare", "-Urnm")):
         try:
             found = subprocess.run(
@@ -41,9 +41,14 @@ def needed() -> tuple[str, ...]:
     return way
 
 
-def run(script: str, folder: Path) -> str:
-    """Run a shell script in a new namespace, in `folder`; stops at the first failure."""
+def run(script: str, folder: Path, private: bool = False) -> str:
+    """Run a shell script in a new namespace, in `folder`; stops at the first failure.
+
+    private: with mounts of its own too.
+    """
     way = needed()
+    if private and way == ("unshare", "-n"):
+        way = ("unshare", "-nm")
     environment = {**os.environ, "TZ": "UTC", "LC_ALL": "C"}
     found = subprocess.run(
         [*way, "sh", "-eu", "-c", script],

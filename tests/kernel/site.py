@@ -10,7 +10,7 @@ from typing import Any
 from netcharter.plan import coding, labels
 from netcharter.plan.fate import Attempt, Environment, in_force
 from netcharter.plan.icmp import ICMPV4, ICMPV6
-from netcharter.plan.shapes import Plan
+from netcharter.plan.shapes import AreaPlan, LinePlan, Plan
 from tests.kernel.packets import Address, Host, Kernel, Packet
 
 # The real addresses of lines whose address nobody knew when the charter was written: one that
@@ -89,11 +89,13 @@ class Bench:
         )
 
     def device(self, entrance: str) -> str:
-        parts = (*self.plan.areas, *self.plan.lines)
-        return next((part.device for part in parts if part.name == entrance), "")
+        return next((p.device for p in self._parts() if p.name == entrance), "")
+
+    def _parts(self) -> tuple[AreaPlan | LinePlan, ...]:
+        return (*self.plan.areas, *self.plan.lines)
 
     def _times(self, instant: datetime) -> None:
-        devices = [(part.device,) for part in (*self.plan.areas, *self.plan.lines)]
+        devices = [(part.device,) for part in self._parts()]
         for when, let in labels.times_asked_for(self.plan.rows):
             open_ = in_force(self.plan, when, instant) is let
             members = [*devices, ("lo",)] if open_ else []

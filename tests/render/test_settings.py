@@ -63,14 +63,8 @@ def test_bridge_keys_may_be_missing() -> None:
     assert found["-net/bridge/bridge-nf-call-iptables"] == "0"
 
 
-def routes(**lines: object) -> list[str]:
-    charter = small_charter()
-    plan = make_plan(replace(charter, lines={**charter.lines, **lines}))
-    return render(plan).files["routes.batch"].decode().splitlines()
-
-
 def test_a_standby_line_is_asked_last_whatever_its_place_in_the_charter() -> None:
-    found = routes()
+    found = render(small_plan()).files["routes.batch"].decode().splitlines()
     copper, mast = (
         found.index(f"rule add pref 1030{n} lookup {t}") for n, t in ((1, 101), (2, "main"))
     )
