@@ -52,6 +52,7 @@ class PromiseResult:
     point: Point | None = None
     row: Row | None = None
     reason: str | None = None  # why it cannot hold, where no single attempt shows it
+    open_terms: tuple[str, ...] = ()  # which of several `reach` terms are open to a `never`
     relays: tuple[str, ...] = ()
     kind: str = ""
     number: int | None = None  # which promise of the charter; None: the management path
@@ -75,7 +76,9 @@ def prove_promises(prover: Prover) -> tuple[PromiseResult, ...]:
     plan = prover.plan
     ground = ground_of(plan)
     found = [
-        _prove(prover, ground, promise, plan.charter.where("promises", number), number)
+        _prove(
+            prover, ground, promise, plan.charter.where("promises", number, promise.kind), number
+        )
         for number, promise in enumerate(plan.charter.promises)
     ]
     for name in plan.charter.site.managed_from:
@@ -120,8 +123,23 @@ def _prove(
         if witness is not None:
             assert witness.rule is not None
             point = polish(prover.universe, prover.rules, witness.point, boxes)
-            return replace(result, holds=False, point=point, row=prover.plan.rows[witness.rule])
+            row = prover.plan.rows[witness.rule]
+            opened = tuple(_open_terms(prover, ground, promise))
+            return replace(result, holds=False, point=point, row=row, open_terms=opened)
     return replace(result, relays=tuple(relays(prover, ground, promise)))
+
+
+def _open_terms(prover: Prover, ground: Ground, promise: Promise) -> Iterator[str]:
+    """Which of the things that should never be reached can be."""
+    if promise.kind != "never" or len(promise.reach) < 2:
+        return
+    for term in promise.reach:
+        alone = replace(promise, reach=(term,))
+        for question in questions(prover.plan, ground, alone):
+            boxes = prover.universe.boxes_of(question.regions)
+            if prover.decided(boxes, question.rows) is not None:
+                yield term
+                break
 
 
 def questions(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:

@@ -75,13 +75,15 @@ class Audit:
     def related(self, numbers: Iterable[int], words: str) -> tuple[tuple[Span, str], ...]:
         """Places of other rows, for the ones that have a place in the charter."""
         rows = (self.plan.rows[n] for n in numbers)
-        return tuple((r.span, f"{row_name(r)} {words}") for r in rows if r.span is not None)
+        return tuple((self.place(r), f"{row_name(r)} {words}") for r in rows if r.kind in WRITTEN)
 
-
-def place(row: Row) -> Span:
-    """Where a written row stands."""
-    assert row.span is not None
-    return row.span
+    def place(self, row: Row, *path: str | int) -> Span:
+        """What to underline of a written row: the value at `path` in it, or how it begins."""
+        charter, number = self.plan.charter, row.charter_index
+        assert number is not None
+        if row.kind == "offer":
+            return charter.where("offers", number, *(path or ("offer",)))
+        return charter.where("rules", number, *(path or ("let" if row.let else "refuse",)))
 
 
 def never_decides(audit: Audit) -> Iterator[Diagnostic]:
@@ -95,7 +97,7 @@ def never_decides(audit: Audit) -> Iterator[Diagnostic]:
                 "rule-never-decides",
                 "warning",
                 f"{row.label} never decides: nobody and nothing is left that it could speak of",
-                place(row),
+                audit.place(row),
                 help="check who may sign in where, and which addresses its names have",
             )
             continue
@@ -107,7 +109,7 @@ def never_decides(audit: Audit) -> Iterator[Diagnostic]:
             "rule-contradicted" if opposite and len(core) == 1 else "rule-never-decides",
             "warning",
             f"{row.label} never decides: {names} {together} all it speaks of",
-            place(row),
+            audit.place(row),
             help=(
                 f"put it before {row_name(opposite[0])}, or leave it out"
                 if opposite
@@ -133,16 +135,17 @@ def redundant(audit: Audit) -> Iterator[Diagnostic]:
                 "rule-redundant",
                 "warning" if row.let else "note",
                 f"{row.label} could be left out: later decisions do the same to all it decides",
-                place(row),
+                audit.place(row),
                 help="leave it out, or keep it on purpose and say so in its `because`",
             )
 
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One term of a rule's list with the part of the rule that goes with it."""
+    """One term of a rule's list, its place in the rule, and the part that goes with it."""
 
     term: str
+    path: tuple[str | int, ...]
     regions: tuple[Region, ...]
 
 
@@ -151,15 +154,18 @@ def _pieces(ground: Ground, row: Row, rule: Rule) -> Iterator[Piece]:
     who = all_starters(ground, rule.who)
     reach, what = all_reached(ground, rule.reach), service_set(ground, rule.services)
     if len(rule.who) > 1:
-        for term in rule.who:
+        verb = "let" if rule.let else "refuse"
+        for place, term in enumerate(rule.who):
             mine = all_starters(ground, [term])
-            yield Piece(term, tuple(regions(mine, reach, what, when)))
+            yield Piece(term, (verb, place), tuple(regions(mine, reach, what, when)))
     if len(rule.reach) > 1:
-        for term in rule.reach:
-            yield Piece(term, tuple(regions(who, all_reached(ground, [term]), what, when)))
+        for place, term in enumerate(rule.reach):
+            found = regions(who, all_reached(ground, [term]), what, when)
+            yield Piece(term, ("reach", place), tuple(found))
     if len(rule.services) > 1:
-        for term in rule.services:
-            yield Piece(term, tuple(regions(who, reach, service_set(ground, [term]), when)))
+        for place, term in enumerate(rule.services):
+            found = regions(who, reach, service_set(ground, [term]), when)
+            yield Piece(term, ("with", place), tuple(found))
 
 
 def partly_hidden(audit: Audit) -> Iterator[Diagnostic]:
@@ -182,7 +188,7 @@ def partly_hidden(audit: Audit) -> Iterator[Diagnostic]:
                 "warning",
                 f"of {row.label} the part '{piece.term}' never decides:"
                 f" {listed(row_name(r) for r in core)} comes first and says the opposite",
-                place(row),
+                audit.place(row, *piece.path),
                 help=f"take '{piece.term}' out of {row.label},"
                 f" or put {row.label} before {row_name(opposite[0])}",
                 related=audit.related((r.index for r in core), "decides first"),
@@ -213,7 +219,7 @@ def contradictions(audit: Audit) -> Iterator[Diagnostic]:
                 "note" if eased else "warning",
                 f"{earlier.label} and {later.label} say opposite things about the same"
                 f" connections; the order decides, so {earlier.label} wins",
-                place(later),
+                audit.place(later),
                 witness=told.sentence,
                 help="if that is meant, say so in `because`; else narrow one of them",
                 related=audit.related([number], "wins where both fit"),
@@ -260,7 +266,7 @@ def too_broad(audit: Audit) -> Iterator[Diagnostic]:
                 "warning",
                 f"{row.label} lets every service to every destination: no promise about"
                 f" {listed(rule.who)} can hold beside it",
-                place(row),
+                audit.place(row),
                 help="name the services that are needed under `with`",
             )
 
@@ -287,7 +293,7 @@ def _anywhere(audit: Audit, row: Row, rule: Rule) -> Iterator[Diagnostic]:
             "rule-broader-than-needed",
             "note",
             f"{row.label} says `anywhere`, yet it decides nothing that stays on the site",
-            place(row),
+            audit.place(row, "reach"),
             help="write `reach: internet`: nothing changes, and it says what is meant",
         )
         return
@@ -297,7 +303,7 @@ def _anywhere(audit: Audit, row: Row, rule: Rule) -> Iterator[Diagnostic]:
         "warning",
         f"`anywhere` is more than the internet: {row.label} also opens"
         f" {listed(name for name, _ in opened)}",
-        place(row),
+        audit.place(row, "reach"),
         witness=audit.tell(witness, boxes).sentence,
         help="write `reach: internet` if the internet is meant, or name the areas one by one",
     )
@@ -316,7 +322,7 @@ def _anyone(audit: Audit, row: Row, rule: Rule) -> Iterator[Diagnostic]:
             "rule-broader-than-needed",
             "note",
             f"{row.label} says `anyone`, yet it decides only for {listed(live)}",
-            place(row),
+            audit.place(row),
             help=f"write `let: [{', '.join(live)}]`: nothing changes, and it says what is meant",
         )
 
@@ -326,28 +332,31 @@ def group_places(audit: Audit) -> Iterator[Diagnostic]:
     ground = audit.ground
     silent = sorted(ground.all_areas - ground.sign_in_areas)
     known = set(audit.plan.charter.people) | set(audit.plan.charter.groups)
+    spoken: set[str] = set()
     for row in audit.written:
         named = [term for term in audit.source(row).who if term in known]
-        if not named:
-            continue
-        nowhere = not ground.sign_in_areas
-        if not nowhere and not silent:
-            continue
+        fresh = [term for term in named if term not in spoken]
+        spoken |= set(named)
         empty = [t for t in named if starters(ground, t) is None or not _members(audit, t)]
-        yield Diagnostic(
-            "group-without-sign-in",
-            "error" if nowhere or empty else "note",
-            f"{row.label} is about {listed(named)}, but "
-            + (
-                f"nobody can be {listed(empty)}"
-                if empty and not nowhere
-                else "nobody signs in anywhere"
-                if nowhere
-                else f"in {listed(silent)} nobody signs in, so there it does not apply"
-            ),
-            place(row),
-            help="give the area `sign-in: required`, or let the area or a named device instead",
-        )
+        help_ = "give the area `sign-in: required`, or name the area or a device instead"
+        if empty:
+            where = "here" if ground.sign_in_areas else "here: nobody signs in anywhere"
+            yield Diagnostic(
+                "group-without-sign-in",
+                "error",
+                f"{row.label} is about {listed(named)}, but nobody can be {listed(empty)} {where}",
+                audit.place(row),
+                help=help_,
+            )
+        elif fresh and silent:
+            yield Diagnostic(
+                "group-without-sign-in",
+                "note",
+                f"{row.label} is about {listed(fresh)}, but in {listed(silent)} nobody signs in,"
+                " so there it does not apply",
+                audit.place(row),
+                help=help_,
+            )
 
 
 def _members(audit: Audit, term: str) -> bool:

@@ -11,7 +11,7 @@ from netcharter.diagnostics import Diagnostic, Span
 from netcharter.plan.shapes import DevicePlan
 from netcharter.proofs.naming import hardware_text, listed
 from netcharter.proofs.promises import PromiseResult
-from netcharter.proofs.rules_audit import Audit, place
+from netcharter.proofs.rules_audit import Audit
 from netcharter.proofs.story import row_name
 
 SOON = timedelta(days=30)
@@ -39,7 +39,7 @@ def endings(audit: Audit) -> Iterator[Diagnostic]:
                 "rule-expired",
                 "warning",
                 f"{row.label} ended on {until:%d %B %Y} and decides nothing any more",
-                place(row),
+                audit.place(row, "until"),
                 help="leave it out, or give it a new `until`",
             )
         elif until - today <= SOON:
@@ -49,7 +49,7 @@ def endings(audit: Audit) -> Iterator[Diagnostic]:
                 "rule-expires-soon",
                 "warning",
                 f"{row.label} ends {when}, at the end of {until:%d %B %Y}",
-                place(row),
+                audit.place(row, "until"),
                 help=f"{ask}, then move `until` or leave the rule out",
             )
 
@@ -168,7 +168,7 @@ def lock_out(audit: Audit, results: Iterable[PromiseResult]) -> Iterator[Diagnos
                 where,
                 witness=told[1],
                 help="nothing may stand before the management path: not a bar, nor strangers",
-                related=_deciders(result),
+                related=_deciders(audit, result),
             )
 
 
@@ -190,7 +190,7 @@ def broken_promises(audit: Audit, results: Iterable[PromiseResult]) -> Iterator[
             result.span,
             witness=witness,
             help=_mend(result),
-            related=_deciders(result),
+            related=_deciders(audit, result),
         )
 
 
@@ -200,7 +200,11 @@ def _broken(audit: Audit, result: PromiseResult) -> tuple[str, str | None]:
     assert result.point is not None and result.row is not None
     told = audit.connection(result.point, result.row)
     verb = "lets" if result.row.let else "refuses"
-    return f"{row_name(result.row)} {verb} {told.service} to {told.destination}", told.sentence
+    said = f"{row_name(result.row)} {verb} {told.service} to {told.destination}"
+    if result.open_terms:
+        said += f"; open in all {'is' if len(result.open_terms) == 1 else 'are'} "
+        said += listed(result.open_terms)
+    return said, told.sentence
 
 
 def _mend(result: PromiseResult) -> str:
@@ -216,10 +220,8 @@ def _mend(result: PromiseResult) -> str:
     return f"put a `let` before {name}, or change the promise"
 
 
-def _deciders(result: PromiseResult) -> tuple[tuple[Span, str], ...]:
-    if result.row is None or result.row.span is None:
-        return ()
-    return ((result.row.span, f"{row_name(result.row)} decides it"),)
+def _deciders(audit: Audit, result: PromiseResult) -> tuple[tuple[Span, str], ...]:
+    return audit.related([result.row.index], "decides it") if result.row else ()
 
 
 def hygiene(audit: Audit) -> Iterator[Diagnostic]:
