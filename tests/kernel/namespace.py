@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 from collections.abc import Iterable, Mapping
 from functools import cache
@@ -47,6 +48,8 @@ def run(script: str, folder: Path, private: bool = False) -> str:
     private: with mounts of its own too.
     """
     way = needed()
+    if (folder / "nftables.nft").exists():
+        script = _loading(way, folder) + script
     if private and way == ("unshare", "-n"):
         way = ("unshare", "-nm")
     environment = {**os.environ, "TZ": "UTC", "LC_ALL": "C"}
@@ -62,6 +65,42 @@ def run(script: str, folder: Path, private: bool = False) -> str:
     if found.returncode != 0:
         raise AssertionError(f"exit {found.returncode}\n{found.stderr}\n{found.stdout[-2000:]}")
     return found.stdout
+
+
+def _loading(way: tuple[str, ...], folder: Path) -> str:
+    """The shell function `load_ruleset`.
+
+    Root loads the file as it is, in one transaction. In a user namespace nft may not enlarge its
+    socket's buffer and a transaction ends at some 200 kB, so there the same text goes in pieces.
+    """
+    if way == ("unshare", "-n"):
+        return "load_ruleset() { nft -f nftables.nft; }\n"
+    parts = pieces((folder / "nftables.nft").read_text(encoding="ascii"))
+    names = [f"piece{number:03}.nft" for number in range(len(parts))]
+    for name, part in zip(names, parts, strict=True):
+        (folder / name).write_text(part, encoding="ascii")
+    return "load_ruleset() {\n" + "".join(f"nft -f {name}\n" for name in names) + "}\n"
+
+
+def pieces(text: str, limit: int = 40_000) -> list[str]:
+    """A ruleset as several texts to be loaded one after the other."""
+    start, _, rest = text.partition("table inet netcharter {\n")
+    objects = re.findall(
+        r"^    [a-z]\w* [^\n]*\{(?: .*\}\n|\n(?:     .*\n)*    \}\n)", rest, re.MULTILINE
+    )
+    stubs = [
+        f"    chain {found[1]} {{ }}\n"
+        for text in objects
+        if (found := re.match(r"    chain (\S+) \{\n(?!        type )", text))
+    ]
+    out = [start + "table inet netcharter {\n" + "".join(stubs) + "}\n"]
+    group: list[str] = []
+    for each in objects:
+        if group and sum(map(len, group)) + len(each) > limit:
+            out.append("table inet netcharter {\n" + "".join(group) + "}\n")
+            group = []
+        group.append(each)
+    return [*out, "table inet netcharter {\n" + "".join(group) + "}\n"]
 
 
 def written(files: Mapping[str, bytes], folder: Path) -> None:
@@ -84,6 +123,6 @@ def made(devices: Iterable[str]) -> str:
 def listing(ruleset: bytes, folder: Path) -> dict[str, Any]:
     """Load a ruleset twice, to see that it replaces itself, and list what the kernel then has."""
     (folder / "nftables.nft").write_bytes(ruleset)
-    out = run("nft -f nftables.nft; nft -f nftables.nft; nft -j list ruleset", folder)
+    out = run("load_ruleset; load_ruleset; nft -j list ruleset", folder)
     found: dict[str, Any] = json.loads(out)
     return found

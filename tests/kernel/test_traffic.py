@@ -40,7 +40,7 @@ host stranger eth4 02:00:00:cc:00:02 10.7.2.9/28 10.7.2.1 2001:db8:7a00:3::9/64 
 host booking eth5 02:00:00:aa:00:02 {booking}/29 10.7.3.1 {booking6}/64 2001:db8:7a00:4::1
 grep -v 'type vlan' links.batch | ip -batch -
 sed 's/$/ nodad/; s/^#.*//' addresses.batch | ip -batch -
-nft -f nftables.nft
+load_ruleset
 sysctl -q -p sysctl.conf
 echo 0 > /proc/sys/net/ipv4/icmp_ratelimit; echo 0 > /proc/sys/net/ipv6/icmp/ratelimit
 ip -force -batch routes.batch; ip -6 -force -batch routes6.batch

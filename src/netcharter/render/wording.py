@@ -141,18 +141,30 @@ def run_lines(run: Run, verdict: Verdict, sets: NamedSets) -> Iterator[str]:
         matches = list(_separately(first, sets))
         yield " ".join([*conditions, *matches, verdict(first.row), "comment", remark])
     else:
-        writers = [write for group in _writers(first) for write in group]
-        elements = [
-            f"{_element(box, writers)} : {verdict(clause.row)}"
-            for clause in run.clauses
-            for box in clause.boxes()
-        ]
-        key = " . ".join(_selectors(first))
-        yield f"{' '.join([*conditions, key])} vmap {{"
-        for element in elements[:-1]:
-            yield f"{INDENT}{element},"
-        yield f"{INDENT}{elements[-1]}"
-        yield f"}} comment {remark}"
+        yield from _look_up(run, verdict, conditions, remark)
+
+
+def _look_up(run: Run, verdict: Verdict, conditions: list[str], remark: str) -> Iterator[str]:
+    """One look-up: in a set where all clauses lead to the same end, in a verdict map otherwise."""
+    writers = [write for group in _writers(run.first) for write in group]
+    ends = dict.fromkeys(verdict(clause.row) for clause in run.clauses)
+    alone = len(ends) == 1
+    elements = [
+        _element(box, writers) + ("" if alone else f" : {verdict(clause.row)}")
+        for clause in run.clauses
+        for box in clause.boxes()
+    ]
+    opening = " ".join(
+        [*conditions, " . ".join(_selectors(run.first)), *([] if alone else ["vmap"])]
+    )
+    closing = f"{next(iter(ends))} comment {remark}" if alone else f"comment {remark}"
+    if len(elements) == 1:
+        yield f"{opening} {braces(elements)} {closing}"
+        return
+    yield f"{opening} {{"
+    yield from (f"{INDENT}{element}," for element in elements[:-1])
+    yield f"{INDENT}{elements[-1]}"
+    yield f"}} {closing}"
 
 
 def _separately(clause: Clause, sets: NamedSets) -> Iterator[str]:
