@@ -1,0 +1,234 @@
+"""What `show` found, for a terminal: tables where there is room, else one thing below the other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from io import StringIO
+from typing import TYPE_CHECKING, Any
+
+from netcharter.diagnostics.escape import terminal
+from netcharter.tasks.show import Decision, Section, ShowResult
+from netcharter.tasks.show_words import Clause
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+LEAST_WIDTH = 40
+GAP = 2  # columns between the columns of a table
+INDENT = 6  # of what is said about a decision
+UNITS = ((10**9, "Gbit/s"), (10**6, "Mbit/s"), (10**3, "kbit/s"), (1, "bit/s"))
+TITLES = {
+    "who": "Decisions by who starts",
+    "to": "Decisions by what is reached",
+    "service": "Decisions by service",
+}
+Cells = Mapping[str, Sequence[str]]  # a row of a table: column -> the lines of its cell
+
+
+def show_text(result: ShowResult, width: int, colour: bool) -> str:
+    """The plan for a terminal of `width` columns; with a view, that view alone."""
+    from rich.console import Console
+
+    out = StringIO()
+    console = Console(
+        file=out,
+        width=max(width, LEAST_WIDTH),
+        color_system="standard" if colour else None,
+        force_terminal=colour,
+        no_color=not colour,
+        markup=False,
+        emoji=False,
+        highlight=False,
+        legacy_windows=False,
+        _environ={},
+    )
+    if result.view is None:
+        _everything(console, result)
+    else:
+        _heading(console, f"{result.site}: {TITLES[result.view.by].lower()}")
+        for section in result.view.sections:
+            _section(console, section)
+    return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
+
+
+def _everything(console: Console, result: ShowResult) -> None:
+    _heading(console, result.site)
+    _say(console, f"time zone {result.timezone}, local IPv6 prefix {result.local_prefix}")
+    _table(console, "Lines", [_line_cells(line) for line in result.lines])
+    _table(console, "Areas", [_area_cells(area) for area in result.areas])
+    _table(console, "Devices", [_device_cells(device) for device in result.devices])
+    _table(console, "Hours", [{"hours": [h["name"]], "windows": h["words"]} for h in result.hours])
+    _heading(console, "Decisions: the first that fits decides", blank=True)
+    for decision in result.decisions:
+        _decision(console, decision)
+
+
+# Pieces
+
+
+def _say(console: Console, text: str, style: str = "", indent: int = 0) -> None:
+    """A paragraph; every text of a charter passes through here or through `_table`."""
+    from rich.padding import Padding
+    from rich.text import Text
+
+    told = Text(terminal(text), style=style, overflow="fold")
+    console.print(Padding(told, (0, 0, 0, indent)))
+
+
+def _heading(console: Console, text: str, *, blank: bool = False) -> None:
+    if blank:
+        console.print()
+    _say(console, text, "bold")
+
+
+def _table(console: Console, title: str, rows: Sequence[Cells]) -> None:
+    """A table if it fits as it is; else each row as a name with its values below."""
+    if not rows:
+        return
+    from rich.cells import cell_len
+
+    _heading(console, title, blank=True)
+    columns = [name for name in rows[0] if any(row[name] for row in rows)]
+    safe = [{name: [terminal(text) for text in row[name]] for name in columns} for row in rows]
+    widths = (
+        max([cell_len(name), *(cell_len(text) for row in safe for text in row[name])])
+        for name in columns
+    )
+    if sum(widths) + GAP * len(columns) <= console.width:
+        _wide(console, columns, safe)
+    else:
+        _narrow(console, columns, safe)
+
+
+def _wide(console: Console, columns: Sequence[str], rows: Iterable[Cells]) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, padding=(0, GAP, 0, 0), pad_edge=False, header_style="underline")
+    for name in columns:
+        table.add_column(Text(name), no_wrap=True)
+    for row in rows:
+        table.add_row(*(Text("\n".join(row[name])) for name in columns))
+    console.print(table)
+
+
+def _narrow(console: Console, columns: Sequence[str], rows: Iterable[Cells]) -> None:
+    for row in rows:
+        _say(console, ", ".join(row[columns[0]]), "bold", 2)
+        for name in columns[1:]:
+            if row[name]:
+                _say(console, f"{name}: {', '.join(row[name])}", indent=4)
+
+
+# What there is
+
+
+def _line_cells(line: Mapping[str, Any]) -> Cells:
+    rate = line["rate"]
+    weight = f", weight {line['weight']}" if line["role"] == "balanced" else ""
+    automatic = ["automatic"] if line["automatic"] else []
+    return {
+        "line": [line["name"]],
+        "role": [line["role"] + weight],
+        "device": [line["device"]],
+        "address": line["addresses"] or automatic,
+        "next hop": line["next_hops"],
+        "prefix": [line["prefix"]] if line["prefix"] else [],
+        "down, up": [f"{_rate(rate['down'])}, {_rate(rate['up'])}"] if rate else [],
+    }
+
+
+def _rate(bits: int) -> str:
+    """``40 Mbit/s``: in the largest unit that leaves no more than three decimals."""
+    size, unit = next((s, u) for s, u in UNITS if bits >= s and bits * 1000 % s == 0)
+    return f"{bits / size:.3f}".rstrip("0").rstrip(".") + f" {unit}"
+
+
+def _area_cells(area: Mapping[str, Any]) -> Cells:
+    room = area["room"]
+    wanted = "" if room["wanted"] is None else f"{room['wanted']} of "
+    return {
+        "area": [area["name"]],
+        "no.": [str(area["number"])],
+        "device": [area["device"]],
+        "IPv4": [area["ipv4"]["prefix"]],
+        "gateway": [area["ipv4"]["gateway"]],
+        "room": [f"{wanted}{room['usable']}"],
+        "IPv6": [
+            six["prefix"] + (f" ({six['line']})" if six["line"] else "") for six in area["ipv6"]
+        ],
+        "marks": area["marks"],
+    }
+
+
+def _device_cells(device: Mapping[str, Any]) -> Cells:
+    return {
+        "device": [device["name"]],
+        "area": [device["area"]],
+        "hardware": device["hardware"],
+        "addresses": device["addresses"] or ["changing"],
+        "marks": [mark for mark in device["marks"] if mark != "lasting"],
+    }
+
+
+# Decisions
+
+
+def _decision(console: Console, decision: Decision) -> None:
+    _title(console, decision)
+    for clause in decision.clauses:
+        _say(console, _clause(clause), indent=INDENT)
+    if decision.delivered is not None:
+        _say(console, f"delivered to {decision.delivered}", indent=INDENT)
+    reason = decision.because + (f" [{decision.basis}]" if decision.basis else "")
+    if reason:
+        _say(console, f"because: {reason}", "dim", INDENT)
+
+
+def _title(console: Console, decision: Decision) -> None:
+    from rich.text import Text
+
+    verb = "let" if decision.let else "refuse"
+    quiet = ", without an answer" if decision.quiet and not decision.let else ""
+    place = f"  {decision.span.file}:{decision.span.line}" if decision.span else ""
+    kind = "" if decision.label.startswith(decision.kind) else f" ({decision.kind})"
+    console.print(
+        Text.assemble(
+            f"{decision.number:>3}. ",
+            (f"{verb:<6}", "green" if decision.let else "red"),
+            f" {terminal(decision.label)}{kind}{quiet}",
+            (terminal(place), "dim"),
+            overflow="fold",
+        )
+    )
+
+
+def _clause(clause: Clause) -> str:
+    when = "" if clause.when == "always" else f", {clause.when}"
+    return f"{clause.starter} -> {clause.to} with {clause.service}{when}"
+
+
+def _section(console: Console, section: Section) -> None:
+    """One section of a view. Housekeeping comes first everywhere, so it is named in one line."""
+    _heading(console, section.name, blank=True)
+    first = [d.label for d in section.decisions if d.kind == "housekeeping"]
+    if first:
+        _say(console, f"housekeeping first: {', '.join(first)}", "dim", INDENT)
+    for decision in (d for d in section.decisions if d.kind != "housekeeping"):
+        _brief(console, decision)
+    if section.delivered:
+        _say(console, "sent to the gateway, delivered here:", "dim", INDENT)
+    for decision in section.delivered:
+        _brief(console, decision)
+
+
+def _brief(console: Console, decision: Decision) -> None:
+    _title(console, decision)
+    for line in _brief_lines(decision):
+        _say(console, line, indent=INDENT)
+
+
+def _brief_lines(decision: Decision) -> Iterator[str]:
+    yield from map(_clause, decision.clauses)
+    if decision.delivered is not None:
+        yield f"delivered to {decision.delivered}"
