@@ -217,6 +217,8 @@ def _mend(result: PromiseResult) -> str:
         return "an emergency rule never outranks a promise: narrow the rule, or change the promise"
     if result.row.let:
         return f"narrow {name}, or put a `refuse` before it, or change the promise"
+    if result.row.kind == "default":
+        return "add a rule that lets it, or change the promise"
     return f"put a `let` before {name}, or change the promise"
 
 

@@ -167,7 +167,10 @@ def row_name(row: Row) -> str:
         return f"housekeeping '{row.label}'"
     if row.kind == "sign-in":
         return "the sign-in"
-    return "the default" if row.kind == "default" else row.label
+    if row.kind == "default":
+        return "the default"
+    kind = "offer" if row.kind == "offer" else "rule"
+    return row.label if row.label.startswith(f"{kind} ") else f"{kind} '{row.label}'"
 
 
 def polish(
