@@ -19,7 +19,6 @@ from random import Random
 from typing import Any
 
 from netcharter.charter.read import read
-
 from netcharter.plan import coding, fate, make_plan
 from netcharter.plan.shapes import Plan, Row
 from tests.oracle import naive
@@ -49,8 +48,9 @@ class Pair:
         return [source.draw() for _ in range(count)]
 
 
+@lru_cache(maxsize=1)
 def rotating_seed() -> str:
-    """NETCHARTER_SEED, or one that changes with each commit."""
+    """NETCHARTER_SEED, or one that changes with each commit; the same throughout a run."""
     said = os.environ.get("NETCHARTER_SEED")
     if said:
         return said
