@@ -96,7 +96,7 @@ def never_decides(audit: Audit) -> Iterator[Diagnostic]:
             yield Diagnostic(
                 "rule-never-decides",
                 "warning",
-                f"{row.label} never decides: nobody and nothing is left that it could speak of",
+                f"{row_name(row)} never decides: nobody and nothing is left that it could speak of",
                 audit.place(row),
                 help="check who may sign in where, and which addresses its names have",
             )
@@ -108,7 +108,7 @@ def never_decides(audit: Audit) -> Iterator[Diagnostic]:
         yield Diagnostic(
             "rule-contradicted" if opposite and len(core) == 1 else "rule-never-decides",
             "warning",
-            f"{row.label} never decides: {names} {together} all it speaks of",
+            f"{row_name(row)} never decides: {names} {together} all it speaks of",
             audit.place(row),
             help=(
                 f"put it before {row_name(opposite[0])}, or leave it out"
@@ -134,7 +134,7 @@ def redundant(audit: Audit) -> Iterator[Diagnostic]:
             yield Diagnostic(
                 "rule-redundant",
                 "warning" if row.let else "note",
-                f"{row.label} could be left out: later decisions do the same to all it decides",
+                f"{row_name(row)} could be left out: later decisions do the same to all it decides",
                 audit.place(row),
                 help="leave it out, or keep it on purpose and say so in its `because`",
             )
@@ -186,11 +186,11 @@ def partly_hidden(audit: Audit) -> Iterator[Diagnostic]:
             yield Diagnostic(
                 "rule-partly-hidden",
                 "warning",
-                f"of {row.label} the part '{piece.term}' never decides:"
+                f"of {row_name(row)} the part '{piece.term}' never decides:"
                 f" {listed(row_name(r) for r in core)} comes first and says the opposite",
                 audit.place(row, *piece.path),
-                help=f"take '{piece.term}' out of {row.label},"
-                f" or put {row.label} before {row_name(opposite[0])}",
+                help=f"take '{piece.term}' out of {row_name(row)},"
+                f" or put {row_name(row)} before {row_name(opposite[0])}",
                 related=audit.related((r.index for r in core), "decides first"),
             )
 
@@ -217,8 +217,8 @@ def contradictions(audit: Audit) -> Iterator[Diagnostic]:
             yield Diagnostic(
                 "rules-contradict",
                 "note" if eased else "warning",
-                f"{earlier.label} and {later.label} say opposite things about the same"
-                f" connections; the order decides, so {earlier.label} wins",
+                f"{row_name(earlier)} and {row_name(later)} say opposite things about the same"
+                f" connections; the order decides, so {row_name(earlier)} wins",
                 audit.place(later),
                 witness=told.sentence,
                 help="if that is meant, say so in `because`; else narrow one of them",
@@ -264,7 +264,7 @@ def too_broad(audit: Audit) -> Iterator[Diagnostic]:
             yield Diagnostic(
                 "rule-broader-than-needed",
                 "warning",
-                f"{row.label} lets every service to every destination: no promise about"
+                f"{row_name(row)} lets every service to every destination: no promise about"
                 f" {listed(rule.who)} can hold beside it",
                 audit.place(row),
                 help="name the services that are needed under `with`",
@@ -292,7 +292,7 @@ def _anywhere(audit: Audit, row: Row, rule: Rule) -> Iterator[Diagnostic]:
         yield Diagnostic(
             "rule-broader-than-needed",
             "note",
-            f"{row.label} says `anywhere`, yet it decides nothing that stays on the site",
+            f"{row_name(row)} says `anywhere`, yet it decides nothing that stays on the site",
             audit.place(row, "reach"),
             help="write `reach: internet`: nothing changes, and it says what is meant",
         )
@@ -301,7 +301,7 @@ def _anywhere(audit: Audit, row: Row, rule: Rule) -> Iterator[Diagnostic]:
     yield Diagnostic(
         "rule-broader-than-needed",
         "warning",
-        f"`anywhere` is more than the internet: {row.label} also opens"
+        f"`anywhere` is more than the internet: {row_name(row)} also opens"
         f" {listed(name for name, _ in opened)}",
         audit.place(row, "reach"),
         witness=audit.tell(witness, boxes).sentence,
@@ -321,7 +321,7 @@ def _anyone(audit: Audit, row: Row, rule: Rule) -> Iterator[Diagnostic]:
         yield Diagnostic(
             "rule-broader-than-needed",
             "note",
-            f"{row.label} says `anyone`, yet it decides only for {listed(live)}",
+            f"{row_name(row)} says `anyone`, yet it decides only for {listed(live)}",
             audit.place(row),
             help=f"write `let: [{', '.join(live)}]`: nothing changes, and it says what is meant",
         )
@@ -344,7 +344,7 @@ def group_places(audit: Audit) -> Iterator[Diagnostic]:
             yield Diagnostic(
                 "group-without-sign-in",
                 "error",
-                f"{row.label} is about {listed(named)}, but nobody can be {listed(empty)} {where}",
+                f"{row_name(row)} is about {listed(named)}, but nobody can be {listed(empty)} {where}",
                 audit.place(row),
                 help=help_,
             )
@@ -352,7 +352,7 @@ def group_places(audit: Audit) -> Iterator[Diagnostic]:
             yield Diagnostic(
                 "group-without-sign-in",
                 "note",
-                f"{row.label} is about {listed(fresh)}, but in {listed(silent)} nobody signs in,"
+                f"{row_name(row)} is about {listed(fresh)}, but in {listed(silent)} nobody signs in,"
                 " so there it does not apply",
                 audit.place(row),
                 help=help_,

@@ -38,7 +38,7 @@ def endings(audit: Audit) -> Iterator[Diagnostic]:
             yield Diagnostic(
                 "rule-expired",
                 "warning",
-                f"{row.label} ended on {until:%d %B %Y} and decides nothing any more",
+                f"{row_name(row)} ended on {until:%d %B %Y} and decides nothing any more",
                 audit.place(row, "until"),
                 help="leave it out, or give it a new `until`",
             )
@@ -48,7 +48,7 @@ def endings(audit: Audit) -> Iterator[Diagnostic]:
             yield Diagnostic(
                 "rule-expires-soon",
                 "warning",
-                f"{row.label} ends {when}, at the end of {until:%d %B %Y}",
+                f"{row_name(row)} ends {when}, at the end of {until:%d %B %Y}",
                 audit.place(row, "until"),
                 help=f"{ask}, then move `until` or leave the rule out",
             )
