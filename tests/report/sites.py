@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass, replace
 from datetime import UTC, datetime
 from functools import cache
@@ -151,7 +151,7 @@ def hostile_page(turn: int | None) -> str:
     return proof_page(proof, {words["hostile.yaml"]: text}, NOW)
 
 
-TEXTS = {
+TEXTS: Mapping[str, Callable[[], str]] = {
     "one": lambda: ONE,
     "twenty": twenty,
     "demo": lambda: (EXAMPLES / "charter.yaml").read_text(encoding="utf-8"),

@@ -25,7 +25,7 @@ SPINE = 8  # where in a gutter the plain link runs
 FIRST_LANE, LANE, LANES = 15, 5, 5
 BAND, TRACK, TRACKS = 22, 8, 6  # a band's own height, and what each path in it adds
 ROW = 18
-BADGE = 19  # from one number to the next
+BADGE = 19  # room for the number of a broken promise
 GATEWAY_HEIGHT = 60
 MOST_DEVICES = 10
 SIZES = {"name": 15, "mono": 12, "words": 12, "device": 12, "barred": 12, "tag": 11}
@@ -198,6 +198,7 @@ class _Sheet:
     upper: int = 0  # the top of the band between lines and gateway
     gateway: Box = Box(0, 0, 0, 0)
     counts: dict[str, int] = field(default_factory=dict)
+    badges: list[Point] = field(default_factory=list)
 
     @property
     def width(self) -> int:
@@ -226,6 +227,14 @@ class _Sheet:
         taken = self.counts.get(what, 0)
         self.counts[what] = taken + 1
         return taken
+
+    def free_badge(self, wanted: Point) -> Point:
+        """The wanted place of a number, moved up its path until it covers no other."""
+        x, y = wanted
+        while any(abs(x - a) < BADGE and abs(y - b) < BADGE for a, b in self.badges):
+            y -= 4
+        self.badges.append((x, y))
+        return x, y
 
     def height_of(self, name: str, device: str | None, box: Box) -> int:
         """Where a path meets the left edge of a box: at the device's row, or the next free one."""
@@ -348,8 +357,7 @@ def _way(sheet: _Sheet, way: Way) -> Path | None:
     rest = [(last[0], _wall(sheet, way))] if stopped else _arriving(sheet, way, last)
     badge = None
     if way.number is not None:
-        x, y = begin[min(1, len(begin) - 1)]
-        badge = (x, y - BADGE * sheet.count(f"badges of {way.start}"))
+        badge = sheet.free_badge(begin[min(1, len(begin) - 1)])
     return Path(way.kind, _straight([*begin, *rest]), way.number, badge)
 
 
