@@ -14,8 +14,9 @@ Three sorts of attempts are not compared, and each is asked something else inste
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
-from ipaddress import ip_network
+from ipaddress import IPv4Network, IPv6Network, ip_network
 from pathlib import Path
 from random import Random
 
@@ -156,6 +157,19 @@ def test_offers_on_two_lines_with_unknown_addresses_are_told_apart(
     charter = replace(charter, lines={**charter.lines, "copper": unknown})
     found = bench(make_plan(charter), tmp_path)
     assert_agreement(found, seed, DEMO_ATTEMPTS)
+
+
+def test_places_with_many_prefixes_become_sets_that_rules_share(seed: int, tmp_path: Path) -> None:
+    charter = small_charter()
+    many = [IPv4Network((0xC0000000 + 512 * n + 3, 32)) for n in range(600)]
+    many6 = [IPv6Network(f"2620:{n:x}::/48") for n in range(0, 1200, 2)]
+    place = replace(charter.places["payments"], prefixes=(*many, *many6))
+    charter = replace(charter, places={"payments": place})
+    plan = make_plan(charter)
+    text = render(plan).files["nftables.nft"].decode()
+    assert len(re.findall(r"    set nc_addr[46]_", text)) == 2
+    assert text.count("@nc_addr4_") > 2
+    assert_agreement(bench(plan, tmp_path), seed, DEMO_ATTEMPTS)
 
 
 def test_an_empty_set_of_hours_or_people_lets_nothing_more(tmp_path: Path) -> None:
