@@ -208,20 +208,18 @@ class Words:
         return self._told_cache[found]
 
     def _tell(self, found: Ranges) -> _Told:
-        """First by the names whose whole set is in it, then by those with one family in it."""
+        """Wide names first; a name of which only one family is there is told with that family."""
         one_family = sum(bool(intersect(found, family)) for family, _ in FAMILIES) == 1
         words: list[str] = []
         rest, partly = found, False
         for named in self._named_sets:
-            if _inside(named.found, rest, found):
-                words.append(named.name)
-                rest = subtract(rest, named.found)
-        for number, (_, version) in enumerate(FAMILIES):
-            for named in (n for n in self._named_sets if rest and not n.whole):
-                part = named.families[number]
-                if part and _inside(part, rest, found):
-                    words.append(named.name if one_family else f"{named.name} ({version})")
-                    rest, partly = subtract(rest, part), True
+            inside = [part for part in named.families if _inside(part, rest, found)]
+            whole = len(inside) == sum(map(bool, named.families))
+            if not inside or (named.whole and not whole):
+                continue
+            version = next(v for family, v in FAMILIES if intersect(inside[0], family))
+            words.append(named.name if whole or one_family else f"{named.name} ({version})")
+            rest, partly = subtract(rest, union(*inside)), partly or not whole
         left = [self.naming.destinations(rest)] if rest else []
         return _Told(listed([*words, *left]), partly or bool(rest))
 
@@ -300,8 +298,7 @@ class Words:
 
 def _inside(part: Ranges, rest: Ranges, found: Ranges) -> bool:
     """Is a part wholly in the set, and not yet told?"""
-    low, high = part[0][0], part[-1][1]
-    if not rest or low < found[0][0] or high > found[-1][1]:
+    if not part or not rest or part[0][0] < found[0][0] or part[-1][1] > found[-1][1]:
         return False
     return subset(part, found) and bool(intersect(part, rest))
 
