@@ -110,13 +110,19 @@ def never_decides(audit: Audit) -> Iterator[Diagnostic]:
             "warning",
             f"{row_name(row)} never decides: {names} {together} all it speaks of",
             audit.place(row),
-            help=(
-                f"put it before {row_name(opposite[0])}, or leave it out"
-                if opposite
-                else "leave it out: nothing changes"
-            ),
+            help=_instead(opposite),
             related=audit.related(verdict.core, "decides first"),
         )
+
+
+def _instead(opposite: Sequence[Row]) -> str:
+    """What to do about a rule that never decides; nothing can be put before housekeeping."""
+    if not opposite:
+        return "leave it out: nothing changes"
+    movable = [row for row in opposite if row.kind in WRITTEN]
+    if not movable:
+        return f"leave it out: {row_name(opposite[0])} comes before every rule"
+    return f"put it before {row_name(movable[0])}, or leave it out"
 
 
 def _is_past(audit: Audit, row: Row) -> bool:
@@ -312,12 +318,15 @@ def _anywhere(audit: Audit, row: Row, rule: Rule) -> Iterator[Diagnostic]:
 def _anyone(audit: Audit, row: Row, rule: Rule) -> Iterator[Diagnostic]:
     ground, when = audit.ground, When(rule.during, rule.until)
     reach, what = all_reached(ground, rule.reach), service_set(ground, rule.services)
-    live = [
-        name
-        for name in sorted(ground.everywhere)
-        if _decides(audit, row, regions([Who(frozenset({name}))], reach, what, when))
-    ]
-    if 0 < len(live) < len(ground.everywhere):
+    live, silenced = [], False
+    house = [r.index for r in audit.plan.rows if r.kind == "housekeeping"]
+    for name in sorted(ground.everywhere):
+        found = list(regions([Who(frozenset({name}))], reach, what, when))
+        if _decides(audit, row, found):
+            live.append(name)
+        elif not audit.prover.covered(audit.prover.universe.boxes_of(found), house):
+            silenced = True
+    if live and silenced:
         yield Diagnostic(
             "rule-broader-than-needed",
             "note",

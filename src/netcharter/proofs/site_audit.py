@@ -101,6 +101,10 @@ def _spoken(audit: Audit) -> set[str]:
         spoken |= {sentence.to, *sentence.lines} if isinstance(sentence, Offer) else set()
         spoken |= set() if isinstance(sentence, Offer) else set(sentence.reach)
     spoken |= {charter.devices[n].area for n in spoken if n in charter.devices}
+    if spoken & {*charter.people, *charter.groups}:
+        spoken |= audit.ground.sign_in_areas
+    if spoken & {"anyone", "anywhere"}:
+        spoken |= audit.ground.all_areas
     return spoken | _inside_services(audit, spoken)
 
 

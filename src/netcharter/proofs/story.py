@@ -7,7 +7,7 @@ decision still decides it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from ipaddress import IPv4Address, IPv6Address
@@ -35,7 +35,7 @@ from netcharter.space.model import Point, RawBox, RuleList
 from netcharter.space.ranges import has, intersect
 
 TELLING = ((6, 443), (6, 80), (6, 22), (17, 53), (1, 8 << 8), (58, 128 << 8))
-STRANGER = 0x00_00_5E_00_53_01  # a documentation address, RFC 9542 section 2.1.4
+STRANGERS = range(0x00_00_5E_00_53_01, 1 << 48)  # documentation comes first, RFC 9542 section 2.1.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,11 +138,16 @@ class Teller:
 
 
 def hardware_value(universe: Universe, point: Point) -> int | None:
-    """The hardware address of a point; a documentation address where it is some other one."""
+    """The hardware address of a point; a stranger's where it is some other one."""
     value = point[HARDWARE]
     if value < universe.other_hardware:
         return universe.hardware[value]
-    return STRANGER if value == universe.other_hardware else None
+    return stranger(universe.hardware) if value == universe.other_hardware else None
+
+
+def stranger(known: Collection[int]) -> int:
+    """A hardware address that is none of the known ones."""
+    return next(address for address in STRANGERS if address not in known)
 
 
 def delivered_text(row: Row, service: int) -> str | None:

@@ -17,7 +17,7 @@ from netcharter.plan.terms import Ground, all_reached, service_set
 from netcharter.proofs.ask import NotUnderstood, check_services
 from netcharter.proofs.naming import Naming, listed
 from netcharter.proofs.promises import ground_of
-from netcharter.proofs.story import STRANGER, delivered_text, row_name, verdict_text
+from netcharter.proofs.story import delivered_text, row_name, stranger, verdict_text
 from netcharter.space.ranges import Ranges, has, intersect, subset
 
 FAMILY = {4: ANY4, 6: ANY6}
@@ -201,21 +201,25 @@ def _start_at(plan: Plan, code: int, family: int) -> tuple[str, int, int] | None
         return None
     for device in plan.devices:
         if has(coding.addresses((*device.addresses4, *device.addresses6)), code):
-            return device.area, code, device.hardware[0] if device.hardware else STRANGER
+            return device.area, code, device.hardware[0] if device.hardware else _stranger(plan)
     for area in plan.areas:
         if has(area.whole, code):
-            return area.name, code, STRANGER
+            return area.name, code, _stranger(plan)
     return plan.lines[0].name, code, HARDWARE_NONE
+
+
+def _stranger(plan: Plan) -> int:
+    return stranger([h for device in plan.devices for h in device.hardware])
 
 
 def _from_area(
     plan: Plan, area: AreaPlan, device: DevicePlan | None, family: int, to: Ranges
 ) -> tuple[str, int, int] | None:
-    hardware = device.hardware[0] if device and device.hardware else STRANGER
+    hardware = device.hardware[0] if device and device.hardware else _stranger(plan)
     if device is None and area.strangers_refused:
         known = [d for d in plan.devices if d.area == area.name and d.hardware]
         device = known[0] if known else None
-        hardware = device.hardware[0] if device else STRANGER
+        hardware = device.hardware[0] if device else _stranger(plan)
     if device is not None and device.area == area.name:
         own = device.addresses4 if family == 4 else _reaching(plan, device, to)
         if own:

@@ -1,0 +1,577 @@
+"""Every finding about rules, site and promises: where it points, what it shows, what it spares."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pytest
+
+from netcharter.diagnostics import Diagnostic
+from netcharter.diagnostics.of_proofs import PROMISES, RULES, SITE
+from tests.proofs.sites import NAME, charter, found, judged, marked
+
+DAILY = "  - {let: [home, yard], reach: internet, with: [http, https], because: daily work}\n"
+FLOAT = "  - {let: wardens, reach: bank, with: https, because: the float}\n"
+DESK = "  desk: {area: home, hardware: 02:00:00:aa:00:01, address: lasting}\n"
+SPARE = "  spare: {area: home, hardware: 02:00:00:aa:00:02, address: lasting}\n"
+SHOP = "  shop: {area: yard, hardware: 02:00:00:aa:00:03, address: lasting}\n"
+HOME = "  home: {device: eth1, hosts: 12}\n  yard: {device: eth2, hosts: 12}\n"
+
+
+@dataclass(frozen=True)
+class Case:
+    """A charter that shows a finding where it is marked, and one like it that does not."""
+
+    title: str
+    id: str
+    severity: str
+    shows: dict[str, str]
+    spares: dict[str, str]
+    says: tuple[str, ...]  # parts of the message
+    witness: tuple[str, ...] = ()  # parts of the witness; none: there must be no witness
+    see: tuple[tuple[int, str], ...] = ()  # line and words of the related places
+    other: dict[str, str] = field(default_factory=dict)  # sections that both charters have
+
+
+def rules(*lines: str) -> dict[str, str]:
+    return {"rules": "\n" + "".join(f"  - {{{line}, because: b}}\n" for line in lines)}
+
+
+def first_rule(shift: int = 0) -> int:
+    """The line on which the first rule of such a charter stands."""
+    return marked(charter(rules="\n  - ⟦x⟧"))[1].line + shift  # type: ignore[union-attr]
+
+
+CASES = (
+    Case(
+        "two earlier rules together",
+        "rule-never-decides",
+        "warning",
+        rules(
+            "let: home, reach: bank, with: tcp/1-500",
+            "let: home, reach: bank, with: tcp/501-900",
+            "refuse: home, reach: internet, with: tcp/901-950",
+            "let: ⟦home⟧, reach: bank, with: tcp/400-600",
+        ),
+        rules(
+            "let: home, reach: bank, with: tcp/1-500",
+            "let: home, reach: bank, with: tcp/502-900",
+            "refuse: home, reach: internet, with: tcp/901-950",
+            "let: home, reach: bank, with: tcp/400-600",
+        ),
+        ("rule 4 never decides", "rule 1 and rule 2 together already decide all"),
+        see=((first_rule(), "rule 1 decides first"), (first_rule(1), "rule 2 decides first")),
+    ),
+    Case(
+        "one earlier rule that says the same",
+        "rule-never-decides",
+        "warning",
+        rules("let: home, reach: internet, with: http", "let: ⟦desk⟧, reach: bank, with: http"),
+        rules("let: yard, reach: internet, with: http", "let: desk, reach: bank, with: http"),
+        ("rule 2 never decides: rule 1 already decides all it speaks of",),
+        see=((first_rule(), "rule 1 decides first"),),
+    ),
+    Case(
+        "housekeeping comes first",
+        "rule-contradicted",
+        "warning",
+        rules("let: ⟦home⟧, reach: home, with: http"),
+        rules("let: home, reach: yard, with: http"),
+        ("rule 1 never decides: housekeeping 'same-area' already decides",),
+    ),
+    Case(
+        "an offer behind one that is the same",
+        "rule-never-decides",
+        "warning",
+        {
+            "offers": "\n  - {offer: https, on: dsl, to: shop}\n"
+            "  - {offer: ⟦https⟧, on: dsl, to: desk}\n"
+        },
+        {
+            "offers": "\n  - {offer: https, on: dsl, to: shop}\n"
+            "  - {offer: http, on: dsl, to: desk}\n"
+        },
+        ("offer 2 never decides: offer 1 already decides",),
+        see=((first_rule(3), "offer 1 decides first"),),
+    ),
+    Case(
+        "nobody can be meant",
+        "rule-never-decides",
+        "warning",
+        rules("let: ⟦wardens⟧, reach: bank, with: http"),
+        rules("let: wardens, reach: bank, with: http") | {"areas": "\n" + HOME.replace(
+            "eth2, hosts: 12", "eth2, hosts: 12, sign-in: required")},
+        ("rule 1 never decides: nobody and nothing is left that it could speak of",),
+        other={"areas": "\n" + HOME},
+    ),
+    Case(
+        "one earlier rule that says the opposite",
+        "rule-contradicted",
+        "warning",
+        rules("refuse: home, reach: bank, with: http", "let: ⟦desk⟧, reach: bank, with: http"),
+        rules("let: desk, reach: bank, with: http", "refuse: home, reach: bank, with: http"),
+        ("rule 2 never decides: rule 1 already decides all it speaks of",),
+        see=((first_rule(), "rule 1 decides first"),),
+    ),
+    Case(
+        "a refusal before the default",
+        "rule-redundant",
+        "note",
+        rules("refuse: ⟦home⟧, reach: bank, with: ssh", "let: home, reach: bank, with: http"),
+        rules("refuse: home, reach: bank, with: ssh", "let: home, reach: internet, with: ssh"),
+        ("rule 1 could be left out: later decisions do the same to all it decides",),
+    ),
+    Case(
+        "a wider rule follows",
+        "rule-redundant",
+        "warning",
+        rules("let: ⟦desk⟧, reach: bank, with: ssh", "let: home, reach: internet, with: ssh"),
+        rules("let: desk, reach: bank, with: ssh", "refuse: home, reach: internet, with: ssh"),
+        ("rule 1 could be left out",),
+    ),
+    Case(
+        "one of the services",
+        "rule-partly-hidden",
+        "warning",
+        rules(
+            "refuse: home, reach: internet, with: ssh",
+            "let: home, reach: bank, with: [http, ⟦ssh⟧]",
+        ),
+        rules(
+            "refuse: yard, reach: internet, with: ssh",
+            "let: home, reach: bank, with: [http, ssh]",
+        ),
+        ("of rule 2 the part 'ssh' never decides: rule 1 comes first and says the opposite",),
+        see=((first_rule(), "rule 1 decides first"),),
+    ),
+    Case(
+        "one of those who start",
+        "rule-partly-hidden",
+        "warning",
+        rules(
+            "refuse: yard, reach: internet, with: anything",
+            "let: [home, ⟦yard⟧], reach: bank, with: http",
+        ),
+        rules(
+            "refuse: yard, reach: internet, with: ssh",
+            "let: [home, yard], reach: bank, with: http",
+        ),
+        ("of rule 2 the part 'yard' never decides: rule 1 comes first",),
+        see=((first_rule(), "rule 1 decides first"),),
+    ),
+    Case(
+        "one of the destinations, by two refusals together",
+        "rule-partly-hidden",
+        "warning",
+        rules(
+            "refuse: home, reach: bank, with: tcp/1-100",
+            "refuse: home, reach: bank, with: tcp/101-200",
+            "let: home, reach: [⟦bank⟧, yard], with: tcp/80-120",
+        ),
+        rules(
+            "refuse: home, reach: bank, with: tcp/1-100",
+            "refuse: home, reach: bank, with: tcp/102-200",
+            "let: home, reach: [bank, yard], with: tcp/80-120",
+        ),
+        ("of rule 3 the part 'bank' never decides: rule 1 and rule 2 comes first",),
+        see=((first_rule(), "rule 1 decides first"), (first_rule(1), "rule 2 decides first")),
+    ),
+    Case(
+        "neither is an exception from the other",
+        "rules-contradict",
+        "warning",
+        rules(
+            "refuse: home, reach: internet, with: http",
+            "let: ⟦[home, yard]⟧, reach: bank, with: [http, ssh]",
+        ),
+        rules(
+            "refuse: home, reach: bank, with: http",
+            "let: [home, yard], reach: internet, with: [http, ssh]",
+        ),
+        ("rule 1 and rule 2 say opposite things", "so rule 1 wins"),
+        witness=("in home", "asks bank (198.51.100.65) for http (tcp/80): refused (reset) by rule"),
+        see=((first_rule(), "rule 1 wins where both fit"),),
+    ),
+    Case(
+        "hours are meant as exceptions",
+        "rules-contradict",
+        "note",
+        rules(
+            "refuse: home, reach: internet, with: http, during: day",
+            "let: ⟦[home, yard]⟧, reach: bank, with: [http, ssh]",
+        ),
+        rules(
+            "refuse: home, reach: internet, with: https, during: day",
+            "let: [home, yard], reach: bank, with: [http, ssh]",
+        ),
+        ("rule 1 and rule 2 say opposite things",),
+        witness=("On Mon 02 Nov 2026 09:00, ", "refused (reset) by rule 1"),
+        see=((first_rule(), "rule 1 wins where both fit"),),
+    ),
+    Case(
+        "anywhere is more than the internet",
+        "rule-broader-than-needed",
+        "warning",
+        rules("let: yard, reach: ⟦anywhere⟧, with: http"),
+        rules("let: yard, reach: internet, with: http"),
+        ("`anywhere` is more than the internet", "opens home, club and the gateway"),
+        witness=("in yard", "asks desk (10.", "for http (tcp/80): let by rule 1"),
+    ),
+    Case(
+        "anywhere, but only the internet is left",
+        "rule-broader-than-needed",
+        "note",
+        rules(
+            "refuse: yard, reach: [home, club, gateway], with: http",
+            "let: yard, reach: ⟦anywhere⟧, with: http",
+        ),
+        rules(
+            "refuse: yard, reach: [home, club, gateway], with: http",
+            "let: yard, reach: internet, with: http",
+        ),
+        ("rule 2 says `anywhere`, yet it decides nothing that stays on the site",),
+    ),
+    Case(
+        "everything to everywhere",
+        "rule-broader-than-needed",
+        "warning",
+        rules("refuse: yard, reach: [home, club, gateway], with: anything",
+              "let: ⟦yard⟧, reach: anywhere, with: anything"),
+        rules("let: yard, reach: internet, with: anything"),
+        ("rule 2 lets every service to every destination: no promise about yard",),
+    ),
+    Case(
+        "anyone, but only some are left",
+        "rule-broader-than-needed",
+        "note",
+        rules(
+            "refuse: [home, club, dsl], reach: bank, with: http",
+            "let: ⟦anyone⟧, reach: bank, with: http",
+        ),
+        rules("let: anyone, reach: shop, with: http"),
+        ("rule 2 says `anyone`, yet it decides only for yard",),
+    ),
+    Case(
+        "nobody signs in anywhere",
+        "group-without-sign-in",
+        "error",
+        rules("let: ⟦wardens⟧, reach: bank, with: http"),
+        rules("let: home, reach: bank, with: http"),
+        ("rule 1 is about wardens, but nobody can be wardens here: nobody signs in anywhere",),
+        other={"areas": "\n" + HOME},
+    ),
+    Case(
+        "a group without members",
+        "group-without-sign-in",
+        "error",
+        rules("let: ⟦wardens⟧, reach: bank, with: http") | {"people": "\n  rowan: {}\n"},
+        rules("let: [home, yard, club], reach: bank, with: http"),
+        ("but nobody can be wardens here",),
+    ),
+    Case(
+        "in some areas nobody signs in",
+        "group-without-sign-in",
+        "note",
+        rules("let: ⟦rowan⟧, reach: bank, with: http"),
+        rules("let: rowan, reach: bank, with: http") | {
+            "areas": "\n  home: {device: eth1, hosts: 12, sign-in: required}\n"
+            "  yard: {device: eth2, hosts: 12, sign-in: required}\n"
+        },
+        ("rule 1 is about rowan, but in home and yard nobody signs in",),
+    ),
+    Case(
+        "ended yesterday",
+        "rule-expired",
+        "warning",
+        rules("let: home, reach: bank, with: http, contact: c, until: ⟦2026-11-01⟧"),
+        rules("let: home, reach: bank, with: http, contact: c, until: 2026-11-02"),
+        ("rule 1 ended on 01 November 2026",),
+    ),
+    Case(
+        "ends today",
+        "rule-expires-soon",
+        "warning",
+        rules("let: home, reach: bank, with: http, contact: fern, until: ⟦2026-11-02⟧"),
+        rules("let: home, reach: bank, with: http, contact: fern, until: 2026-11-01"),
+        ("rule 1 ends today, at the end of 02 November 2026",),
+    ),
+    Case(
+        "an offer ends in thirty days",
+        "rule-expires-soon",
+        "warning",
+        {"offers": "\n  - {offer: ssh, on: dsl, to: shop, until: ⟦2026-12-02⟧}\n"},
+        {"offers": "\n  - {offer: ssh, on: dsl, to: shop, until: 2026-12-03}\n"},
+        ("offer 1 ends in 30 days",),
+    ),
+    Case(
+        "a place nobody speaks of",
+        "never-used",
+        "note",
+        {"places": "\n  bank: {prefixes: [198.51.100.64/28]}\n"
+                   "  ⟦mill⟧: {prefixes: [198.51.100.32/28]}\n"},
+        {"promises": "\n  - {never: yard, reach: mill}\n",
+         "places": "\n  bank: {prefixes: [198.51.100.64/28]}\n"
+                   "  mill: {prefixes: [198.51.100.32/28]}\n"},
+        ("places: 'mill' is never used",),
+    ),
+    Case(
+        "hours nobody speaks of",
+        "never-used",
+        "note",
+        rules("let: [home, yard, wardens], reach: bank, with: http")
+        | {"hours": '\n  ⟦day⟧: {weekly: {daily: "08:00-16:00"}}\n'},
+        rules("let: [home, yard, wardens], reach: bank, with: http, during: day"),
+        ("hours: 'day' is never used",),
+    ),
+    Case(
+        "an area nobody speaks of",
+        "never-used",
+        "note",
+        rules("let: [home, wardens], reach: bank, with: http, during: day")
+        | {"areas": "\n  home: {device: eth1, hosts: 12}\n  ⟦yard⟧: {device: eth2, hosts: 12}\n"
+           "  club: {device: eth3, hosts: 12, sign-in: required}\n"},
+        rules("let: [anyone, wardens], reach: bank, with: http, during: day"),
+        ("areas: 'yard' is never used",),
+    ),
+    Case(
+        "apart is assumed",
+        "apart-not-proven",
+        "note",
+        {"areas": "\n" + HOME + "  club: {device: eth3, hosts: 9, sign-in: required,"
+         " apart: ⟦true⟧}\n"},
+        {"areas": "\n" + HOME + "  club: {device: eth3, hosts: 9, sign-in: required,"
+         " apart: false}\n"},
+        ("that hosts of club cannot reach each other is assumed, not proven",),
+    ),
+    Case(
+        "no way in",
+        "no-management-path",
+        "error",
+        {"site": "⟦{name: Hut, timezone: Europe/London}⟧"},
+        {},
+        ("no device may manage the gateway",),
+    ),
+    Case(
+        "a way in by an address",
+        "management-spoofable",
+        "warning",
+        {"site": "{name: Hut, timezone: Europe/London, managed-from: ⟦[desk, spare]⟧}",
+         "devices": "\n" + DESK + SHOP + "  spare: {area: home, address: 10.9.0.7}\n"},
+        {"devices": "\n" + DESK + SHOP
+         + "  spare: {area: home, address: 10.9.0.7, hardware: 02:00:00:aa:00:02}\n"},
+        ("spare is known by its address only",),
+        other={"areas": "\n  home: {device: eth1, prefix: 10.9.0.0/27, hosts: 12}\n"
+               "  yard: {device: eth2, hosts: 12}\n"
+               "  club: {device: eth3, hosts: 12, sign-in: required}\n"},
+    ),
+    Case(
+        "only one way in",
+        "single-management-device",
+        "note",
+        {"site": "{name: Hut, timezone: Europe/London, managed-from: ⟦[desk]⟧}"},
+        {},
+        ("desk is the only way in",),
+    ),
+    Case(
+        "a barred device as the way in",
+        "lock-out",
+        "error",
+        {"site": "{name: Hut, timezone: Europe/London, managed-from: ⟦[desk, shop]⟧}",
+         "devices": "\n" + DESK + SPARE
+         + "  shop: {area: yard, hardware: 02:00:00:aa:00:03, address: lasting, barred: true}\n"},
+        {"site": "{name: Hut, timezone: Europe/London, managed-from: [desk, shop]}",
+         "devices": "\n" + DESK + SPARE.replace("}", ", barred: true}") + SHOP},
+        ("the way in is not open in every state of the site", "housekeeping 'barred' refuses ssh"),
+        witness=("shop in yard", "for ssh (tcp/22): refused (reset) by housekeeping 'barred'"),
+    ),
+    Case(
+        "a rule opens what is never to be",
+        "promise-broken",
+        "error",
+        {"promises": "\n  - {never: ⟦yard⟧, reach: bank}\n"},
+        {"promises": "\n  - {never: club, reach: home}\n"},
+        ("'never: yard, reach: bank' does not hold: rule 1 lets https (tcp/443) to bank",),
+        witness=("in yard", "asks bank (198.51.100.65) for https (tcp/443): let by rule 1",),
+        see=((first_rule(), "rule 1 decides it"),),
+    ),
+    Case(
+        "of several only what is open is named",
+        "promise-broken",
+        "error",
+        {"promises": "\n  - {never: ⟦yard⟧, reach: [home, bank, club]}\n"},
+        {"promises": "\n  - {never: yard, reach: [home, club]}\n"},
+        ("open in all is bank",),
+        witness=("asks bank (198.51.100.65)",),
+        see=((first_rule(), "rule 1 decides it"),),
+    ),
+    Case(
+        "what must always be is refused by default",
+        "promise-broken",
+        "error",
+        {"promises": "\n  - {always: ⟦home⟧, reach: bank, with: ssh}\n"},
+        {"promises": "\n  - {always: home, reach: bank, with: https}\n"},
+        ("the default refuses ssh (tcp/22) to bank",),
+        witness=("in home", "for ssh (tcp/22): refused (reset) by the default"),
+    ),
+    Case(
+        "hours in which it does not hold",
+        "promise-broken",
+        "error",
+        {"promises": "\n  - {always: ⟦rowan⟧, reach: bank, with: https}\n"},
+        {"promises": "\n  - {always: rowan, reach: bank, with: https, during: day}\n"},
+        ("the default refuses https (tcp/443) to bank",),
+        witness=("Nov 2026 16:00, ", "(rowan, signed in) asks bank", "refused (reset) by the defa"),
+    ),
+    Case(
+        "no offer leads there",
+        "promise-broken",
+        "error",
+        {"promises": "\n  - {always: ⟦internet⟧, reach: shop, with: https}\n"},
+        {"promises": "\n  - {always: internet, reach: shop, with: https}\n",
+         "offers": "\n  - {offer: https, on: dsl, to: shop}\n"},
+        ("from dsl there is no offer that leads to shop with all of this",),
+    ),
+    Case(
+        "more than only",
+        "promise-broken",
+        "error",
+        {"promises": "\n  - {only: ⟦yard⟧, reach: bank}\n"},
+        {"promises": "\n  - {only: wardens, reach: bank}\n"},
+        ("'only: yard, reach: bank' does not hold: rule 1 lets https",),
+        witness=("in yard", "for https (tcp/443): let by rule 1"),
+        see=((first_rule(), "rule 1 decides it"),),
+    ),
+    Case(
+        "an offer opens what is never to be",
+        "offer-breaks-promise",
+        "error",
+        {"promises": "\n  - {never: ⟦internet⟧, reach: yard}\n"},
+        {"promises": "\n  - {never: internet, reach: yard, except: offers}\n"},
+        ("'never: internet, reach: yard' does not hold: offer 1 lets https",),
+        witness=("someone who comes in by dsl", "really delivered to shop (10.", "let by offer 1"),
+        see=((first_rule(3), "offer 1 decides it"),),
+        other={"offers": "\n  - {offer: https, on: dsl, to: shop}\n"},
+    ),
+    Case(
+        "an emergency does not outrank a promise",
+        "emergency-breaks-promise",
+        "error",
+        rules("let: yard, reach: bank, with: sip, emergency: true")
+        | {"promises": "\n  - {never: ⟦yard⟧, reach: bank}\n"},
+        rules("let: home, reach: bank, with: sip, emergency: true")
+        | {"promises": "\n  - {never: yard, reach: bank}\n"},
+        ("'never: yard, reach: bank' does not hold: rule 1 lets",),
+        witness=("in yard", "let by rule 1"),
+        see=((first_rule(), "rule 1 decides it"),),
+    ),
+    Case(
+        "no reason is given",
+        "rule-without-reason",
+        "note",
+        {"rules": "\n  - ⟦{let: home, reach: internet, with: http}⟧\n"},
+        {"rules": "\n  - {let: home, reach: internet, with: http, because: b}\n"},
+        ("rule 1 does not say why it is there",),
+    ),
+    Case(
+        "nobody to ask about an exception",
+        "exception-without-contact",
+        "note",
+        {"rules": "\n  - ⟦{let: home, reach: bank, with: http, until: 2027-11-30, because: b}⟧\n"},
+        rules("let: home, reach: bank, with: http, until: 2027-11-30, contact: fern"),
+        ("rule 1 is for a time, and nobody is named to ask about it",),
+    ),
+    Case(
+        "exempt by hardware",
+        "exempt-spoofable",
+        "note",
+        {"devices": "\n" + DESK + SPARE
+         + "  ⟦shop⟧: {area: club, hardware: 02:00:00:aa:00:03, sign-in: exempt}\n"},
+        {},
+        ("shop need not sign in: whoever copies its hardware address",),
+    ),
+    Case(
+        "barred by an address that it can draw anew",
+        "bar-evaded",
+        "note",
+        {"devices": "\n" + DESK + SPARE
+         + "  ⟦shop⟧: {area: yard, hardware: 02:00:00:aa:00:03, barred: true}\n"},
+        {"devices": "\n" + DESK + SPARE
+         + "  shop: {area: yard, hardware: 00:00:5e:00:53:03, barred: true}\n"},
+        ("shop is barred by 02:00:00:aa:00:03, which is locally administered",),
+    ),
+    Case(
+        "barred by its address only",
+        "bar-evaded",
+        "warning",
+        {"devices": "\n" + DESK + SPARE + "  ⟦shop⟧: {area: yard, address: 10.9.0.7,"
+         " barred: true}\n"},
+        {"devices": "\n" + DESK + SPARE + "  shop: {area: yard, address: 10.9.0.7,"
+         " hardware: 00:00:5e:00:53:03, barred: true}\n"},
+        ("shop is barred by its address only, which it can change",),
+        other={"areas": "\n  home: {device: eth1, hosts: 12}\n"
+               "  yard: {device: eth2, prefix: 10.9.0.0/27, hosts: 12}\n"
+               "  club: {device: eth3, hosts: 12, sign-in: required}\n"},
+    ),
+    Case(
+        "behind a provider's translation (RFC 6598)",
+        "offer-behind-carrier",
+        "warning",
+        {"lines": "\n  dsl: {device: eth0, address: 100.64.0.10/29, next-hop: 100.64.0.9}\n",
+         "offers": "\n  - ⟦{offer: https, on: dsl, to: shop}⟧\n"},
+        {"lines": "\n  dsl: {device: eth0, address: 100.128.0.10/29, next-hop: 100.128.0.9}\n",
+         "offers": "\n  - {offer: https, on: dsl, to: shop}\n"},
+        ("offer 1 cannot be reached over IPv4: dsl has 100.64.0.10",),
+    ),
+)  # fmt: skip
+IDS = [f"{case.id}: {case.title}" for case in CASES]
+
+
+def sole(case: Case) -> Diagnostic:
+    """The finding that a case is about."""
+    text, span = marked(charter(**{**case.other, **case.shows}))
+    assert span is not None, "nothing is marked"
+    here = [d for d in found(judged(text), case.id) if d.span == span]
+    spans = [(d.span.line, d.span.column, d.message) for d in found(judged(text), case.id)]
+    assert here, f"nothing at {span}, but {spans}"
+    matching = [d for d in here if all(part in d.message for part in case.says)]
+    assert len(matching) == 1, [d.message for d in here]
+    return matching[0]
+
+
+@pytest.mark.parametrize("case", CASES, ids=IDS)
+def test_a_finding_points_at_its_place_and_says_what_is_wrong(case: Case) -> None:
+    finding = sole(case)
+    assert finding.severity == case.severity
+    assert finding.span.file == NAME
+    assert finding.help
+    if case.witness:
+        assert finding.witness is not None
+        assert all(part in finding.witness for part in case.witness), finding.witness
+    else:
+        assert finding.witness is None
+    assert tuple((span.line, words) for span, words in finding.related) == case.see
+
+
+@pytest.mark.parametrize("case", CASES, ids=IDS)
+def test_a_charter_much_like_it_has_no_such_finding(case: Case) -> None:
+    text, span = marked(charter(**{**case.other, **case.spares}))
+    assert span is None
+    told = [d.message for d in found(judged(text), case.id) if d.severity == case.severity]
+    assert not any(all(part in message for part in case.says) for message in told), told
+    similar = [m for m in told if m.partition(" ")[0] == case.says[0].partition(" ")[0]]
+    if case.id not in ("promise-broken", "never-used"):
+        assert not similar, similar
+
+
+def test_what_housekeeping_decides_cannot_be_mended_by_another_order() -> None:
+    text = charter(**rules("let: home, reach: home, with: http"))
+    (finding,) = found(judged(text), "rule-contradicted")
+    assert finding.help == "leave it out: housekeeping 'same-area' comes before every rule"
+
+
+def test_where_people_sign_in_a_rule_for_people_speaks_of_the_area() -> None:
+    assert not any("'club'" in d.message for d in found(judged(charter()), "never-used"))
+
+
+def test_every_finding_of_the_catalogue_has_a_case() -> None:
+    assert {case.id for case in CASES} == {*RULES, *SITE, *PROMISES}
