@@ -5,6 +5,7 @@ Run it as ``python tests/charter/regenerate.py`` after a change to the table; a 
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 from netcharter.charter import publish
@@ -12,7 +13,15 @@ from netcharter.charter import publish
 TOP = Path(__file__).resolve().parents[2]
 SCHEMA = TOP / "src" / "netcharter" / "charter" / "schema.json"
 PAGE = TOP / "docs" / "reference" / "charter.md"
+MARK = re.compile(r"<!-- (keys of [a-z ]+|services) -->\n.*?<!-- end -->", re.DOTALL)
+
+
+def reference(page: str) -> str:
+    """The reference page with the tables between its marks written anew."""
+    tables = publish.tables()
+    return MARK.sub(lambda m: f"<!-- {m[1]} -->\n{tables[m[1]]}<!-- end -->", page)
+
 
 if __name__ == "__main__":
     SCHEMA.write_text(publish.schema_text(), encoding="utf-8")
-    PAGE.write_text(publish.reference(PAGE.read_text("utf-8")), encoding="utf-8")
+    PAGE.write_text(reference(PAGE.read_text("utf-8")), encoding="utf-8")

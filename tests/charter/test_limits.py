@@ -58,8 +58,29 @@ def test_more_than_64_files_are_too_many() -> None:
 def test_thousands_of_mistakes_are_told_by_the_first_ones() -> None:
     found = reading(charter(groups="groups:\n" + "  - '!'\n" * 5_000))
     assert len(found.diagnostics) == 201
-    assert ids(found)[-1] == "and-more" and "4800 more" in found.diagnostics[-1].message
+    assert ids(found)[-1] == "and-more" and "after 200 errors" in found.diagnostics[-1].message
     assert found.charter is None
+
+
+def test_many_warnings_do_not_make_a_charter_wrong() -> None:
+    doubled = ", ".join(["office"] * 500)
+    found = reading(charter(rules=f"rules:\n  - {{let: [{doubled}], reach: internet, with: ssh}}"))
+    assert found.charter is not None and found.charter.rules[0].who == ("office",)
+    assert len(found.diagnostics) == 201
+    assert "299 more" in found.diagnostics[-1].message
+
+
+def test_dates_can_not_fill_the_memory() -> None:
+    some = "\n".join(f"  h{n}: {{dates: {{2026-01-01 to 2028-12-30: closed}}}}" for n in range(20))
+    found = reading(charter(hours="hours:\n" + some))
+    assert ids(found) == ["too-many", "too-many"]
+    assert (found.diagnostics[0].span.line, found.diagnostics[0].span.column) == (24, 18)
+
+
+def test_a_place_of_fifty_thousand_prefixes_is_read() -> None:
+    names = ", ".join(f"192.0.{n >> 8}.{n & 255}/32" for n in range(50_000))
+    found = reading(charter(places=f"places: {{all: {{prefixes: [{names}]}}}}"))
+    assert found.charter is not None and len(found.charter.places["all"].prefixes) == 50_000
 
 
 @pytest.mark.parametrize("error", [Unreadable("no"), FileNotFoundError(2, "x"), KeyError("k"),

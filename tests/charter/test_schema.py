@@ -16,7 +16,7 @@ from netcharter.charter.shapes import Record
 from netcharter.charter.table import CHARTER
 from tests.charter.cases import CASES
 from tests.charter.kit import charter, reading, unmarked
-from tests.charter.regenerate import PAGE, SCHEMA
+from tests.charter.regenerate import PAGE, SCHEMA, reference
 
 EXAMPLES = sorted((Path(__file__).parents[2] / "examples").glob("**/*.yaml"))
 VALIDATOR = jsonschema.Draft202012Validator(publish.schema())
@@ -99,7 +99,7 @@ def test_null_is_taken_where_nothing_must_be_said() -> None:
 
 def test_the_page_is_what_the_table_gives() -> None:
     page = PAGE.read_text("utf-8")
-    assert publish.reference(page) == page
+    assert reference(page) == page
 
 
 def test_the_page_has_every_key_of_every_record() -> None:
@@ -113,7 +113,7 @@ def test_the_page_has_every_key_of_every_record() -> None:
 
 def test_a_changed_table_is_noticed() -> None:
     page = PAGE.read_text("utf-8").replace("| `vlan` |", "| `vlan-id` |")
-    assert publish.reference(page) != page
+    assert reference(page) != page
     fewer = Record(CHARTER.what, CHARTER.keys[1:])
     assert publish.key_table(fewer) != publish.key_table(CHARTER)
 

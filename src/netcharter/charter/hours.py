@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -11,6 +11,7 @@ from netcharter.charter import nodes, values
 from netcharter.charter.model import Window
 from netcharter.charter.shapes import (
     MISSING,
+    MOST_DATES,
     Path,
     Schema,
     Several,
@@ -86,7 +87,7 @@ class Calendar(Shape):
     """A mapping from days to windows, in which no day may be named twice."""
 
     day: Value
-    days_of: Any  # from the key's value to the days it means
+    days_of: Callable[[Any], Sequence[Any]]  # from the key's value to the days it means
 
     def read(self, walk: Walk, node: nodes.Node, path: Path) -> Any:
         walk.spans[path] = node.span
@@ -101,6 +102,11 @@ class Calendar(Shape):
             windows = WINDOWS.read(walk, value, (*path, text))
             if days is MISSING:
                 continue
+            walk.dates -= len(self.days_of(days))
+            if walk.dates < 0:
+                walk.tell("too-many", key.span, f"more than {MOST_DATES} dated days in all",
+                          "change the weekly windows instead")  # fmt: skip
+                return MISSING
             for day in self.days_of(days):
                 if day in by:
                     span, word = by[day]

@@ -30,6 +30,7 @@ class _Missing:
 MISSING: Final = _Missing()
 
 
+MOST_DATES = 20_000
 MOST_TOLD = 200  # errors, and as many of the rest: more than anybody mends at once
 
 
@@ -45,6 +46,7 @@ class Walk:
     found: list[Diagnostic] = field(default_factory=list)
     errors: int = 0
     untold: int = 0  # what is no error, beyond what is told
+    dates: int = MOST_DATES  # how many more dated exceptions there may be
 
     def tell(
         self,
@@ -210,12 +212,15 @@ class Several(Shape):
         values = [self.item(walk, item, (*path, i)) for i, item in enumerate(node.items)]
         if MISSING in values:
             return MISSING
-        for i, value in enumerate(values):
-            if value in values[:i]:
-                walk.tell("said-twice", node.items[i].span, "this stands in the list already",
+        first: dict[Any, Span] = {}
+        for item, value in zip(node.items, values, strict=True):
+            if value in first:
+                walk.tell("said-twice", item.span, "this stands in the list already",
                           "delete one of them", severity="warning",
-                          related=((node.items[values.index(value)].span, "here first"),))  # fmt: skip
-        return tuple(dict.fromkeys(values))
+                          related=((first[value], "here first"),))  # fmt: skip
+            else:
+                first[value] = item.span
+        return tuple(first)
 
     def item(self, walk: Walk, node: nodes.Node, path: Path) -> Any:
         walk.spans[path] = node.span
