@@ -31,6 +31,15 @@ def test_all_text_has_enough_contrast(opened: Open, site: str, width: int, schem
     assert seen["found"] == []
 
 
+def test_faint_text_would_be_noticed(opened: Open) -> None:
+    """The measure itself: one paragraph is given a ratio of 4.48, the least grey that fails."""
+    shown = opened(page("one")).page
+    shown.evaluate("Object.assign(document.querySelector('.lead').style,"
+                   " {color: '#777777', background: '#ffffff'})")  # fmt: skip
+    [[ratio, name, _]] = look(shown, f"faint({AA})")["found"]
+    assert (ratio, name) == ("4.48", "lead")
+
+
 @pytest.mark.parametrize("width", [320, 768, 1400])
 @pytest.mark.parametrize("site", ["one", "draft", "twenty"])
 def test_the_page_never_scrolls_sideways(opened: Open, site: str, width: int) -> None:

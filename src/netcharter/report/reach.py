@@ -13,6 +13,8 @@ from netcharter.proofs.ask import AskRow, Inquiry, ask
 from netcharter.proofs.story import row_name
 from netcharter.report.wording import Sources, Spot
 
+GATEWAY = "the gateway itself"
+
 
 @dataclass(frozen=True, slots=True)
 class Reached:
@@ -46,6 +48,10 @@ class From:
     chosen: tuple[Destination, ...]
     housekeeping: tuple[Destination, ...]
     complete: bool
+
+    @property
+    def is_gateway(self) -> bool:
+        return self.name == GATEWAY
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +89,7 @@ def from_lines(proof: Proof, sources: Sources) -> tuple[Seen, ...]:
 def _from(proof: Proof, name: str, number: int, sources: Sources) -> From:
     chosen, own, complete = _answer(proof, name, sources)
     return From(
-        name="the gateway itself" if name == "gateway" else name,
+        name=GATEWAY if name == "gateway" else name,
         number=number,
         chosen=_by_destination(told for _, told in chosen),
         housekeeping=_by_destination(told for _, told in own),

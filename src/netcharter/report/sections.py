@@ -48,8 +48,8 @@ LIMITS = (
 CAUTIONS = (
     "Monitoring people needs a lawful basis, and a notice to those concerned.",
     (
-        "Let no sign-in, no hours and no list stand between a telephone and emergency calls. Try a"
-        " call after every change."
+        "Let no sign-in, no hours and no list stand between a telephone and emergency calls. After"
+        " a change try an ordinary call; test emergency calls only as your operator allows."
     ),
     "Medical, payment and safety equipment follow rules of their own.",
     "Filters for minors support supervision. They do not replace it.",
