@@ -74,7 +74,7 @@ def test_dates_can_not_fill_the_memory() -> None:
     some = "\n".join(f"  h{n}: {{dates: {{2026-01-01 to 2028-12-30: closed}}}}" for n in range(20))
     found = reading(charter(hours="hours:\n" + some))
     assert ids(found) == ["too-many", "too-many"]
-    assert (found.diagnostics[0].span.line, found.diagnostics[0].span.column) == (24, 18)
+    assert (found.diagnostics[0].span.line, found.diagnostics[0].span.column) == (24, 17)
 
 
 def test_a_place_of_fifty_thousand_prefixes_is_read() -> None:

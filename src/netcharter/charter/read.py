@@ -11,7 +11,16 @@ from netcharter.charter.build import build
 from netcharter.charter.checks import check_services, check_site
 from netcharter.charter.model import Charter
 from netcharter.charter.sentences import check_sentences
-from netcharter.charter.shapes import GUESSED, MISSING, MOST_TOLD, SAID, Enough, Fields, Walk, first_line
+from netcharter.charter.shapes import (
+    GUESSED,
+    MISSING,
+    MOST_TOLD,
+    SAID,
+    Enough,
+    Fields,
+    Walk,
+    first_line,
+)
 from netcharter.charter.table import CHARTER, INCLUDE, LISTS, PART
 from netcharter.charter.values import quoted
 from netcharter.diagnostics import Diagnostic, Span

@@ -228,6 +228,24 @@ ASKING = {
         "Nothing was changed.",
         "Name a file in a folder that exists and that you may write to.",
     ),
+    "cannot-render": Entry(
+        "kit can't be rendered",
+        "The plan asks for something that the settings of the gateway can't express.",
+        "Half a kit would be worse than none.",
+        "Do as the message says, then render again.",
+    ),
+    "file-exists": Entry(
+        "file exists already",
+        "A new charter was to be written where a file is already.",
+        "A charter is never overwritten by accident.",
+        "Name a file that does not exist yet.",
+    ),
+    "not-a-kit": Entry(
+        "folder with something else in it",
+        "A kit was to be written into a folder that holds something else.",
+        "What is there would be lost.",
+        "Name a new folder, or an empty one.",
+    ),
     "question-not-understood": Entry(
         "question not understood",
         "A question names something the charter does not have, or is put in another way.",
