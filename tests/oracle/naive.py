@@ -98,6 +98,20 @@ MULTICAST: list[Network] = [
     ip_network("ff00::/8"),  # RFC 4291
 ]
 LINK_LOCAL = ip_network("fe80::/10")
+# What no router forwards (RFC 6890), whatever a charter says is real: model.md section 4.
+NEVER_FORWARDED: list[Network] = [
+    ip_network(text)
+    for text in (
+        "0.0.0.0/8",
+        "127.0.0.0/8",
+        "169.254.0.0/16",
+        "240.0.0.0/4",
+        "::/128",
+        "::1/128",
+        "::ffff:0:0/96",
+        "fe80::/10",
+    )
+]
 LOOPBACK4, LOOPBACK6 = ip_network("127.0.0.0/8"), ip_address("::1")
 ALL_NODES = ip_network("ff02::/16")
 DHCP_AGENTS = ip_address("ff02::1:2")  # RFC 8415 section 7.1
@@ -227,7 +241,19 @@ def is_multicast(address: Address) -> bool:
     return False
 
 
+def within_one_block(network: Network) -> bool:
+    for block in NOT_GLOBAL + GLOBAL_AFTER_ALL:
+        if network.version == block.version and network.subnet_of(block):  # type: ignore[arg-type]
+            return True
+    return False
+
+
 def is_special(site: Site, address: Address) -> bool:
+    if is_multicast(address):
+        return True
+    for network in NEVER_FORWARDED:
+        if inside(address, network):
+            return True
     for line in site.lines.values():
         if address in line.next_hops:
             return False
@@ -236,10 +262,8 @@ def is_special(site: Site, address: Address) -> bool:
                 return False
     for prefixes in site.places.values():
         for network in prefixes:
-            if inside(address, network):
+            if inside(address, network) and within_one_block(network):
                 return False
-    if is_multicast(address):
-        return True
     for network in GLOBAL_AFTER_ALL:
         if inside(address, network):
             return False

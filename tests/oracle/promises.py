@@ -70,12 +70,24 @@ def _breaks_always(site: Site, promise: Sentence, a: Attempt, e: Environment) ->
 
 def _meant_by_always(site: Site, promise: Sentence, a: Attempt) -> bool:
     for term in promise.reach:
-        if a.entrance in site.lines and term in site.devices:
+        if a.entrance in site.lines and term == "gateway":
+            own = line_address(site, a)
+            if own and serves(promise.services, a.protocol, a.number):
+                return True
+        elif a.entrance in site.lines and term in site.devices:
             if _device_from_line(site, promise, a, term):
                 return True
         elif reaches(site, term, a.destination) and serves(promise.services, a.protocol, a.number):
             return True
     return False
+
+
+def line_address(site: Site, a: Attempt) -> bool:
+    """Is the destination one of the addresses of the line by which the attempt comes?"""
+    line = site.lines[a.entrance]
+    if isinstance(a.destination, tuple):
+        return a.destination[1] == line.name
+    return any(a.destination == interface.ip for interface in line.interfaces)
 
 
 def _device_from_line(site: Site, promise: Sentence, a: Attempt, name: str) -> bool:

@@ -13,7 +13,7 @@ from ipaddress import IPv4Network, IPv6Network, ip_network
 
 from netcharter.charter.model import Charter
 from netcharter.plan import coding
-from netcharter.space.ranges import Ranges, subtract, union
+from netcharter.space.ranges import Ranges, subset, subtract, union
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +104,9 @@ MULTICAST = (  # RFC 5771, RFC 919, RFC 4291 section 2.7
     IPv4Network("255.255.255.255/32"),
     IPv6Network("ff00::/8"),
 )
+_NEVER_FORWARDED = frozenset(
+    "0.0.0.0/8 127.0.0.0/8 169.254.0.0/16 240.0.0.0/4 ::/128 ::1/128 ::ffff:0:0/96 fe80::/10".split()
+)
 _EVERY_ADDRESS: Ranges = ((0, coding.SYMBOLS - 1),)
 
 
@@ -121,14 +124,30 @@ def special() -> Ranges:
     return union(out, coding.network(*MULTICAST))
 
 
+NEVER_FORWARDED = coding.network(
+    *(b.network for b in BLOCKS if str(b.network) in _NEVER_FORWARDED), *MULTICAST
+)
+
+
 def ordinary(charter: Charter) -> Ranges:
-    """What the charter says is real: networks and next hops of lines, prefixes of places."""
+    """What the charter says is real: networks and next hops of lines, prefixes of places.
+
+    A place's prefix counts only where it lies within one block: a wide one that happens to hold
+    special blocks says nothing about them.
+    """
     lines = charter.lines.values()
-    return union(
+    prefixes = (p for place in charter.places.values() for p in place.prefixes)
+    real = union(
         coding.network(*(i.network for line in lines for i in line.addresses)),
         coding.addresses(hop for line in lines for hop in line.next_hops),
-        coding.network(*(p for place in charter.places.values() for p in place.prefixes)),
+        coding.network(*(p for p in prefixes if _within_one_block(p))),
     )
+    return subtract(real, NEVER_FORWARDED)
+
+
+def _within_one_block(prefix: IPv4Network | IPv6Network) -> bool:
+    inside = coding.network(prefix)
+    return any(subset(inside, coding.network(block.network)) for block in BLOCKS)
 
 
 def internet(charter: Charter, own: Ranges) -> Ranges:

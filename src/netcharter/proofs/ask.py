@@ -27,6 +27,7 @@ from netcharter.proofs.story import row_name
 from netcharter.proofs.universe import TIME, values
 from netcharter.space.model import RawBox
 from netcharter.space.partition import survey
+from netcharter.space.ranges import intersect, subtract
 
 PIECES = 5000  # of one answer; beyond it the listing says that it is cut
 EXAMPLES = (
@@ -188,28 +189,46 @@ def check_services(names: Sequence[str], ground: Ground) -> tuple[str, ...]:
 
 def ask(prover: Prover, inquiry: Inquiry, refused: bool = False) -> Answer:
     """The exact answer: every way in which the asked connections are let (or all fates)."""
+    found, complete = pieces(prover, inquiry)
+    return Answer(tuple(dict.fromkeys(_group(prover, found, refused))), complete)
+
+
+Piece = tuple[RawBox, Row]
+
+
+def pieces(prover: Prover, inquiry: Inquiry) -> tuple[list[Piece], bool]:
+    """All that is asked about as boxes with what decides them, and whether none is left out.
+
+    A connection is asked about if its destination and service are, as sent; or if an offer
+    decides it and its destination and, sent or delivered, its service are, as delivered.
+    """
     ground = ground_of(prover.plan)
     who = all_starters(ground, inquiry.who) if inquiry.who else _everybody(ground)
     what = service_set(ground, inquiry.services)
     reach = all_reached(ground, inquiry.reach or ("anywhere",))
-    asked = [*regions(who, reach, what)]
-    pieces, complete = _pieces(prover, asked, inquiry)
-    rows = list(_group(prover, pieces, refused))
-    if inquiry.reach:
-        led, whole = _delivered(prover, ground, who, inquiry)
-        rows += led
-        complete = complete and whole
-    return Answer(tuple(dict.fromkeys(rows)), complete)
+    found, complete = _decided(prover, [*regions(who, reach, what)], inquiry)
+    for row in prover.plan.rows:
+        asked = [
+            region
+            for where, sent in translated_into(row, reach, what)
+            for to, service in (
+                (subtract(where, reach), sent),
+                (intersect(where, reach), subtract(sent, what)),
+            )
+            for region in regions(who, to, service)
+        ]
+        if asked:
+            led, whole = _decided(prover, asked, inquiry)
+            found += [(box, decider) for box, decider in led if decider.index == row.index]
+            complete = complete and whole
+    return found, complete
 
 
 def _everybody(ground: Ground) -> tuple[Who, ...]:
     return (Who(ground.everywhere | {"gateway"}),)
 
 
-Piece = tuple[RawBox, Row]
-
-
-def _pieces(prover: Prover, asked: Sequence[Region], inquiry: Inquiry) -> tuple[list[Piece], bool]:
+def _decided(prover: Prover, asked: Sequence[Region], inquiry: Inquiry) -> tuple[list[Piece], bool]:
     boxes = prover.universe.boxes_of(asked)
     if inquiry.at is not None:
         boxes = [at_instant(prover, box, inquiry.at) for box in boxes]
@@ -237,8 +256,8 @@ def class_at(prover: Prover, instant: datetime) -> int:
     raise NotUnderstood("that moment is past: the charter is judged from now on")
 
 
-def _group(prover: Prover, pieces: Sequence[Piece], refused: bool) -> Iterator[AskRow]:
-    shown = [(box, row.index) for box, row in pieces if row.let or refused]
+def _group(prover: Prover, found: Sequence[Piece], refused: bool) -> Iterator[AskRow]:
+    shown = [(box, row.index) for box, row in found if row.let or refused]
     shown.sort(key=lambda pair: pair[1])
     for told in summarise(prover.universe, shown):
         assert isinstance(told.key, int)
@@ -254,22 +273,6 @@ def _group(prover: Prover, pieces: Sequence[Piece], refused: bool) -> Iterator[A
             row.span,
             row.kind == "housekeeping",
         )
-
-
-def _delivered(
-    prover: Prover, ground: Ground, who: Sequence[Who], inquiry: Inquiry
-) -> tuple[list[AskRow], bool]:
-    """What offers lead to the asked destination, by the address it was sent to."""
-    rows: list[AskRow] = []
-    complete = True
-    reach, what = all_reached(ground, inquiry.reach), service_set(ground, inquiry.services)
-    for row in prover.plan.rows:
-        for where, sent in translated_into(row, reach, what):
-            pieces, whole = _pieces(prover, [*regions(who, where, sent)], inquiry)
-            complete = complete and whole
-            mine = [(box, decider) for box, decider in pieces if decider.index == row.index]
-            rows += _group(prover, mine, refused=False)
-    return rows, complete
 
 
 def sentences(prover: Prover, area: str) -> list[AskRow]:

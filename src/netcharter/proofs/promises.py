@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 
 from netcharter.charter.model import Promise
 from netcharter.diagnostics import Span
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, ANY_SERVICE
-from netcharter.plan.housekeeping import known_hardware
+from netcharter.plan.housekeeping import known_hardware, line_states
 from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan, Region, Row, When
 from netcharter.plan.terms import (
     Ground,
@@ -230,7 +231,9 @@ def _always(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
         inside = who.entrances & (ground.all_areas | {"gateway"})
         reach = all_reached(ground, promise.reach)
         proper = [p for name in sorted(inside) for p in _proper(ground, who, name)]
-        yield Question(tuple(regions(proper, reach, what, when)), refused)
+        near, far = subtract(reach, ground.internet), intersect(reach, ground.internet)
+        asked = [*regions(proper, near, what, when), *_outward(ground, proper, far, what, when)]
+        yield Question(tuple(asked), refused)
         for name in sorted(who.entrances & ground.all_lines):
             line = ground.line[name]
             source = intersect(who.source or EVERYTHING, ground.internet)
@@ -238,6 +241,30 @@ def _always(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
             for term in promise.reach:
                 for where, sent in _from_line(plan, ground, line, term, what):
                     yield Question(tuple(regions(outside, where, sent, when)), refused)
+
+
+def _outward(
+    ground: Ground, proper: list[Who], far: Ranges, what: Ranges, when: When
+) -> Iterator[Region]:
+    """Attempts that leave the site, by a source and in line states in which there is a way out."""
+    four = {line.name for line in ground.lines if line.carries4}
+    states = line_states(ground, lambda up: bool(up & four))
+    for region in regions(proper, intersect(far, ANY4), what, when):
+        yield replace(region, lines=states)
+    six = {line.name for line in ground.lines if line.carries6}
+    prefixes = {line.name: coding.network(line.prefix) for line in ground.lines if line.prefix}
+    for region in regions(proper, intersect(far, ANY6), what, when):
+        for name, own in prefixes.items():
+            up = line_states(ground, partial(_is_up, name))
+            yield replace(region, source=intersect(region.source, own), lines=up)
+        if "gateway" in region.entrances:
+            other = subtract(region.source, union(*prefixes.values()))
+            any_up = line_states(ground, lambda up: bool(up & six))
+            yield replace(region, source=other, lines=any_up)
+
+
+def _is_up(name: str, up: frozenset[str]) -> bool:
+    return name in up
 
 
 def _proper(ground: Ground, who: Who, entrance: str) -> Iterator[Who]:
@@ -295,7 +322,7 @@ def _from_line(
         yield coding.addresses(inside6), what
     elif term == "gateway":
         yield line.own, what
-    elif term == "anywhere" or term in ground.area:
+    else:
         yield all_reached(ground, [term]), what
 
 
