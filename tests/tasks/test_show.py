@@ -10,20 +10,24 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from functools import lru_cache
 from ipaddress import ip_address, ip_interface, ip_network
+from itertools import product
 from pathlib import Path
 from random import Random
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from netcharter.charter.read import read
 from netcharter.diagnostics.escape import HIDDEN
 from netcharter.plan import coding, make_plan
 from netcharter.plan.shapes import Plan, Region
-from netcharter.space.ranges import Ranges, has
+from netcharter.space.ranges import Ranges, has, ranges
 from netcharter.tasks.show import VIEWS, By, Decision, ShowResult, show, show_charter
 from netcharter.tasks.show_text import show_text
+from netcharter.tasks.show_words import Words
 from netcharter.tasks.sources import Source, Unusable
 from tests.oracle.random_charters import random_charter
 
@@ -300,6 +304,27 @@ def test_words_and_every_view_stand_for_exactly_the_decisions(number: int) -> No
             for where, found in told.items():
                 assert _conditions(found.get(row.index + 1, ()), point) == expected, (where, row)
     assert tried > 100
+
+
+def _tiny(family: int) -> st.SearchStrategy[Region]:
+    """Regions of one family over addresses 1 to 4, all alike but for source and destination."""
+    first = 1 if family == 4 else coding.V6 + 1
+    some = st.sets(st.integers(first, first + 3), min_size=1).map(
+        lambda numbers: ranges(*((n, n) for n in numbers))
+    )
+    entrances = st.sampled_from([frozenset({"office"}), frozenset({"tills"})])
+    return st.builds(Region, entrances, some, some, st.just(((0, 0),)), st.just(((0, 0),)))
+
+
+@given(st.lists(_tiny(4) | _tiny(6), min_size=1, max_size=6))
+def test_joining_regions_into_clauses_neither_adds_nor_loses(regions: list[Region]) -> None:
+    joined = [r for clause in Words(tarn_hollow()).clauses(regions) for r in clause.regions]
+    for first in (1, coding.V6 + 1):
+        for source, to in product(range(first, first + 4), repeat=2):
+            for name in ("office", "tills"):
+                point = {"entrance": name, "source": source, "destination": to}
+                point |= {"service": 0, "hardware": 0}
+                assert _conditions(joined, point) == _conditions(regions, point)
 
 
 def test_a_section_speaks_of_nothing_else() -> None:
