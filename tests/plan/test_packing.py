@@ -268,9 +268,9 @@ def test_eight_neighbouring_networks_aggregate_to_one() -> None:
     assert [32 - bits for _, bits in free_blocks(shifted)] == [24, 23, 22, 24]
 
 
-@given(st.integers(0, 2**31), st.sampled_from([0.0, 0.1, 0.15, 0.3, 0.5, 1.0]))
+@given(st.integers(0, 2**31 - 4), st.sampled_from([0.0, 0.1, 0.15, 0.3, 0.5, 1.0]))
 def test_a_prefix_for_hosts_is_the_longest_that_holds_them(hosts: int, growth: float) -> None:
-    length = prefix_for(hosts, growth) if hosts * (1 + growth) + 3 < 2**32 - 1 else 0
+    length = prefix_for(hosts, growth)
     needed = round(hosts * (1 + growth) + 0.499999) + 3  # growth in hundredths: exact enough
     assert 2 ** (32 - length) >= needed - 1
     assert length == 0 or 2 ** (31 - length) <= needed
