@@ -42,6 +42,15 @@ rules:
   - {let: home, reach: internet, with: [http, https, ssh], because: daily work}
 """
 
+OPEN = (
+    ONE.replace("address: automatic", "address: [203.0.113.10/29, 2001:db8:1::2/64],"
+                " next-hop: [203.0.113.9, 2001:db8:1::1], prefix: 2001:db8:2::/48")
+    + """  - {let: internet, reach: desk, with: ssh, because: forgotten}
+offers:
+  - {offer: https, on: dsl, to: desk, at: 8443}
+"""
+)  # fmt: skip
+
 
 def twenty() -> str:
     """Twenty areas, six lines, seven offers, promises broken in every direction."""
@@ -153,6 +162,7 @@ def hostile_page(turn: int | None) -> str:
 
 TEXTS: Mapping[str, Callable[[], str]] = {
     "one": lambda: ONE,
+    "open": lambda: OPEN,
     "twenty": twenty,
     "demo": lambda: (EXAMPLES / "charter.yaml").read_text(encoding="utf-8"),
     "draft": lambda: (EXAMPLES / "first-draft.yaml").read_text(encoding="utf-8"),

@@ -15,6 +15,8 @@ import pytest
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.proofs.ask import sentences
 from netcharter.report.page import proof_page
+from netcharter.report.reach import from_lines
+from netcharter.report.wording import Sources
 from tests.report.sites import HOSTILE, NOW, PLACEHOLDERS, TEXTS, hostile_page, judged, page
 
 VOID = {"meta", "link", "br"}
@@ -138,6 +140,36 @@ def test_the_tables_of_an_area_say_exactly_what_can_be_reached(site: str) -> Non
         for row in sentences(proof.prover, area.name):
             for said in (row.to, row.service, row.when, row.decided_by):
                 assert said in part
+
+
+@pytest.mark.parametrize("site", sorted(TEXTS))
+def test_the_tables_of_a_line_say_exactly_what_the_internet_sees(site: str) -> None:
+    proof, text = judged(site), Seen(page(site)).text
+    for line in proof.prover.plan.lines:
+        start = text.index(f"By {line.name} the internet can reach")
+        end = min(
+            place
+            for mark in ("the internet can reach", "The decisions in order")
+            if (place := text.find(mark, start + len(line.name) + 30)) > 0
+        )
+        rows = sentences(proof.prover, line.name)
+        for row in rows:
+            for said in (row.to, row.service, row.when, row.decided_by):
+                assert said in text[start:end]
+        by_rule = any(row.decided_by.startswith("rule") for row in rows)
+        assert ("Let in by rules as well" in text[start:end]) == by_rule
+        assert "and nothing else" in text[start:end]
+
+
+def test_an_offer_is_told_by_family_with_where_it_is_delivered() -> None:
+    seen = from_lines(judged("open"), Sources.of({"open.yaml": TEXTS["open"]()}))
+    [line] = seen
+    four, six = line.families
+    [desk] = [d for d in judged("open").prover.plan.devices if d.name == "desk"]
+    assert (four.name, six.name, four.carried, six.carried) == ("IPv4", "IPv6", True, True)
+    assert [row.arrives for row in four.rows] == [f"desk ({desk.addresses4[0]}, port 443)"]
+    assert [row.arrives for row in six.rows] == [""]
+    assert [row.decided_by for d in line.rules for row in d.rows] == ["rule 2"]
 
 
 def test_findings_from_the_reading_are_shown_where_they_are_handed_over() -> None:
