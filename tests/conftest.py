@@ -1,15 +1,17 @@
-"""What all tests share: the seed of the run, and which tests must not run side by side."""
+"""What all tests share: how a run is seeded, and which tests must not run side by side."""
 
 from __future__ import annotations
 
 import os
+import subprocess
 from collections.abc import Generator
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
 
-SEED = "NETCHARTER_SEED"  # chooses the random cases of a run; 1 unless said
+ROOT = Path(__file__).resolve().parents[1]
+SEED = "NETCHARTER_SEED"  # chooses the random cases of a run; unless said, the commit does
 NO_SKIPS = "NETCHARTER_NO_SKIPS"  # set where nothing may be missing: a skip is a failure
 ALONE = ("kernel", "browser")  # areas and marks whose tests keep to one worker
 
@@ -21,18 +23,24 @@ settings.load_profile("house")
 
 @pytest.fixture(scope="session")
 def seed() -> int:
-    """The number from which every random case of this run is derived."""
-    return int(os.environ.get(SEED, "1"))
+    """The number from which random cases of this run are derived."""
+    return int(os.environ.get(SEED) or _of_the_commit())
+
+
+def _of_the_commit() -> int:
+    command = ["git", "rev-parse", "--short=7", "HEAD"]
+    found = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    return int(found.stdout.strip() or "1", 16)
 
 
 @pytest.fixture(scope="session")
 def repository() -> Path:
     """The top folder of the checkout."""
-    return Path(__file__).resolve().parents[1]
+    return ROOT
 
 
 def pytest_report_header() -> str:
-    return f"random cases: {SEED}={os.environ.get(SEED, '1')}"
+    return f"random cases: {SEED}={os.environ.get(SEED) or 'derived from the commit'}"
 
 
 # First, because the distribution over workers reads the groups in the same hook.

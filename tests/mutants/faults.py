@@ -1,7 +1,120 @@
-"""The faults that the tests must notice: in the engine, in the plan and in the renderer."""
+"""The faults that the tests must notice: in the engine, in the plan and in the renderer.
+
+For the renderer the tests ask a real kernel: that a kept file differs would notice any change,
+right or wrong.
+"""
 
 from __future__ import annotations
 
 from tests.mutants.plant import Fault
 
-FAULTS: tuple[Fault, ...] = ()
+RANGES = "tests/space/test_space_properties.py"
+TINY = "tests/space/test_space_tiny.py"
+ORACLE = "tests/oracle/test_plan_agrees.py"
+KERNEL = "tests/kernel/test_agreement.py"
+PACKETS = "tests/kernel/test_traffic.py"
+
+ENGINE = (
+    Fault(
+        "intervals-that-only-nearly-touch-are-merged",
+        "netcharter/space/ranges.py",
+        "if out and low <= out[-1][1] + 1:",
+        "if out and low <= out[-1][1] + 2:",
+        (RANGES,),
+    ),
+    Fault(
+        "what-overlaps-is-taken-for-what-contains",
+        "netcharter/space/index.py",
+        "self.inside = [fold_and.over(mask) for mask in self.masks]",
+        "self.inside = [fold_or.over(mask) for mask in self.masks]",
+        (TINY,),
+    ),
+    Fault(
+        "a-core-keeps-what-it-does-not-need",
+        "netcharter/space/engine.py",
+        "for rule in reversed(list(core)):",
+        "for rule in core[:1]:",
+        (TINY,),
+    ),
+    Fault(
+        "an-atom-counts-one-value-too-few",
+        "netcharter/space/atoms.py",
+        "weights[atom] += following - low",
+        "weights[atom] += max(1, following - low - 1)",
+        (TINY,),
+    ),
+)
+
+PLAN = (
+    Fault(
+        "until-ends-a-day-early",
+        "netcharter/plan/hours.py",
+        "for until in self.untils if day > until",
+        "for until in self.untils if day >= until",
+        ("tests/plan/test_hours.py",),
+    ),
+    Fault(
+        "offers-come-before-sign-in",
+        "netcharter/plan/decisions.py",
+        """\
+    if ground.sign_in_areas:
+        yield _sign_in(ground), None, None, None
+    for number, offer in enumerate(ground.charter.offers):
+        yield from _offer(ground, number, offer)
+""",
+        """\
+    for number, offer in enumerate(ground.charter.offers):
+        yield from _offer(ground, number, offer)
+    if ground.sign_in_areas:
+        yield _sign_in(ground), None, None, None
+""",
+        (ORACLE,),
+    ),
+    Fault(
+        "forged-ipv6-sources-of-areas-are-believed",
+        "netcharter/plan/housekeeping.py",
+        "forged += _products([area.name], subtract(everything, area.hosts), everything)",
+        "forged += _products([area.name], subtract(ANY4, area.hosts), everything)",
+        (ORACLE,),
+    ),
+    Fault(
+        "a-device-may-use-addresses-that-are-not-its-own",
+        "netcharter/plan/housekeeping.py",
+        "            yield from _products(area, subtract(ANY4, address), ANY4, hardware=hardware)\n",
+        "",
+        (ORACLE,),
+    ),
+)
+
+RENDERER = (
+    Fault(
+        "a-decision-overtakes-another-into-a-merged-map",
+        "netcharter/render/clauses.py",
+        "if any(other.row is not clause.row for other in overlapping):",
+        "if len(overlapping) > len(run.clauses):",
+        (KERNEL,),
+    ),
+    Fault(
+        "refusals-are-silent-everywhere",
+        "netcharter/render/nftables.py",
+        'lines = ["drop" if row.quiet else "goto nc_refuse"]',
+        'lines = ["drop"]',
+        (KERNEL,),
+    ),
+    Fault(
+        "what-was-not-translated-counts-as-offered",
+        "netcharter/render/nftables.py",
+        'lines.append("ct status dnat goto nc_offers")',
+        'lines.append("ct state new goto nc_offers")',
+        (KERNEL,),
+    ),
+    Fault(
+        "errors-in-ipv6-do-not-pass",
+        "netcharter/render/nftables.py",
+        'errors = [f"icmp type {errors4} accept", "icmpv6 type 0-127 accept"]',
+        'errors = [f"icmp type {errors4} accept"]',
+        (KERNEL, PACKETS),
+    ),
+)
+
+FAULTS: tuple[Fault, ...] = (*ENGINE, *PLAN, *RENDERER)
