@@ -9,6 +9,7 @@ import yaml
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from netcharter.charter import nodes
 from netcharter.charter.publish import records, schema
 from netcharter.charter.read import Reading, read
 from netcharter.charter.words import MEANINGS
@@ -34,6 +35,40 @@ TREES = st.recursive(
 )
 DOCUMENTS = st.dictionaries(st.sampled_from(KEYS), TREES, max_size=8)
 MARKS = st.sampled_from(list("{}[]:,-#&*!|>'\"%@`?\t\n \\~<=") + ["\u202e", "\x1b", "é", "🏔", "\u0301"])
+
+
+RICH = charter(
+    lines="lines: {copper: {device: eth0, vlan: 7, rate: {down: 1.5 Gbit/s, up: 640 kbit/s}, weight: 3,"
+          ' role: balanced, address: [203.0.113.10/29, "2001:db8::2/64"], next-hop: 203.0.113.9,'
+          ' prefix: "2001:db8:7::/48"}}',
+    areas='areas: {office: {device: eth1, prefix: [10.2.0.0/24, "fd00::/64"], growth: 12.5 %,'
+          " strangers: refused, sign-in: not needed, manner: quietly}}",
+    devices="devices: {x: {area: office, hardware: 0200.00aa.0002, address: 10.2.0.9, barred: true}}",
+    services="services: {s: [tcp/80-90, icmp/3/4, icmpv6/1, protocol/47, ssh]}",
+    hours='hours: {h: {weekly: {mon-fri: "22:00-06:00"}, dates: {2030-01-01 to 2030-01-05: closed}}}',
+    rules="rules: [{let: office, reach: x, with: s, during: h, until: 2030-01-31, name: a b}]",
+)  # fmt: skip
+
+
+def scalars(text: str) -> list[tuple[int, int]]:
+    """Where each key and value begins and ends in a text, by position."""
+    starts = [0, *(m.end() for m in re.finditer("\n", text))]
+    found: list[tuple[int, int]] = []
+    waiting: list[nodes.Node] = [nodes.compose(text, "x")[0]]
+    while waiting:
+        node = waiting.pop()
+        if isinstance(node, nodes.Scalar):
+            span = node.span
+            found.append((starts[span.line - 1] + span.column - 1,
+                          starts[span.end_line - 1] + span.end_column - 1))  # fmt: skip
+        elif isinstance(node, nodes.Sequence):
+            waiting += node.items
+        else:
+            waiting += [half for pair in node.pairs for half in pair]
+    return sorted(found)
+
+
+PLACES = {text: scalars(text) for text in (EXAMPLE, RICH)}
 
 
 def check(text: str | bytes) -> Reading:
@@ -111,6 +146,22 @@ def test_the_demo_charter_with_lines_deleted_doubled_or_moved(data: st.DataObjec
         assert VALIDATOR.is_valid(document("".join(lines)))
 
 
+@settings(max_examples=500)
+@given(st.data())
+def test_a_charter_with_one_value_changed_a_little(data: st.DataObject) -> None:
+    text = data.draw(st.sampled_from((RICH, RICH, EXAMPLE)))
+    start, end = data.draw(st.sampled_from(PLACES[text]))
+    value = text[start:end]
+    for _ in range(data.draw(st.integers(1, 2))):
+        at = data.draw(st.integers(0, len(value)))
+        cut = data.draw(st.integers(0, 2))
+        new = data.draw(st.sampled_from(["", *"0123456789-:./% aAfFtT~", "to", "\u0663", "é"]))
+        value = value[:at] + new + value[at + cut :]
+    found = check(text[:start] + value + text[end:])
+    if found.charter is not None:
+        assert VALIDATOR.is_valid(document(text[:start] + value + text[end:]))
+
+
 @settings(max_examples=100)
 @given(st.data())
 def test_the_demo_charter_cut_off_anywhere(data: st.DataObject) -> None:
@@ -118,5 +169,6 @@ def test_the_demo_charter_cut_off_anywhere(data: st.DataObject) -> None:
 
 
 def test_the_checks_of_this_file_can_fail() -> None:
+    assert check(RICH).charter is not None and check(EXAMPLE).charter is not None
     assert schema()["required"] and not VALIDATOR.is_valid({})
     assert HIDDEN.search("\u202e") and not HIDDEN.search("é 🏔 שלום")
