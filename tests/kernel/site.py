@@ -91,6 +91,11 @@ class Bench:
     def device(self, entrance: str) -> str:
         return next((p.device for p in self._parts() if p.name == entrance), "")
 
+    def leaves(self, destination: Address) -> bool:
+        """Whether the way to a destination is a line."""
+        device = self.kernel.host.device_to(destination)
+        return device in {line.device for line in self.plan.lines}
+
     def _parts(self) -> tuple[AreaPlan | LinePlan, ...]:
         return (*self.plan.areas, *self.plan.lines)
 

@@ -3,11 +3,13 @@
 The plan's kit is loaded into a kernel, the kernel lists what it has, and an interpreter that
 knows neither plan nor kit sends packets through the listing.
 
-Three sorts of attempts are not compared, and each is asked something else instead:
+Four sorts of attempts are not compared, and each is asked something else instead:
 
 * no way out (`routed` decisions): the routing refuses before any hook; nothing is asked;
 * ICMP errors and replies: the kernel counts them as part of a conversation or as invalid, never
   as a first packet, whatever the decisions say of them; they must be dropped silently;
+* IPv4 messages without a conversation that would leave by a line with an inside address, which
+  nobody can translate: they must be dropped silently, after they were counted;
 * loopback destinations from outside: the kernel drops them before any hook, also where a place
   of the charter has a prefix so wide that it holds them; nothing is asked.
 """
@@ -56,6 +58,9 @@ def differences(found: Bench, attempt: Attempt, environment: Environment) -> lis
         return [] if quiet else [f"not dropped as invalid: {seen}"]
     if seen.hook == "before any":
         return []
+    if expected.let and shows_inside(found, attempt, seen):
+        quiet = (seen.let, seen.manner) == (False, "silent")
+        return [] if quiet else [f"an inside address is shown: {seen}"]
     wanted = [labels.row_name(expected.row.label)]
     delivered = expected.delivered
     if delivered is not None and attempt.service >> 16 not in coding.PORTED:
@@ -97,6 +102,15 @@ def untracked(attempt: Attempt) -> bool:
     own = coding.ICMP if family == 4 else coding.ICMP6
     begin = {coding.ICMP: (8, 13, 15, 17), coding.ICMP6: (128, 139)}[own]
     return attempt.service >> 16 == own and (attempt.service & 0xFFFF) >> 8 not in begin
+
+
+def shows_inside(found: Bench, attempt: Attempt, seen: Decision) -> bool:
+    """Untracked IPv4 with the source of an area, on its way to a line."""
+    source, end = plain(attempt.source), plain(attempt.destination)
+    if source.version != 4 or seen.hook not in ("forward", "output") or not untracked(attempt):
+        return False
+    networks = [ip_network(str(area.v4)) for area in found.plan.areas]
+    return any(source in n for n in networks) and found.leaves(end)
 
 
 def hidden(found: Bench, attempt: Attempt, seen: Decision) -> list[str]:

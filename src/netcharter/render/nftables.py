@@ -244,9 +244,18 @@ def _marking(plan: Plan) -> Iterator[str]:
     if plan.lines:
         before.append(f"ct state new iifname vmap {_by_line(plan, labels.enter_chain)}")
         after.append(f"ct state new {unmarked} oifname vmap {_by_line(plan, labels.exit_chain)}")
+        after += _untranslatable(plan)
     yield from _base("nc_prerouting_mark", "filter", "prerouting", "mangle", "accept", before)
     yield from _base("nc_output_mark", "route", "output", "mangle", "accept", [restore])
     yield from _base("nc_postrouting_mark", "filter", "postrouting", "mangle", "accept", after)
+
+
+def _untranslatable(plan: Plan) -> Iterator[str]:
+    """What is not tracked cannot be translated, and would show an inside address to a line."""
+    networks = braces(dict.fromkeys(str(area.v4) for area in plan.areas))
+    devices = braces(dict.fromkeys(escape.device(line.device) for line in plan.lines))
+    if plan.areas:
+        yield f"ct state untracked oifname {devices} ip saddr {networks} goto nc_invalid"
 
 
 def _by_line(plan: Plan, chain_of: Callable[[str], str]) -> str:

@@ -21,9 +21,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from netcharter.charter.model import Address
 from netcharter.plan.labels import LINE_MASK
-from netcharter.plan.shapes import LinePlan, Plan
+from netcharter.plan.shapes import Address, LinePlan, Plan
 from netcharter.render.escape import bare_device, remark
 
 TABLES = 100  # the table of all balanced lines; that of line n is TABLES + n
