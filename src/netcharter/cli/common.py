@@ -65,7 +65,7 @@ def read_bytes(path: Path) -> bytes:
 
 def included(folder: Path, name: str) -> str:
     """The text of an included file; only from the charter's own folder or below it."""
-    from netcharter.charter.read import Unreadable
+    from netcharter.tasks.sources import Unreadable
 
     path = folder.joinpath(*PurePosixPath(name).parts)
     try:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import secrets
-import uuid
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -13,9 +12,6 @@ import click
 from netcharter.cli.common import exits, safe, write_text
 
 LOCALTIME = Path("/etc/localtime")
-RANDOM_NODE = (
-    1 << 40
-)  # set where the machine has no hardware address to read (RFC 9562 section 6.10)
 
 
 @click.command("new")
@@ -23,20 +19,17 @@ RANDOM_NODE = (
 @exits
 def cli(file: Path) -> int:
     """A short conversation that writes a commented charter which checks clean."""
-    from netcharter.tasks.first_charter import write_charter
+    from netcharter.tasks.first_charter import to_fill_in, write_charter
     from netcharter.tasks.new import converse
     from netcharter.tasks.sources import unusable
 
     if file.exists():
         raise unusable("file-exists", "this file exists and is left as it is", str(file), "",
                        "name a file that does not exist yet")  # fmt: skip
-    answers = converse(
-        ask, entropy=secrets.token_bytes(16), timezone_guess=timezone_guess(),
-        hardware_guess=hardware_guess(),
-    )  # fmt: skip
+    answers = converse(ask, entropy=secrets.token_bytes(16), timezone_guess=timezone_guess())
     text = write_charter(answers)
     write_text(file, text)
-    return tell(file, text)
+    return tell(file, text, to_fill_in(answers))
 
 
 def ask(question: Any) -> str:
@@ -56,16 +49,8 @@ def timezone_guess() -> str:
     return target.partition("/zoneinfo/")[2] or "UTC"
 
 
-def hardware_guess() -> str:
-    """A hardware address of this machine; empty where none can be read."""
-    number = uuid.getnode()
-    if number & RANDOM_NODE:
-        return ""
-    return ":".join(f"{number >> shift & 0xFF:02x}" for shift in range(40, -8, -8))
-
-
-def tell(file: Path, text: str) -> int:
-    """Say what was written and that it checks clean."""
+def tell(file: Path, text: str, open_ends: tuple[str, ...]) -> int:
+    """Say what was written, that it checks clean, and what is still to be filled in."""
     from netcharter.tasks.check import check, summary
     from netcharter.tasks.sources import Source
 
@@ -74,5 +59,7 @@ def tell(file: Path, text: str) -> int:
     found = check(Source(str(file), text.encode()), datetime.now(UTC))
     for line in summary(found):
         click.echo(safe(line))
+    for line in open_ends:
+        click.echo(safe(f"to fill in: {line}"))
     click.echo(safe(f"next: read it, then `netcharter check {file}`"))
     return 0 if found.ok else 1

@@ -12,9 +12,40 @@ from datetime import date
 from ipaddress import IPv4Interface, IPv4Network, IPv6Address, IPv6Interface, IPv6Network
 from typing import Literal
 
-from netcharter.charter.model import Address, Charter, Hours, Person, Rate
+from netcharter.charter.model import (
+    Address,
+    Charter,
+    Hours,
+    Names,
+    Offer,
+    Person,
+    Promise,
+    Rate,
+    Rule,
+)
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.space.ranges import Ranges
+
+# The rooms behind the plan know the charter's sentences through it.
+__all__ = [
+    "ALWAYS",
+    "Address",
+    "AreaPlan",
+    "Delivery",
+    "DevicePlan",
+    "Kind",
+    "LinePlan",
+    "Names",
+    "Offer",
+    "Plan",
+    "Promise",
+    "Rate",
+    "Region",
+    "Row",
+    "Rule",
+    "Subnet6",
+    "When",
+]
 
 Kind = Literal["housekeeping", "management", "emergency", "sign-in", "offer", "rule", "default"]
 

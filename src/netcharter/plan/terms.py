@@ -150,6 +150,11 @@ def service_set(ground: Ground, names: Iterable[str]) -> Ranges:
     return ranges(*parts)
 
 
+def service_names(ground: Ground) -> frozenset[str]:
+    """Every service that has a name here."""
+    return frozenset(ground.charter.services) | frozenset(builtin())
+
+
 def service_parts(ground: Ground, name: str) -> tuple[tuple[int, int, int], ...]:
     """What a service consists of: the charter's own, an IANA name, or written out.
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from difflib import get_close_matches
 
-from netcharter.charter.services import builtin
 from netcharter.diagnostics import Span
 from netcharter.plan.fate import in_force
 from netcharter.plan.shapes import Region, Row
@@ -17,6 +16,7 @@ from netcharter.plan.terms import (
     all_reached,
     all_starters,
     regions,
+    service_names,
     service_parts,
     service_set,
 )
@@ -179,7 +179,7 @@ def check_services(names: Sequence[str], ground: Ground) -> tuple[str, ...]:
         try:
             service_parts(ground, name)
         except KeyError:
-            near = get_close_matches(name, {*ground.charter.services, *builtin()}, n=1)
+            near = get_close_matches(name, service_names(ground), n=1)
             hint = (
                 f"did you mean '{near[0]}'?" if near else "write for instance 'https' or 'tcp/443'"
             )

@@ -10,12 +10,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 
-from netcharter.charter.model import Promise
 from netcharter.diagnostics import Span
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, ANY_SERVICE
 from netcharter.plan.housekeeping import known_hardware, line_states
-from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan, Region, Row, When
+from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan, Promise, Region, Row, When
 from netcharter.plan.terms import (
     Ground,
     Who,

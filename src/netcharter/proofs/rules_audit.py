@@ -6,9 +6,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from netcharter.charter.model import Offer, Rule
 from netcharter.diagnostics import Diagnostic, Span
-from netcharter.plan.shapes import Plan, Region, Row, When
+from netcharter.plan.shapes import Offer, Plan, Region, Row, Rule, When
 from netcharter.plan.terms import (
     Ground,
     Who,

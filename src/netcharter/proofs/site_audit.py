@@ -6,9 +6,8 @@ from collections.abc import Iterable, Iterator
 from datetime import timedelta
 from ipaddress import IPv4Network
 
-from netcharter.charter.model import Offer, Promise, Rule
 from netcharter.diagnostics import Diagnostic, Span
-from netcharter.plan.shapes import DevicePlan
+from netcharter.plan.shapes import DevicePlan, Offer, Promise, Rule
 from netcharter.proofs.naming import hardware_text, listed
 from netcharter.proofs.promises import PromiseResult
 from netcharter.proofs.rules_audit import Audit

@@ -7,12 +7,11 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from ipaddress import ip_address
 
-from netcharter.charter.model import Address
 from netcharter.diagnostics import Span
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, GUEST, HARDWARE_NONE, NOBODY
 from netcharter.plan.fate import Attempt, Environment, Outcome, fate, in_force
-from netcharter.plan.shapes import AreaPlan, DevicePlan, Plan, Region, Row
+from netcharter.plan.shapes import Address, AreaPlan, DevicePlan, Plan, Region, Row
 from netcharter.plan.terms import Ground, all_reached, service_set
 from netcharter.proofs.ask import NotUnderstood, check_services
 from netcharter.proofs.naming import Naming, listed

@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from netcharter.charter.model import Names
 from netcharter.diagnostics import Diagnostic, Severity, Span
-from netcharter.plan.shapes import Plan, Row
+from netcharter.plan.shapes import Names, Plan, Row
 from netcharter.proofs import Proof
 from netcharter.proofs.naming import listed
 from netcharter.report.wording import (

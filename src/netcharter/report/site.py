@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv6Address
 from typing import Literal
 
-from netcharter.charter.model import Rate
 from netcharter.plan import coding
-from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan
+from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan, Rate
 from netcharter.proofs import Proof
 from netcharter.proofs.naming import hardware_text, listed
 from netcharter.proofs.promises import PromiseResult

@@ -6,11 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from netcharter.charter.read import Loader, read
+from netcharter.charter.read import Loader, Unreadable, read
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.diagnostics.jsonshape import as_json
 from netcharter.plan import make_plan
 from netcharter.plan.shapes import Plan
+
+__all__ = ["Loaded", "Source", "Unreadable", "Unusable", "load_plan", "unusable"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,40 @@
+"""`netcharter show CHARTER`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from netcharter.cli.common import (
+    charter_argument,
+    colour,
+    exits,
+    json_option,
+    print_json,
+    source,
+    width,
+)
+
+
+@click.command("show")
+@charter_argument
+@click.option(
+    "--by",
+    type=click.Choice(["who", "to", "service"]),
+    help="one view of the decisions: by who starts, by what is reached, by service",
+)
+@json_option
+@exits
+def cli(charter: Path, by: Literal["who", "to", "service"] | None, as_json: bool) -> int:
+    """The plan: lines, areas, addresses, devices, hours, and the decisions in order."""
+    from netcharter.tasks.show import show_charter
+    from netcharter.tasks.show_text import show_text
+
+    found = show_charter(source(charter), by)
+    if as_json:
+        print_json(found.as_json())
+    else:
+        click.echo(show_text(found, width(), colour()), nl=False)
+    return 0
