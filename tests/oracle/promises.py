@@ -5,6 +5,7 @@ from __future__ import annotations
 from tests.oracle.naive import (
     Attempt,
     Environment,
+    barred,
     bound,
     delivery,
     exists,
@@ -12,6 +13,7 @@ from tests.oracle.naive import (
     fate,
     forged,
     inside,
+    is_device,
     is_internet,
     is_open,
     local_prefix,
@@ -60,12 +62,18 @@ def _breaks_always(site: Site, promise: Sentence, a: Attempt, e: Environment) ->
         return False
     if strangers(site, a, e) or no_line(site, a, e):
         return False
+    if barred(site, a, e) and not _names_the_device(site, promise, a):
+        return False
     beyond = is_internet(site, a.destination)
     if beyond and a.entrance in site.lines and not some_line_up(site, family(a.destination), e):
         return False
     if not _meant_by_always(site, promise, a):
         return False
     return fate(site, a, e).verdict != "let"
+
+
+def _names_the_device(site: Site, promise: Sentence, a: Attempt) -> bool:
+    return any(t in site.devices and is_device(site.devices[t], a) for t in promise.who)
 
 
 def _meant_by_always(site: Site, promise: Sentence, a: Attempt) -> bool:

@@ -12,7 +12,7 @@ from functools import partial
 
 from netcharter.diagnostics import Span
 from netcharter.plan import coding
-from netcharter.plan.coding import ANY4, ANY6, ANY_SERVICE
+from netcharter.plan.coding import ANY4, ANY6, ANY_HARDWARE, ANY_SERVICE
 from netcharter.plan.housekeeping import known_hardware, line_states
 from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan, Promise, Region, Row, When
 from netcharter.plan.terms import (
@@ -20,6 +20,7 @@ from netcharter.plan.terms import (
     Who,
     all_reached,
     all_starters,
+    device_addresses,
     hardware_set,
     regions,
     service_set,
@@ -276,6 +277,11 @@ def _proper(ground: Ground, who: Who, entrance: str) -> Iterator[Who]:
     if area.strangers_refused:
         hardware = intersect(hardware, known_hardware(ground, area))
     source = intersect(who.source, area.hosts) if who.source is not None else area.hosts
+    if who.source is None and who.hardware == ANY_HARDWARE:  # no device is meant by name
+        barred = [d for d in ground.devices if d.barred]
+        hardware = subtract(hardware, hardware_set(h for d in barred for h in d.hardware))
+        known_by = (device_addresses(d) for d in barred if not d.hardware)
+        source = subtract(source, union(*known_by))
     for machines, mine in _bindings(ground, area):
         both, own = intersect(machines, hardware), intersect(mine, source)
         if both and own:
