@@ -759,6 +759,8 @@ def _by_rule(site: Site, a: Attempt, rule: Sentence, kind: str) -> Fate:
 
 
 def _refused(site: Site, a: Attempt, decider: str, kind: str, quiet: bool) -> Fate:
+    if decider == "no-line" and kind == "housekeeping":
+        return Fate("refused", "prohibited", None, decider, kind)
     area = site.areas.get(a.entrance)
     if quiet or a.entrance in site.lines or (area is not None and area.quiet):
         return Fate("refused", "silent", None, decider, kind)

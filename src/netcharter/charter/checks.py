@@ -46,7 +46,9 @@ def check_site(walk: Walk, doc: Fields) -> None:
 def entries(doc: Fields, section: str) -> Iterator[tuple[str, Any]]:
     """The named things of a section that could be read."""
     found = doc.get(section, {})
-    return ((n, f) for n, f in found.items() if f is not MISSING) if found is not MISSING else iter(())
+    return (
+        ((n, f) for n, f in found.items() if f is not MISSING) if found is not MISSING else iter(())
+    )
 
 
 def names_of(doc: Fields, section: str) -> Iterable[str]:
@@ -59,9 +61,7 @@ def at(walk: Walk, path: Path, index: int) -> Any:
     return walk.where((*path, index))
 
 
-def known_names(
-    walk: Walk, doc: Fields, path: Path, names: Iterable[str], section: str
-) -> None:
+def known_names(walk: Walk, doc: Fields, path: Path, names: Iterable[str], section: str) -> None:
     """Tell of each name that its section does not have."""
     known = doc.get(section, {})
     if known is MISSING:
@@ -320,9 +320,7 @@ def _items(own: Fields, name: str) -> tuple[str, ...]:
     return () if own[name] is MISSING else own[name]
 
 
-def parts_of(
-    item: str, done: dict[str, tuple[Part, ...]], own: Fields
-) -> tuple[Part, ...] | None:
+def parts_of(item: str, done: dict[str, tuple[Part, ...]], own: Fields) -> tuple[Part, ...] | None:
     """The parts of a service that is resolved, written out or known everywhere."""
     if item in done:
         return done[item]

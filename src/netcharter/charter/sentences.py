@@ -213,9 +213,7 @@ def _has_address(walk: Walk, doc: Fields, path: Path, name: str) -> None:
                   related=((walk.where(("devices", name)), "the device"),))  # fmt: skip
 
 
-def _services(
-    walk: Walk, doc: Fields, path: Path, names: tuple[str, ...], services: Known
-) -> None:
+def _services(walk: Walk, doc: Fields, path: Path, names: tuple[str, ...], services: Known) -> None:
     own = doc.get("services", {})
     if own is MISSING:
         return

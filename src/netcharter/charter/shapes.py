@@ -126,7 +126,9 @@ class Value(Shape):
         if self.spelling:
             value = node.text
         elif type(value) is not self.wants:
-            walk.tell("wrong-type", node.span, self.mistyped(node, value), self.retyped(node, value))
+            walk.tell(
+                "wrong-type", node.span, self.mistyped(node, value), self.retyped(node, value)
+            )
             return MISSING
         try:
             return self.parse(value)
@@ -332,9 +334,7 @@ class Record(Shape):
                 chosen.setdefault(meant, value)
         return chosen, frozenset(excused)
 
-    def unknown(
-        self, walk: Walk, text: str, key: nodes.Scalar, free: set[str]
-    ) -> str | None:
+    def unknown(self, walk: Walk, text: str, key: nodes.Scalar, free: set[str]) -> str | None:
         """Tell of a key that is not known here; the one that is meant, if one can tell."""
         if text in self.not_yet:
             message, help = self.not_yet[text]

@@ -161,7 +161,9 @@ AREA = Record(
             "the addresses it has already and keeps; IPv6 as a /64",
             default="chosen by the plan",
         ),
-        Key("sign-in", SIGN_IN, "whether people sign in before anything else", default="not needed"),
+        Key(
+            "sign-in", SIGN_IN, "whether people sign in before anything else", default="not needed"
+        ),
         Key("strangers", STRANGERS, "whether devices that are not named here", default="welcome"),
         Key("apart", FLAG, "whether its hosts should not reach each other", default="false"),
         Key("manner", MANNER, QUIETLY, default="answered"),
@@ -201,7 +203,9 @@ DEVICE = Record(
         CONTACT,
     ),
 )
-PERSON = Record("a person", (Key("groups", NAMES, "the groups they are in", default="none"), CONTACT))
+PERSON = Record(
+    "a person", (Key("groups", NAMES, "the groups they are in", default="none"), CONTACT)
+)
 GROUP = Record("a group", (BECAUSE,))
 PLACE = Record(
     "a place",
@@ -263,7 +267,9 @@ PROMISE = Record(
         Key("always", WHO, "who always reaches it"),
         Key("only", WHO, "who reaches it and nothing else"),
         Key("reach", REACH, "what is reached", required=True),
-        Key("with", SERVICES, "with which services; must be said with `always`", default="anything"),
+        Key(
+            "with", SERVICES, "with which services; must be said with `always`", default="anything"
+        ),
         Key(
             "except",
             Choice("`offers`", {"offers": True}),
@@ -282,9 +288,7 @@ SECTIONS = (
     Key("people", Named("a mapping from names to people", NAME, PERSON), "who signs in"),
     Key(
         "groups",
-        NamedOrListed(
-            "names of groups", Named("a mapping from names to groups", NAME, GROUP)
-        ),
+        NamedOrListed("names of groups", Named("a mapping from names to groups", NAME, GROUP)),
         "groups of people",
     ),
     Key(
@@ -298,7 +302,9 @@ SECTIONS = (
     ),
     Key("places", Named("a mapping from names to places", NAME, PLACE), "internet destinations"),
     Key("hours", Named("a mapping from names to hours", REFERENCE, HOURS), "times of the week"),
-    Key("rules", Listed("a list of rules", RULE), "what is let and refused; the first match decides"),
+    Key(
+        "rules", Listed("a list of rules", RULE), "what is let and refused; the first match decides"
+    ),
     Key("offers", Listed("a list of offers", OFFER), "what the public may reach"),
     Key("promises", Listed("a list of promises", PROMISE), "what must hold whatever the rules say"),
 )
@@ -307,7 +313,9 @@ INCLUDE = Key(
     Several("one or more file names", Value("a file name", values.file_name)),
     "files that hold other sections, named relative to this one",
 )
-VERSION = Key("charter", Value("the version 1", _version, int, limits=(1, 1)), "the version of this language")
+VERSION = Key(
+    "charter", Value("the version 1", _version, int, limits=(1, 1)), "the version of this language"
+)
 SITE_KEY = Key("site", SITE, "the place itself")
 
 CHARTER = Record("a charter", (VERSION, INCLUDE, SITE_KEY, *SECTIONS))

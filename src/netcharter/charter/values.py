@@ -67,9 +67,11 @@ def _name_fault(plain: str) -> str | None:
         return "it is empty"
     if len(plain) > LONGEST_NAME:
         return f"it is longer than {LONGEST_NAME} characters"
-    if plain.isascii() and plain[0].isalpha() and plain.replace("-", "a").replace(
-        "_", "a"
-    ).replace(".", "a").isalnum():
+    if (
+        plain.isascii()
+        and plain[0].isalpha()
+        and plain.replace("-", "a").replace("_", "a").replace(".", "a").isalnum()
+    ):
         return None
     if not unicodedata.category(plain[0]).startswith("L"):
         return "a name begins with a letter"
@@ -204,7 +206,7 @@ def _timezone_help(value: str) -> str:
 def interface(value: str) -> str:
     """The name of a network interface of the gateway, as Linux takes it."""
     fits = re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,14}", value)
-    if not fits or value == "lo":
+    if not fits or value in ("lo", "all", "default"):  # the last two mean more to sysctl
         raise Wrong("bad-interface", f"{quoted(value)} can't be a network interface",
                     "write its name as `ip link` shows it, at most 15 characters: eth0")  # fmt: skip
     return value
@@ -231,7 +233,9 @@ def _rate_help(value: str) -> str:
         return "write number and unit: 40 Mbit/s (or kbit/s, Gbit/s)"
     number, unit = match[1].replace(",", "."), match[2].upper().replace("K", "k")
     if match[3] == "B":
-        return f"write {8 * float(number):g} {unit}bit/s if bytes are meant, else {number} {unit}bit/s"
+        return (
+            f"write {8 * float(number):g} {unit}bit/s if bytes are meant, else {number} {unit}bit/s"
+        )
     return f"write {number} {unit}bit/s"
 
 

@@ -63,7 +63,9 @@ def outcome(plan: Plan, row: Row, entrance: str, service: int) -> Outcome:
 
 
 def manner(plan: Plan, row: Row, entrance: str, service: int) -> Manner:
-    """How a refusal shows."""
+    """How a refusal shows; routing answers every protocol alike, and areas however quiet."""
+    if row.routed:
+        return "prohibited"
     if row.quiet or entrance in quiet_entrances(plan):
         return "silent"
     return "reset" if service >> 16 == coding.TCP else "prohibited"

@@ -337,7 +337,7 @@ def _used_hours(plan: Plan) -> frozenset[str]:
 
 def _by_manner(row: Row, region: Region, quiet: frozenset[str]) -> Iterator[tuple[Region, Label]]:
     """A region of one decision, parted where the manner of a refusal differs."""
-    if row.let or row.quiet:
+    if row.let or row.quiet or row.routed:
         yield region, outcome_label(row, row.quiet)
         return
     for part, silent in ((region.entrances - quiet, False), (region.entrances & quiet, True)):

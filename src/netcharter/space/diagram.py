@@ -321,7 +321,6 @@ def merged(paths: Sequence[Path]) -> list[Path]:
                 key = (label, masks[:level], masks[level + 1 :])
                 joined[key] = joined.get(key, 0) | masks[level]
             current = [
-                ((*before, mask, *after), label)
-                for (label, before, after), mask in joined.items()
+                ((*before, mask, *after), label) for (label, before, after), mask in joined.items()
             ]
     return current

@@ -29,8 +29,7 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One box of a rule. Entries sharing a `rule` number stand together; their outcomes may differ.
-    """
+    """One box of a rule. Entries sharing a `rule` number stand together; their outcomes may differ."""
 
     box: RawBox
     rule: int

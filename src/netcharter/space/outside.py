@@ -25,9 +25,7 @@ def outside(fields: Sequence[Field], universe: Sequence[RawBox]) -> tuple[RawBox
     """
     if not all(field.size for field in fields):
         return ()
-    atoms = [
-        Atoms.of(field.size, {box[f] for box in universe}) for f, field in enumerate(fields)
-    ]
+    atoms = [Atoms.of(field.size, {box[f] for box in universe}) for f, field in enumerate(fields)]
     boxes = [
         tuple(one.mask(values) or 0 for one, values in zip(atoms, box, strict=True))
         for box in universe
@@ -92,7 +90,10 @@ def _needed(found: Sequence[_Box], atoms: Sequence[Atoms]) -> list[_Box]:
     """Without those that the others cover together."""
     columns = [[box[f] for box in found] for f in range(len(atoms))]
     holders = [
-        [sum(1 << i for i, mask in enumerate(column) if mask >> atom & 1) for atom in range(len(one))]
+        [
+            sum(1 << i for i, mask in enumerate(column) if mask >> atom & 1)
+            for atom in range(len(one))
+        ]
         for column, one in zip(columns, atoms, strict=True)
     ]
     kept = list(range(len(found)))

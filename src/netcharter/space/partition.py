@@ -97,8 +97,7 @@ class Survey:
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """What one rule really decides: exact `count`, and disjoint `boxes`, all of them if `complete`.
-    """
+    """What one rule really decides: exact `count`, and disjoint `boxes`, all of them if `complete`."""
 
     count: int
     boxes: tuple[RawBox, ...]

@@ -86,4 +86,4 @@ def page_of(checked: Checked, now: datetime) -> str:
     """The judgement as one self-contained page."""
     from netcharter.report.page import proof_page
 
-    return proof_page(checked.proof, checked.texts, now)
+    return proof_page(checked.proof, checked.texts, now, checked.findings)
