@@ -11,6 +11,7 @@ import subprocess
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from pathlib import Path
 
+import netcharter
 from netcharter.space.model import Entry, Field, Point, RawBox, RuleList
 
 CORPUS = Path(__file__).with_name("corpus.json")
@@ -202,6 +203,7 @@ def corpus() -> list[int]:
 
 
 def remember(number: int) -> None:
-    known = corpus()
-    if number not in known:
+    """Note a failure, unless it is a copy of the package, with a fault planted, that failed."""
+    known, ours = corpus(), Path(netcharter.__file__).is_relative_to(CORPUS.parents[2])
+    if ours and number not in known:
         CORPUS.write_text(json.dumps({"tiny": [*known, number]}) + "\n")

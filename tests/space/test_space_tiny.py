@@ -97,7 +97,9 @@ def one_list(number: int) -> None:
     for _ in range(3):
         check_decided(rules, engine, checker, rng)
         check_covered(rules, engine, checker, rng)
+        check_reached(rules, engine, checker, rng)
     for rule in engine.rule_numbers():
+        assert engine.overlapping(rule) == overlapping(rules, rule)
         mine = [p for p in tiny.points(rules) if tiny.decide(rules, p)[0] == rule]
         effective = engine.effective(rule)
         assert effective.complete
@@ -186,6 +188,34 @@ def check_covered(
         assert isinstance(verdict, Witness)
         assert verdict.point in within(rules, query)
         assert not any(tiny.inside(e.box, verdict.point) for e in rules.entries if e.rule in allowed)
+
+
+def check_reached(
+    rules: RuleList, engine: Engine, checker: Checker, rng: random.Random
+) -> None:
+    query = tiny.query(rng, rules)
+    wanted = {rule for rule in engine.rule_numbers() if rng.random() < 0.4}
+    hits = [p for p in within(rules, query) if tiny.decide(rules, p)[0] in wanted]
+    verdict = engine.reached(query, wanted)
+    if isinstance(verdict, Covered):
+        assert not hits
+        assert checker.shielded(query, lambda rule, _: rule in wanted, verdict.core)
+        for kept in without_one(verdict.core):
+            assert not checker.shielded(query, lambda rule, _: rule in wanted, kept)
+    else:
+        assert isinstance(verdict, Witness)
+        assert verdict.point in hits
+        assert tiny.decide(rules, verdict.point) == (verdict.rule, verdict.outcome)
+
+
+def overlapping(rules: RuleList, rule: int) -> tuple[int, ...]:
+    """By points of the whole space, whether or not they exist."""
+    whole = tuple(((0, field.size - 1),) for field in rules.fields)
+    meeting = set()
+    for point in members(whole):
+        here = {e.rule for e in rules.entries if tiny.inside(e.box, point)}
+        meeting |= here if rule in here else set()
+    return tuple(r for r in dict.fromkeys(e.rule for e in rules.entries) if r in meeting - {rule})
 
 
 def without_one(core: Sequence[int]) -> list[list[int]]:

@@ -275,7 +275,7 @@ class _Slices:
         if not alive:
             return self.default
         if sure & alive & -alive:
-            return bool(alive & -alive & self.marked)
+            return True  # the first match everywhere here, and marked, or we had left above
         found = self.known.get((level, alive))
         if found is None:
             smaller = {alive & signature for signature in self.slices[level]}
