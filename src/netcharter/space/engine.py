@@ -12,7 +12,7 @@ most that are not, and `netcharter.space.cover` decides the rest.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from netcharter.space.bits import bits, lowest
 from netcharter.space.cover import Answer, Masks, OverBudget, cover
@@ -316,6 +316,10 @@ class Engine:
         rules = {self._rule(bit) for bit in bits(used & ~self._outside)} - {own}
         core = sorted(rules, key=self._place.__getitem__)
         always = self._outside | (0 if own is None else self._rule_bits(own))
+        if len(core) == 1:
+            alone = [replace(one, blockers=one.blockers & always) for one in questions]
+            needed = any(isinstance(self._reach(one), _Hit) for one in alone)
+            return tuple(core) if needed else ()
         for rule in reversed(list(core)):
             others = always
             for kept in core:
@@ -328,12 +332,13 @@ class Engine:
     def _single(self, questions: list[_Question]) -> int | None:
         """The first rule that, by containment, settles every question alone."""
         common: set[int] | None = None
-        for question in questions:
-            if not all(question.box.masks):
-                continue
+        filled = [question for question in questions if all(question.box.masks)]
+        for question in filled:
             reached = self._over(question.box) & question.targets
             before = (reached & -reached) - 1 if reached else -1
             inside = self._inside(question.box) & question.blockers & before & ~self._outside
+            if len(filled) == 1:
+                return self._rule(lowest(inside)) if inside else None
             found = {self._rule(bit) for bit in bits(inside)}
             common = found if common is None else common & found
             if not common:

@@ -68,6 +68,15 @@ class Difference:
     """Where two lists differ: by pairs (outcome in a, outcome in b), unequal ones only."""
 
     parts: dict[Outcomes, Part]
+    _diagram: Diagram = field(repr=False, compare=False)
+    _weights: Sequence[Weight] = field(repr=False, compare=False)
+
+    def counts(self, group: Callable[[Outcomes], Hashable]) -> dict[Hashable, int]:
+        """Exact counts per group of changes. A point that changes in several ways of one group,
+        told apart by fields counted as "exists" only, counts once."""
+        return self._diagram.counts(
+            self._weights, lambda label: group(cast(Outcomes, _outcomes(label)))
+        )
 
     @property
     def same(self) -> bool:
@@ -148,7 +157,7 @@ def compare(
         point, who = diagram.smallest(partial(_changes, outcomes))
         rule_a, before, rule_b, after = cast(_Change, who)
         found[before, after] = Part(count, point, rule_a, rule_b, (before, after), diagram)
-    return Difference(found)
+    return Difference(found, diagram, weights)
 
 
 def survey(
