@@ -17,6 +17,7 @@ from netcharter.space.model import Point, RawBox, RuleList
 from netcharter.space.partition import compare as compare_lists
 
 Change = Literal["opened", "closed", "altered"]
+KINDS: tuple[Change, ...] = ("opened", "closed", "altered")
 Deciders = tuple[int | None, Hashable, int | None, Hashable]
 
 
@@ -53,7 +54,11 @@ class ChangeRow:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """`same` is proven. Totals are exact even where the listing was cut."""
+    """`same` is proven. Totals are exact even where the listing was cut.
+
+    A connection that changes in several line states counts once in a total; it stands in several
+    rows where its line states are told apart.
+    """
 
     same: bool
     opened: tuple[ChangeRow, ...]
@@ -63,29 +68,50 @@ class Comparison:
     complete: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """Every difference as disjoint boxes of one universe, with what decides them before and after.
+
+    `totals` are exact; the boxes are all there are if `complete`.
+    """
+
+    universe: Universe
+    lists: tuple[RuleList, RuleList]
+    pieces: Mapping[Change, list[tuple[RawBox, Deciders]]]
+    totals: Mapping[Change, int]
+    complete: bool
+    same: bool
+
+
 def compare(old: Plan, new: Plan, now: datetime, limit: int = 4000) -> Comparison:
     """Every connection whose outcome differs between two plans, from `now` on.
 
     `limit` bounds the exact boxes that are looked at for the listing, per kind of change.
     """
+    found = changes(old, new, now, limit)
+    opened, closed, altered = (
+        tuple(_told(found.universe, found.lists, change, found.pieces[change])) for change in KINDS
+    )
+    return Comparison(found.same, opened, closed, altered, found.totals, found.complete)
+
+
+def changes(old: Plan, new: Plan, now: datetime, limit: int) -> Changes:
+    """The exact differences, each box of them re-checked by the independent checker."""
     universe = Universe((old, new), now)
     lists = (universe.rules(0), universe.rules(1))
     found = compare_lists(*lists, count_weights=WEIGHTS)
-    pieces: dict[Change, list[tuple[RawBox, Deciders]]] = {
-        "opened": [], "closed": [], "altered": []
-    }  # fmt: skip
-    totals: dict[Change, int] = {"opened": 0, "closed": 0, "altered": 0}
+    pieces: dict[Change, list[tuple[RawBox, Deciders]]] = {change: [] for change in KINDS}
+    counts = found.counts(lambda outcomes: _change(*outcomes))
     complete = True
     for (a, b), part in found.parts.items():
         change = _change(a, b)
-        totals[change] += part.count
         complete = complete and part.complete(limit)
         for row in part.rows(limit):
             if not check_difference(*lists, row.box, a, b):
                 raise ProofFault("a listed difference does not stand up to the checker")
             pieces[change].append((row.box, (row.rule_a, a, row.rule_b, b)))
-    rows = {change: tuple(_told(universe, lists, change, pieces[change])) for change in pieces}
-    return Comparison(found.same, rows["opened"], rows["closed"], rows["altered"], totals, complete)
+    totals = {change: counts.get(change, 0) for change in KINDS}
+    return Changes(universe, lists, pieces, totals, complete, found.same)
 
 
 def _told(
@@ -94,10 +120,17 @@ def _told(
     change: Change,
     pieces: list[tuple[RawBox, Deciders]],
 ) -> Iterator[ChangeRow]:
-    side = 0 if change == "closed" else 1
-    told = summarise(universe, pieces, side)
-    for row in sorted(told, key=lambda r: -r.count):
+    rows: list[tuple[int, Told]] = []
+    for side in (0, 1):
+        mine = [(box, deciders) for box, deciders in pieces if _side(change, deciders) == side]
+        rows += [(side, row) for row in summarise(universe, mine, side)]
+    for side, row in sorted(rows, key=lambda pair: -pair[1].count):
         yield _row(universe, lists, change, side, row)
+
+
+def _side(change: Change, deciders: Deciders) -> int:
+    """In whose words a change is told: the plan's that lets it, else the new one's if it can."""
+    return 0 if change == "closed" or deciders[2] is None else 1
 
 
 def _row(

@@ -97,7 +97,8 @@ def _heaps(universe: Universe, boxes: Iterable[tuple[RawBox, Hashable]]) -> list
                     continue
                 states = _usual(universe, entrance, box[LINES])
                 piece = (entrance, *box[1:DESTINATION], to, box[SERVICE], states)
-                name = (key, entrance, number, piece[SERVICE], piece[TIME], piece[WHO])
+                # Boxes of equal line states only, so that no connection counts twice in a row.
+                name = (key, entrance, number, piece[SERVICE], piece[TIME], piece[WHO], states)
                 heap = heaps.setdefault(name, _Heap(key, piece, list(piece)))
                 heap.add(piece, prod(size(values) for values in piece[:LINES]))
     return list(heaps.values())

@@ -66,13 +66,15 @@ def service_codes(found: Ranges) -> Ranges:
     return ranges(*pieces)
 
 
-def outcome_label(row: Row, quiet: bool) -> Label:
+def outcome_label(row: Row, region: Region, quiet: bool) -> Label:
     """What two decisions must share to have the same outcome."""
     if not row.let:
         return ("refused", "silent" if quiet else "answered")
     if row.delivery is None:
         return ("let",)
-    return ("let", str(row.delivery.address), str(row.delivery.port or ""))
+    port = row.delivery.port
+    moved = any({low & 0xFFFF, high & 0xFFFF} != {port} for low, high in region.service)
+    return ("let", str(row.delivery.address), str(port) if port is not None and moved else "")
 
 
 def values(numbers: Iterable[int]) -> Ranges:
@@ -203,8 +205,9 @@ class Universe:
 
     def _family(self, family: int) -> Ranges:
         numeric = (0, coding.V6 - 1) if family == 4 else (coding.V6, coding.SYMBOLS - 1)
-        first = coding.SYMBOLS + (0 if family == 4 else 1)
-        return ranges(numeric, *((s, s) for s in range(first, self._address_size, 2)))
+        automatic = {line.name for plan in self.plans for line in plan.lines if line.automatic}
+        unknown = (coding.unknown(self.lines.index(name) + 1, family) for name in automatic)
+        return ranges(numeric, *((code, code) for code in unknown))
 
     def entrance_set(self, names: Iterable[str]) -> Ranges:
         return values(self._entrance_numbers[name] for name in names)
@@ -337,9 +340,20 @@ def _used_hours(plan: Plan) -> frozenset[str]:
 
 def _by_manner(row: Row, region: Region, quiet: frozenset[str]) -> Iterator[tuple[Region, Label]]:
     """A region of one decision, parted where the manner of a refusal differs."""
-    if row.let or row.quiet or row.routed:
-        yield region, outcome_label(row, row.quiet)
+    if row.routed:
+        yield from _by_routing(region)
+        return
+    if row.let or row.quiet:
+        yield region, outcome_label(row, region, row.quiet)
         return
     for part, silent in ((region.entrances - quiet, False), (region.entrances & quiet, True)):
         if part:
-            yield replace(region, entrances=part), outcome_label(row, silent)
+            yield replace(region, entrances=part), outcome_label(row, region, silent)
+
+
+def _by_routing(region: Region) -> Iterator[tuple[Region, Label]]:
+    """Routing never resets; for all but TCP that is how any refusal is answered."""
+    tcp = intersect(region.service, (coding.service(coding.TCP, 0, 0xFFFF),))
+    for part, how in ((tcp, "prohibited"), (subtract(region.service, tcp), "answered")):
+        if part:
+            yield replace(region, service=part), ("refused", how)
