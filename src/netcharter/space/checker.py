@@ -62,6 +62,8 @@ class Checker:
         self._sets: list[_Set] = []
         self._order = _narrow_fields_first(rules)
         self._meeting: dict[tuple[int, ...], list[int]] = {(): list(range(len(rules.entries)))}
+        self._listed = [self._numbered(entry.box) for entry in rules.entries]
+        self._touching: dict[tuple[int, int], bool] = {}
 
     def exists(self, point: Point) -> bool:
         """Whether the point is in the universe."""
@@ -165,20 +167,19 @@ class Checker:
             prefix = (*prefix, numbers[f])
             known = self._meeting.get(prefix)
             if known is None:
-                known = self._meeting[prefix] = self._filtered(found, f, self._sets[numbers[f]])
+                known = self._meeting[prefix] = self._filtered(found, f, numbers[f])
             found = known
         return found
 
-    def _filtered(self, places: list[int], f: int, values: _Set) -> list[int]:
-        if not values:
-            return []
-        low, high = values[0][0], values[-1][1]
-        single = len(values) == 1
+    def _filtered(self, places: list[int], f: int, number: int) -> list[int]:
         found = []
         for at in places:
-            other = self.rules.entries[at].box[f]
-            near = other and other[0][0] <= high and low <= other[-1][1]
-            if near and ((single and len(other) == 1) or _common(values, other)):
+            pair = (number, self._listed[at][f])
+            touching = self._touching.get(pair)
+            if touching is None:
+                touching = _touch(self._sets[pair[0]], self._sets[pair[1]])
+                self._touching[pair] = touching
+            if touching:
                 found.append(at)
         return found
 
@@ -201,6 +202,18 @@ def _narrow_fields_first(rules: RuleList) -> list[int]:
         return 2 * sets.count(whole) > len(sets), len(set(sets))
 
     return sorted(range(len(rules.fields)), key=rank)
+
+
+def _touch(a: _Set, b: _Set) -> bool:
+    i = j = 0
+    while i < len(a) and j < len(b):
+        if a[i][1] < b[j][0]:
+            i += 1
+        elif b[j][1] < a[i][0]:
+            j += 1
+        else:
+            return True
+    return False
 
 
 def _common(a: _Set, b: _Set) -> _Set:
