@@ -36,7 +36,11 @@ EXAMPLES = (
 
 
 class NotUnderstood(ValueError):
-    """The question is no question; the message says what to write."""
+    """The question is no question; `instead` says what to write."""
+
+    def __init__(self, message: str, instead: str | None = None) -> None:
+        super().__init__(message)
+        self.instead = instead
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +92,7 @@ def parse_question(text: str, ground: Ground) -> Inquiry:
     words = text.replace("?", " ").replace(",", " ").lower().split()
     original = text.replace("?", " ").replace(",", " ").split()
     if "reach" not in words:
-        raise NotUnderstood(f"'{text}' is no question I know: ask for instance {EXAMPLES}")
+        raise NotUnderstood(f"'{text}' is no question I know", f"ask for instance {EXAMPLES}")
     at = words.index("reach")
     before, after = original[:at], original[at + 1 :]
     what: list[str] = []
@@ -101,7 +105,7 @@ def parse_question(text: str, ground: Ground) -> Inquiry:
     reach = check_terms(_named(after), ground, _reach_terms(ground), "what is reached")
     services = check_services(_named(what), ground)
     if not who and not reach:
-        raise NotUnderstood(f"'{text}' names nobody and nothing: ask for instance {EXAMPLES}")
+        raise NotUnderstood(f"'{text}' names nobody and nothing", f"ask for instance {EXAMPLES}")
     return Inquiry(who, reach, services or ("anything",))
 
 
@@ -167,7 +171,7 @@ def check_terms(
                 hint = f"did you mean '{near[0]}'?"
             else:
                 hint = "known are " + ", ".join(sorted(known))
-            raise NotUnderstood(f"'{name}' cannot be {role}: {hint}")
+            raise NotUnderstood(f"'{name}' cannot be {role}", hint)
     return tuple(names)
 
 
@@ -183,7 +187,7 @@ def check_services(names: Sequence[str], ground: Ground) -> tuple[str, ...]:
             hint = (
                 f"did you mean '{near[0]}'?" if near else "write for instance 'https' or 'tcp/443'"
             )
-            raise NotUnderstood(f"'{name}' is no service: {hint}") from None
+            raise NotUnderstood(f"'{name}' is no service", hint) from None
     return tuple(names)
 
 
@@ -253,7 +257,10 @@ def class_at(prover: Prover, instant: datetime) -> int:
             for when, open_ in truth.items()
         ):
             return candidate.number
-    raise NotUnderstood("that moment is past: the charter is judged from now on")
+    raise NotUnderstood(
+        "that moment is past, and what was true then is not any more",
+        "the charter is judged from now on: name a moment to come, or say --as-of",
+    )
 
 
 def _group(prover: Prover, found: Sequence[Piece], refused: bool) -> Iterator[AskRow]:

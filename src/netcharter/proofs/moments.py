@@ -3,48 +3,74 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime, time, timedelta
+from collections.abc import Iterator
+from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+LONGEST = 15  # days; a weekday's reading that is skipped once is there the week after
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})$")
 
 
 class UnknownMoment(ValueError):
-    """The text is no moment; the message says what to write."""
+    """The text is no moment; `instead` says what to write."""
+
+    def __init__(self, message: str, instead: str) -> None:
+        super().__init__(message)
+        self.instead = instead
 
 
 def parse_moment(text: str, zone: ZoneInfo, now: datetime) -> datetime:
-    """The next such moment from `now` on (aware), read as wall-clock time in `zone`."""
+    """The next such moment from `now` on (aware), read as wall-clock time in `zone`.
+
+    A reading that the clocks skip in spring is no moment; of one that they repeat in autumn, the
+    first that is not past is meant.
+    """
     words = text.strip().lower().split()
-    local = now.astimezone(zone)
     if words in ([], ["now"]):
         return now
     try:
         given = datetime.fromisoformat(text.strip())
     except ValueError:
-        return _spoken(words, text, zone, local)
-    return given if given.tzinfo else given.replace(tzinfo=zone)
+        return _spoken(words, text, zone, now)
+    if given.tzinfo:
+        return given
+    found = list(_readings(given, zone))
+    if not found:
+        raise UnknownMoment(f"'{text}' never is, the clocks skip it", "write an hour later")
+    return next((moment for moment in found if moment >= now), found[0]).astimezone(zone)
 
 
-def _spoken(words: list[str], text: str, zone: ZoneInfo, local: datetime) -> datetime:
+def _readings(wall: datetime, zone: ZoneInfo) -> Iterator[datetime]:
+    """The instants (UTC) at which the clocks of a zone show `wall`: one, two, or none."""
+    for fold in (0, 1):
+        instant = wall.replace(tzinfo=zone, fold=fold).astimezone(UTC)
+        shown = instant.astimezone(zone)
+        if shown.replace(tzinfo=None, fold=0) == wall.replace(fold=0) and shown.fold == fold:
+            yield instant
+
+
+def _spoken(words: list[str], text: str, zone: ZoneInfo, now: datetime) -> datetime:
     clock = _CLOCK.match(words[-1])
     day = words[0][:3] if len(words) == 2 else None
     known = day is None or (day in DAYS and _DAY_NAMES[day].startswith(words[0]))
     if clock is None or len(words) > 2 or not known:
         raise UnknownMoment(
-            f"'{text}' is no moment I know: write 'Tue 21:30' or '2026-12-01 21:30'"
+            f"'{text}' is no moment I know", "write 'Tue 21:30' or '2026-12-01 21:30'"
         )
     hour, minute = int(clock[1]), int(clock[2])
     if hour > 23 or minute > 59:
-        raise UnknownMoment(f"'{words[-1]}' is no time of day: write 00:00 to 23:59")
-    ahead = 0 if day is None else (DAYS.index(day) - local.weekday()) % 7
-    for days in (ahead, ahead + (1 if day is None else 7)):
-        date = local.date() + timedelta(days=days)
-        moment = datetime.combine(date, time(hour, minute), zone)
-        if moment >= local:
-            return moment
-    return moment
+        raise UnknownMoment(f"'{words[-1]}' is no time of day", "write 00:00 to 23:59")
+    today = now.astimezone(zone).date()
+    for days in range(LONGEST):
+        date = today + timedelta(days=days)
+        if day is None or date.weekday() == DAYS.index(day):
+            for moment in _readings(datetime.combine(date, time(hour, minute)), zone):
+                if moment >= now:
+                    return moment.astimezone(zone)
+    raise UnknownMoment(
+        f"'{text}' does not come in the next {LONGEST} days", "write the date with it"
+    )
 
 
 _DAY_NAMES = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from ipaddress import ip_address
+from ipaddress import ip_address, ip_network
 
 from netcharter.diagnostics import Span
 from netcharter.plan import coding
@@ -20,6 +20,7 @@ from netcharter.proofs.story import delivered_text, row_name, stranger, verdict_
 from netcharter.space.ranges import Ranges, has, intersect, subset
 
 FAMILY = {4: ANY4, 6: ANY6}
+_GLOBAL_UNICAST = coding.network(ip_network("2000::/3"))  # RFC 4291 section 2.4, in use so far
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +88,8 @@ def why(
             told.append(_story(plan, telling))
     if not told:
         raise NotUnderstood(
-            f"{starter} and {target} share no address family: there is no such connection"
+            f"{starter} and {target} share no address family for {service}",
+            "there is no such connection: name another address or service",
         )
     alike = len({(s.outcome.row.index, s.outcome.let, s.outcome.manner) for s in told}) == 1
     return tuple(told[:1]) if alike else tuple(told)
@@ -114,7 +116,7 @@ def _telling(
     signed = _signed(plan, starter, entrance, who)
     for name in down:
         if name not in ground.line:
-            raise NotUnderstood(f"'{name}' is no line: known are {', '.join(ground.line)}")
+            raise NotUnderstood(f"'{name}' is no line", f"known are {', '.join(ground.line)}")
     up = frozenset(line.name for line in plan.lines if line.name not in down)
     return Telling(
         Attempt(entrance, source, hardware, _representative(plan, to), service),
@@ -135,12 +137,13 @@ def _service_for(codes: Ranges, family: int) -> int | None:
 
 def _representative(plan: Plan, to: Ranges) -> int:
     """An address of the destination: not one that a place of the charter singles out."""
-    for low, high in to:
+    usual = intersect(to, _GLOBAL_UNICAST)
+    for low, high in usual or to:
         for code in (low + 20, low):
             named = any(has(found, code) for found in plan.places.values())
             if code <= high and (not named or len(to) == 1):
                 return code
-    return to[0][0]
+    return (usual or to)[0][0]
 
 
 def _destination(plan: Plan, ground: Ground, target: str) -> tuple[Ranges, tuple[str, ...]]:
@@ -153,15 +156,16 @@ def _destination(plan: Plan, ground: Ground, target: str) -> tuple[Ranges, tuple
     if target in ground.device:
         found = all_reached(ground, [target])
         if not found:
-            raise NotUnderstood(f"{target} has no lasting address: add `address: lasting` to it")
+            raise NotUnderstood(f"{target} has no lasting address", "add `address: lasting` to it")
         return found, ()
     if "." in target.strip(".") and " " not in target:
         return plan.internet, (
             f"{target} is a name; it is not looked up here but taken as any internet address",
         )
     raise NotUnderstood(
-        f"'{target}' is nowhere: name an area, a device with a lasting address, a place,"
-        " internet, gateway, an address or a domain name"
+        f"'{target}' is nowhere",
+        "name an area, a device with a lasting address, a place, internet, gateway, an address or"
+        " a domain name",
     )
 
 
@@ -184,14 +188,17 @@ def _start(
     if starter == "gateway":
         own = intersect(plan.gateway, FAMILY[family])
         return "gateway", own[0][0], HARDWARE_NONE
-    if starter in ("internet", "anyone") or starter in ground.line or starter in ground.places:
+    if starter == "anyone":
+        raise NotUnderstood("'anyone' is not one connection", "name an area, a line or a device")
+    if starter == "internet" or starter in ground.line or starter in ground.places:
         line = starter if starter in ground.line else plan.lines[0].name
         source = ground.places.get(starter, plan.internet)
         mine = intersect(source, FAMILY[family])
         return (line, _representative(plan, mine), HARDWARE_NONE) if mine else None
     raise NotUnderstood(
-        f"'{starter}' cannot start anything: name an area, a device, a person, a group, a line,"
-        " a place, internet, gateway or an address"
+        f"'{starter}' cannot start anything",
+        "name an area, a device, a person, a group, a line, a place, internet, gateway or an"
+        " address",
     )
 
 
@@ -256,7 +263,7 @@ def _signed(plan: Plan, starter: str, entrance: str, who: str | None) -> str:
     people = plan.charter.people
     if who is not None and who not in people and who not in ("guest", "nobody"):
         known = ", ".join(["nobody", "guest", *people])
-        raise NotUnderstood(f"'{who}' is nobody I know: known are {known}")
+        raise NotUnderstood(f"'{who}' is nobody I know", f"known are {known}")
     if entrance not in signing:
         return NOBODY
     if who is not None:
@@ -292,7 +299,9 @@ def _who(plan: Plan, telling: Telling) -> str:
 
 def _target(naming: Naming, telling: Telling) -> str:
     text = naming.address_text(telling.attempt.destination)
-    return telling.target if text == telling.target else f"{telling.target} ({text})"
+    if text == telling.target:
+        return text
+    return f"{telling.target} ({'taken as ' if telling.doubts else ''}{text})"
 
 
 def _steps(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Step]:

@@ -24,7 +24,7 @@ from netcharter.proofs.naming import listed
 from netcharter.proofs.promises import ground_of
 from netcharter.proofs.story import row_name
 from netcharter.proofs.why import Story, why
-from netcharter.tasks.sources import Source, Unusable, load_plan, unusable
+from netcharter.tasks.sources import Source, load_plan, unusable
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +82,9 @@ def ask_charter(
         instant = _moment(plan, at, now)
         return Asked(ask(Prover(plan, now), replace(inquiry, at=instant)), instant)
     except NotUnderstood as wrong:
-        raise _not_understood(str(wrong), asked) from None
+        raise unusable(
+            "question-not-understood", str(wrong), "question", asked, wrong.instead
+        ) from None
 
 
 def _moment(plan: Plan, at: str | None, now: datetime) -> datetime | None:
@@ -91,12 +93,7 @@ def _moment(plan: Plan, at: str | None, now: datetime) -> datetime | None:
     try:
         return parse_moment(at, ZoneInfo(plan.timezone), now)
     except UnknownMoment as wrong:
-        raise unusable("moment-not-understood", str(wrong), "--at", at, None) from None
-
-
-def _not_understood(message: str, asked: str) -> Unusable:
-    head, _, hint = message.partition(": ")
-    return unusable("question-not-understood", head, "question", asked, hint or None)
+        raise unusable("moment-not-understood", str(wrong), "--at", at, wrong.instead) from None
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,4 +154,7 @@ def explain(
     try:
         return Explained(why(plan, starter, target, service, instant, who=who, down=down))
     except NotUnderstood as wrong:
-        raise _not_understood(str(wrong), f"{starter} {target} {service}") from None
+        asked = f"{starter} {target} {service}"
+        raise unusable(
+            "question-not-understood", str(wrong), "question", asked, wrong.instead
+        ) from None
