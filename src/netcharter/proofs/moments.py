@@ -21,7 +21,7 @@ class UnknownMoment(ValueError):
 
 
 def parse_moment(text: str, zone: ZoneInfo, now: datetime) -> datetime:
-    """The next such moment from `now` on (aware), read as wall-clock time in `zone`.
+    """The next such moment from `now` on (UTC unless the text says otherwise), in `zone`'s clocks.
 
     A reading that the clocks skip in spring is no moment; of one that they repeat in autumn, the
     first that is not past is meant.
@@ -38,7 +38,7 @@ def parse_moment(text: str, zone: ZoneInfo, now: datetime) -> datetime:
     found = list(_readings(given, zone))
     if not found:
         raise UnknownMoment(f"'{text}' never is, the clocks skip it", "write an hour later")
-    return next((moment for moment in found if moment >= now), found[0]).astimezone(zone)
+    return next((moment for moment in found if moment >= now), found[0])
 
 
 def _readings(wall: datetime, zone: ZoneInfo) -> Iterator[datetime]:
@@ -67,7 +67,7 @@ def _spoken(words: list[str], text: str, zone: ZoneInfo, now: datetime) -> datet
         if day is None or date.weekday() == DAYS.index(day):
             for moment in _readings(datetime.combine(date, time(hour, minute)), zone):
                 if moment >= now:
-                    return moment.astimezone(zone)
+                    return moment
     raise UnknownMoment(
         f"'{text}' does not come in the next {LONGEST} days", "write the date with it"
     )
