@@ -99,6 +99,15 @@ def test_a_date_and_hour_that_the_clocks_skip_is_told() -> None:
         parse_moment("2027-03-28 01:30", LONDON, SPRING)
 
 
+@pytest.mark.parametrize(
+    "text", ["0001-01-01 00:00", "9999-12-31 23:59", "1900-01-01", "2200-01-01"]
+)
+@pytest.mark.parametrize("zone", ZONES, ids=str)
+def test_a_moment_that_no_calendar_here_reaches_is_told(text: str, zone: ZoneInfo) -> None:
+    with pytest.raises(UnknownMoment, match="beyond"):
+        parse_moment(text, zone, NOW)
+
+
 @given(
     zone=st.sampled_from(ZONES),
     now=st.datetimes(datetime(2026, 1, 1), datetime(2029, 12, 31)),

@@ -17,6 +17,7 @@ import click
 
 P = ParamSpec("P")
 MOST = 8 * 1024 * 1024  # bytes of one file; the reader refuses far less with a diagnostic
+FIRST_YEAR, LAST_YEAR = 1971, 2199  # time zones are not known much further
 PATIENCE = 1.0  # seconds before work is worth a sign of life
 
 charter_argument = click.argument("charter", type=click.Path(path_type=Path))
@@ -38,6 +39,8 @@ def moment(text: str | None) -> datetime:
         given = datetime.fromisoformat(text)
     except ValueError:
         raise click.BadParameter(f"'{text}' is no date: write 2026-12-01") from None
+    if not FIRST_YEAR <= given.year <= LAST_YEAR:
+        raise click.BadParameter(f"write a year from {FIRST_YEAR} to {LAST_YEAR}")
     return given if given.tzinfo else given.replace(tzinfo=UTC)
 
 

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+FIRST_YEAR, LAST_YEAR = 1971, 2199  # time zones are not known much further
 LONGEST = 15  # days; a weekday's reading that is skipped once is there the week after
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})$")
 
@@ -33,6 +34,11 @@ def parse_moment(text: str, zone: ZoneInfo, now: datetime) -> datetime:
         given = datetime.fromisoformat(text.strip())
     except ValueError:
         return _spoken(words, text, zone, now)
+    if not FIRST_YEAR <= given.year <= LAST_YEAR:
+        raise UnknownMoment(
+            f"'{text.strip()}' lies beyond what can be judged",
+            f"write a year from {FIRST_YEAR} to {LAST_YEAR}",
+        )
     if given.tzinfo:
         return given
     found = list(_readings(given, zone))
