@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib import import_module
+from typing import Any
 
 import click
 
@@ -32,10 +35,29 @@ class Commands(click.Group):
         assert isinstance(command, click.Command)
         return command
 
+    def make_context(self, *args: Any, **kwargs: Any) -> click.Context:
+        with _safely_told():
+            return super().make_context(*args, **kwargs)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        with _safely_told():
+            return super().invoke(ctx)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         for title, names in (("In front", FRONT), ("Behind", BEHIND)):
             with formatter.section(title):
                 formatter.write_dl(list(names.items()))
+
+
+@contextmanager
+def _safely_told() -> Iterator[None]:
+    """What is wrong with a command line may quote it, and so the names of hostile files."""
+    try:
+        yield
+    except click.UsageError as wrong:
+        from netcharter.diagnostics.escape import terminal
+
+        raise click.UsageError(terminal(wrong.format_message()), wrong.ctx) from None
 
 
 @click.command(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})

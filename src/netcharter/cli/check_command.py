@@ -38,7 +38,7 @@ def cli(charter: Path, page: Path | None, as_json: bool, as_of: datetime) -> int
     with working("proving"):
         found = check(source(charter), as_of)
     if page is not None:
-        write_text(page, page_of(found, as_of))
+        write_text(page, page_of(found, as_of), keep=charter)
     if as_json:
         print_json(found.as_json())
         return 0 if found.ok else 1

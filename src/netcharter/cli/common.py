@@ -8,8 +8,10 @@ import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from errno import EEXIST
 from functools import wraps
 from pathlib import Path, PurePosixPath
+from tempfile import mkstemp
 from threading import Event, Thread
 from typing import Any, ParamSpec
 
@@ -18,6 +20,7 @@ import click
 P = ParamSpec("P")
 MOST = 8 * 1024 * 1024  # bytes of one file; the reader refuses far less with a diagnostic
 FIRST_YEAR, LAST_YEAR = 1971, 2199  # time zones are not known much further
+INTERRUPTED = 130  # as a shell reports what Ctrl-C ended
 PATIENCE = 1.0  # seconds before work is worth a sign of life
 
 charter_argument = click.argument("charter", type=click.Path(path_type=Path))
@@ -96,6 +99,9 @@ def exits(function: Callable[P, int]) -> Callable[P, None]:
             else:
                 told(wrong.diagnostics, wrong.texts, to_error=True)
             code = 2
+        except (KeyboardInterrupt, click.Abort):
+            click.echo("\nended; nothing is left half done", err=True)
+            code = INTERRUPTED
         sys.exit(code)
 
     return run
@@ -106,23 +112,35 @@ def print_json(value: Mapping[str, Any]) -> None:
     click.echo(json.dumps(value, indent=2, sort_keys=False))
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write a whole file or nothing: beside it first, then in its place."""
-    from netcharter.tasks.sources import unusable
-
-    beside = path.with_name(f".{path.name}.part")
+def write_text(path: Path, text: str, keep: Path | None = None) -> None:
+    """Write a whole file or nothing, for its owner and group only; never over the file `keep`."""
+    beside: Path | None = None
     try:
-        beside.write_text(text, encoding="utf-8")
+        if keep is not None and path.exists() and path.samefile(keep):
+            raise FileExistsError(EEXIST, "this is the charter itself")
+        handle, name = mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        beside = Path(name)
+        with open(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+        beside.chmod(0o640)
         beside.replace(path)
     except OSError as fault:
-        beside.unlink(missing_ok=True)
-        raise unusable(
-            "cannot-write",
-            f"it can't be written: {(fault.strerror or 'unknown reason').lower()}",
-            str(path),
-            "",
-            "name a file in a folder that exists and that you may write to",
-        ) from None
+        raise _cannot_write(path, fault) from None
+    finally:
+        if beside is not None:
+            beside.unlink(missing_ok=True)
+
+
+def _cannot_write(path: Path, fault: OSError) -> Exception:
+    from netcharter.tasks.sources import unusable
+
+    return unusable(
+        "cannot-write",
+        f"it can't be written: {(fault.strerror or 'unknown reason').lower()}",
+        str(path),
+        "",
+        "name a file in a folder that exists and that you may write to",
+    )
 
 
 def width() -> int:

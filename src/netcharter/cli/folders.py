@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import tempfile
 from collections.abc import Mapping
@@ -18,7 +19,11 @@ def write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
     The files are readable by their owner and group only. Raises Unusable where the folder holds
     something that is no kit, or cannot be written.
     """
-    if folder.exists() and (not folder.is_dir() or not _is_ours(folder)):
+    try:
+        taken = folder.exists() and (not folder.is_dir() or not _is_ours(folder))
+    except OSError as fault:
+        raise _cannot(folder, fault) from None
+    if taken:
         raise unusable(
             "not-a-kit",
             "there is something here that is no kit, and it is left as it is",
@@ -33,7 +38,19 @@ def write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
 
 
 def _is_ours(folder: Path) -> bool:
-    return not any(folder.iterdir()) or (folder / MANIFEST).is_file()
+    """Empty, or a kit and nothing else: the manifest names every file that is there."""
+    inside = {path.name for path in folder.iterdir()}
+    return not inside or inside == _listed(folder / MANIFEST)
+
+
+def _listed(manifest: Path) -> set[str]:
+    """A kit's manifest and the files that it names; nothing if it is no kit's manifest."""
+    try:
+        said = json.loads(manifest.read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return set()
+    ours = isinstance(said, dict) and "netcharter" in said and isinstance(said.get("files"), dict)
+    return {*said["files"], manifest.name} if ours else set()
 
 
 def _replace(folder: Path, files: Mapping[str, bytes]) -> None:
@@ -50,7 +67,7 @@ def _replace(folder: Path, files: Mapping[str, bytes]) -> None:
         if folder.exists():
             folder.rename(old)
         new.rename(folder)
-    except OSError:
+    except BaseException:  # Ctrl-C too: the earlier kit comes back
         if old.exists() and not folder.exists():
             old.rename(folder)
         raise

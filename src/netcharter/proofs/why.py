@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -20,6 +21,7 @@ from netcharter.proofs.story import delivered_text, row_name, stranger, verdict_
 from netcharter.space.ranges import Ranges, has, intersect, subset
 
 FAMILY = {4: ANY4, 6: ANY6}
+_DOMAIN = re.compile(r"[\w-]+(\.[\w-]+)+\.?")
 _GLOBAL_UNICAST = coding.network(ip_network("2000::/3"))  # RFC 4291 section 2.4, in use so far
 
 
@@ -158,7 +160,7 @@ def _destination(plan: Plan, ground: Ground, target: str) -> tuple[Ranges, tuple
         if not found:
             raise NotUnderstood(f"{target} has no lasting address", "add `address: lasting` to it")
         return found, ()
-    if "." in target.strip(".") and " " not in target:
+    if _DOMAIN.fullmatch(target):
         return plan.internet, (
             f"{target} is a name; it is not looked up here but taken as any internet address",
         )
