@@ -8,6 +8,7 @@ from datetime import datetime
 from difflib import get_close_matches
 
 from netcharter.diagnostics import Span
+from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.plan.fate import in_force
 from netcharter.plan.shapes import Region, Row
 from netcharter.plan.terms import (
@@ -75,9 +76,7 @@ class AskRow:
             "when": self.when,
             "outcome": self.outcome,
             "decided_by": self.decided_by,
-            "span": None
-            if self.span is None
-            else {"file": self.span.file, "line": self.span.line, "column": self.span.column},
+            "span": span_as_json(self.span) if self.span else None,
         }
 
 

@@ -9,6 +9,7 @@ from datetime import datetime
 from ipaddress import ip_address, ip_network
 
 from netcharter.diagnostics import Span
+from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, GUEST, HARDWARE_NONE, NOBODY
 from netcharter.plan.fate import Attempt, Environment, Outcome, fate, in_force
@@ -34,13 +35,7 @@ class Step:
 
     def as_json(self) -> Mapping[str, object]:
         """The documented shape."""
-        span = self.span
-        return {
-            "text": self.text,
-            "span": None
-            if span is None
-            else {"file": span.file, "line": span.line, "column": span.column},
-        }
+        return {"text": self.text, "span": span_as_json(self.span) if self.span else None}
 
 
 @dataclass(frozen=True, slots=True)
