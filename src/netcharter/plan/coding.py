@@ -15,7 +15,8 @@ from netcharter.space.ranges import Ranges, ranges
 V6 = 1 << 32
 SYMBOLS = V6 + (1 << 128)
 MAX_LINES = 6
-ADDRESS_SIZE = SYMBOLS + 2 * MAX_LINES
+SPARE = MAX_LINES  # stands for the unknown address of any line that is not the plan's own
+ADDRESS_SIZE = SYMBOLS + 2 * (MAX_LINES + 1)
 HARDWARE_NONE = 1 << 48
 HARDWARE_SIZE = HARDWARE_NONE + 1
 SERVICE_SIZE = 256 << 16
@@ -23,9 +24,9 @@ SERVICE_SIZE = 256 << 16
 ICMP, TCP, UDP, DCCP, ICMP6, SCTP, UDPLITE = 1, 6, 17, 33, 58, 132, 136
 PORTED = (TCP, UDP, DCCP, SCTP, UDPLITE)
 
-ANY4: Ranges = ranges((0, V6 - 1), *((SYMBOLS + 2 * i, SYMBOLS + 2 * i) for i in range(MAX_LINES)))
+ANY4: Ranges = ranges((0, V6 - 1), *((SYMBOLS + 2 * i, SYMBOLS + 2 * i) for i in range(SPARE + 1)))
 ANY6: Ranges = ranges(
-    (V6, SYMBOLS - 1), *((SYMBOLS + 2 * i + 1, SYMBOLS + 2 * i + 1) for i in range(MAX_LINES))
+    (V6, SYMBOLS - 1), *((SYMBOLS + 2 * i + 1, SYMBOLS + 2 * i + 1) for i in range(SPARE + 1))
 )
 ANY_HARDWARE: Ranges = ranges((0, HARDWARE_SIZE - 1))
 LOCAL_HARDWARE: Ranges = ranges((0, HARDWARE_NONE - 1))

@@ -69,7 +69,7 @@ class Naming:
         value = coding.decode(code)
         if isinstance(value, tuple):
             line = value[0] - 1
-            name = self.plan.lines[line].name if line < len(self.plan.lines) else "a line"
+            name = self.plan.lines[line].name if line < len(self.plan.lines) else "another line"
             return f"the address of {name}"
         return str(value)
 

@@ -282,13 +282,13 @@ def _proper(ground: Ground, who: Who, entrance: str) -> Iterator[Who]:
         hardware = subtract(hardware, hardware_set(h for d in barred for h in d.hardware))
         known_by = (device_addresses(d) for d in barred if not d.hardware)
         source = subtract(source, union(*known_by))
-    for machines, mine in _bindings(ground, area):
+    for machines, mine in bindings(ground, area):
         both, own = intersect(machines, hardware), intersect(mine, source)
         if both and own:
             yield Who(frozenset({entrance}), own, both, who.who)
 
 
-def _bindings(ground: Ground, area: AreaPlan) -> Iterator[tuple[Ranges, Ranges]]:
+def bindings(ground: Ground, area: AreaPlan) -> Iterator[tuple[Ranges, Ranges]]:
     """Pairs of hardware and source sets that `bound` lets through, disjoint in hardware."""
     tied = [d for d in ground.devices if d.area == area.name and d.hardware and d.lasting]
     hosts4, hosts6 = intersect(area.hosts, ANY4), intersect(area.hosts, ANY6)

@@ -1,21 +1,23 @@
 """Sets of connections as readable rows: who, to what, with which service, when.
 
-Many exact boxes become few rows: boxes that share who decides them, where they enter, what part
-of the site they lead to, the service and the hours are one row, and rows that differ only in who
-starts or only in where they lead are joined. The words of a row name the smallest product that
-holds all its connections; its count is the exact number of connections in it.
+Many exact boxes become few rows, and no row says more than its boxes do: two are joined only
+where they differ in one thing (the device, where they lead, the service, the hours, who starts),
+so that their union is again a product. Sources are left out of a row where they are all that
+housekeeping lets such a machine have at that entrance; the rest is told in numbers.
 """
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import combinations
 from math import prod
 
 from netcharter.plan import coding
-from netcharter.plan.shapes import Plan
+from netcharter.plan.coding import ANY4, ANY6
+from netcharter.plan.terms import Ground
 from netcharter.proofs.naming import Naming, listed
+from netcharter.proofs.promises import bindings, ground_of
 from netcharter.proofs.universe import (
     DESTINATION,
     ENTRANCE,
@@ -31,6 +33,10 @@ from netcharter.proofs.universe import (
 from netcharter.space.model import RawBox
 from netcharter.space.ranges import Ranges, full, has, intersect, size, subset, subtract, union
 
+Machines = Mapping[str, Sequence[tuple[Ranges, Ranges]]]  # hardware and its sources, by entrance
+ALL: Ranges = ()  # in the place of sources: all that housekeeping lets
+PLACES = (LINES, HARDWARE, DESTINATION, WHO, SERVICE, TIME)
+
 
 @dataclass(frozen=True, slots=True)
 class Told:
@@ -45,63 +51,101 @@ class Told:
     key: Hashable  # what the caller grouped by: who decides
 
 
-@dataclass(slots=True)
-class _Heap:
-    """Boxes on their way to one row: the union per field, the count, the first box."""
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """A product on its way to be told. `box[SOURCE]` may be ALL."""
 
     key: Hashable
+    box: RawBox
+    count: int
     sample: RawBox
-    hull: list[Ranges]
-    count: int = 0
-    starters: list[str] = field(default_factory=list)
-
-    def add(self, other: Sequence[Ranges], count: int) -> None:
-        self.hull = [a if a == b else union(a, b) for a, b in zip(self.hull, other, strict=True)]
-        self.count += count
+    starters: tuple[str, ...] = ()
 
 
 def summarise(
     universe: Universe, boxes: Iterable[tuple[RawBox, Hashable]], number: int = 0
 ) -> list[Told]:
-    """Disjoint boxes, each with what to group it by, as few rows, the largest group first."""
+    """Disjoint boxes, each with what to group it by, as few rows."""
     naming = Naming(universe.plans[number])
-    heaps = _heaps(universe, boxes)
-    for heap in heaps:
-        heap.starters = [_starter(universe, heap.hull, naming)]
-    heaps = _joined(heaps, (DESTINATION, SERVICE, TIME, LINES))
-    heaps = _joined(heaps, (SERVICE, TIME, LINES), by_starter=True)
-    heaps = _joined(heaps, (DESTINATION, TIME, LINES), by_starter=True)
+    machines = {name: list(_machines(universe, name, number)) for name in universe.entrances}
+    rows = _joined(list(_parted(universe, boxes, machines)), SOURCE)
+    rows = [_all_sources(universe, row, machines, number) for row in rows]
+    for _ in range(2):  # what one pass joins may let the next join more
+        for place in PLACES:
+            rows = _joined(rows, place)
+    rows = [replace(r, starters=(_starter(universe, r.box, naming, number),)) for r in rows]
+    for place in (DESTINATION, SERVICE, TIME):
+        rows = _joined(_joined_starters(rows), place)
     return [
         Told(
-            starter=listed(heap.starters),
-            to=naming.destinations(heap.hull[DESTINATION]),
-            service=naming.services(service_codes(heap.hull[SERVICE])),
-            when=_when(universe, heap.hull[TIME], number) + _states(universe, heap.hull),
-            count=heap.count,
-            sample=heap.sample,
-            key=heap.key,
+            starter=listed(row.starters),
+            to=naming.destinations(universe.plan_addresses(row.box[DESTINATION], number)),
+            service=naming.services(service_codes(row.box[SERVICE])),
+            when=_when(universe, row.box[TIME], number) + _states(universe, row.box),
+            count=row.count,
+            sample=row.sample,
+            key=row.key,
         )
-        for heap in heaps
+        for row in rows
     ]
 
 
-def _heaps(universe: Universe, boxes: Iterable[tuple[RawBox, Hashable]]) -> list[_Heap]:
-    """Boxes parted by entrance and by the part of the site they lead to, then grouped."""
+def _parted(
+    universe: Universe, boxes: Iterable[tuple[RawBox, Hashable]], machines: Machines
+) -> Iterator[_Row]:
+    """By entrance, by the part of the site they lead to, by what sources a machine may have."""
     parts = _site_parts(universe)
-    heaps: dict[Hashable, _Heap] = {}
     for box, key in boxes:
         for entrance in _single(box[ENTRANCE]):
-            for number, part in enumerate(parts):
+            states = _usual(universe, entrance, box[LINES])
+            for part in parts:
                 to = intersect(box[DESTINATION], part)
-                if not to:
-                    continue
-                states = _usual(universe, entrance, box[LINES])
-                piece = (entrance, *box[1:DESTINATION], to, box[SERVICE], states)
-                # Boxes of equal line states only, so that no connection counts twice in a row.
-                name = (key, entrance, number, piece[SERVICE], piece[TIME], piece[WHO], states)
-                heap = heaps.setdefault(name, _Heap(key, piece, list(piece)))
-                heap.add(piece, prod(size(values) for values in piece[:LINES]))
-    return list(heaps.values())
+                for owners, _ in machines[universe.entrances[entrance[0][0]]] if to else ():
+                    mine = intersect(box[HARDWARE], owners)
+                    if mine:
+                        sample = (entrance, box[WHO], box[TIME], mine, box[SOURCE], to, *box[6:])
+                        count = prod(size(values) for values in sample[:LINES])
+                        yield _Row(key, (*sample[:LINES], states), count, sample)
+
+
+def _machines(universe: Universe, name: str, number: int) -> Iterator[tuple[Ranges, Ranges]]:
+    """Disjoint sets of hardware at an entrance, each with the sources it may properly have."""
+    plan = universe.plans[number]
+    ground = ground_of(plan)
+    everything = full(universe.other_hardware + 2)
+    if name in ground.area:
+        rest = everything
+        for hardware, sources in _bound(universe, ground, name, number):
+            yield hardware, sources
+            rest = subtract(rest, hardware)
+        if rest:
+            yield rest, ()
+    else:
+        proper = plan.gateway if name == "gateway" else plan.internet
+        yield everything, universe.addresses(proper, number)
+
+
+def _bound(
+    universe: Universe, ground: Ground, name: str, number: int
+) -> Iterator[tuple[Ranges, Ranges]]:
+    for hardware, sources in bindings(ground, ground.area[name]):
+        yield universe.hardware_values(hardware), universe.addresses(sources, number)
+
+
+def _all_sources(universe: Universe, row: _Row, machines: Machines, number: int) -> _Row:
+    """The row with ALL for its sources, where none is missing that housekeeping lets."""
+    name = universe.entrances[row.box[ENTRANCE][0][0]]
+    mine = (sources for owners, sources in machines[name] if subset(row.box[HARDWARE], owners))
+    proper = next(mine, ())
+    family = ANY4 if intersect(row.box[SOURCE], ANY4) else ANY6
+    wanted = intersect(proper, universe.addresses(family, number))
+    if subset(row.box[DESTINATION], universe.addresses(universe.plans[number].internet, number)):
+        # that local addresses stay inside is said once, by housekeeping
+        local = coding.network(*(plan.local_prefix for plan in universe.plans))
+        wanted = subtract(wanted, local)
+    if not wanted or not subset(wanted, row.box[SOURCE]):
+        return row
+    return replace(row, box=(*row.box[:SOURCE], ALL, *row.box[SOURCE + 1 :]))
 
 
 def _usual(universe: Universe, entrance: Ranges, states: Ranges) -> Ranges:
@@ -124,42 +168,61 @@ def _site_parts(universe: Universe) -> list[Ranges]:
     """Destinations by area, the gateway, the rest: disjoint, and together everything."""
     parts: list[Ranges] = []
     left = full(universe.fields[DESTINATION].size)
-    for plan in universe.plans:
+    for number, plan in enumerate(universe.plans):
         for found in (plan.gateway, *(a.whole for a in plan.areas)):
-            mine = intersect(found, left)
+            mine = intersect(universe.addresses(found, number), left)
             if mine:
                 parts.append(mine)
                 left = subtract(left, mine)
     return [*parts, left]
 
 
-def _joined(
-    heaps: Sequence[_Heap], fields: tuple[int, ...], by_starter: bool = False
-) -> list[_Heap]:
-    """Heaps of one key that agree in `fields` (and in their starters) become one."""
-    found: dict[Hashable, _Heap] = {}
-    for heap in heaps:
-        same = tuple(heap.hull[f] for f in fields)
-        name = (heap.key, same, tuple(heap.starters) if by_starter else None)
-        known = found.get(name)
-        if known is None:
-            found[name] = heap
-            continue
-        known.add(heap.hull, heap.count)
-        known.starters += [s for s in heap.starters if s not in known.starters]
-    return list(found.values())
+def _joined(rows: Sequence[_Row], place: int) -> list[_Row]:
+    """Rows of one key that agree in everything but one field become one."""
+    found: dict[Hashable, list[_Row]] = {}
+    for row in rows:
+        same = (row.key, row.starters, *row.box[:place], None, *row.box[place + 1 :])
+        found.setdefault(same, []).append(row)
+    return [_one(group, place) for group in found.values()]
 
 
-def _starter(universe: Universe, hull: Sequence[Ranges], naming: Naming) -> str:
-    """Who starts, for a hull with a single entrance."""
-    name = universe.entrances[hull[ENTRANCE][0][0]]
+def _one(group: Sequence[_Row], place: int) -> _Row:
+    first = group[0]
+    if len(group) == 1:
+        return first
+    values = union(*(row.box[place] for row in group))
+    box = (*first.box[:place], values, *first.box[place + 1 :])
+    counts = [row.count for row in group]  # a connection counts once, in however many states
+    return replace(first, box=box, count=max(counts) if place == LINES else sum(counts))
+
+
+def _joined_starters(rows: Sequence[_Row]) -> list[_Row]:
+    """Rows of one key that lead to the same, with the same, at the same times become one."""
+    found: dict[Hashable, list[_Row]] = {}
+    for row in rows:
+        same = (row.key, *(row.box[place] for place in (DESTINATION, SERVICE, TIME, LINES)))
+        found.setdefault(same, []).append(row)
+    joined = []
+    for group in found.values():
+        starters = dict.fromkeys(s for row in group for s in row.starters)
+        # from here on the starters stand for entrance, identity, machine and source
+        box = (ALL, ALL, group[0].box[TIME], ALL, ALL, *group[0].box[DESTINATION:])
+        count = sum(row.count for row in group)
+        joined.append(replace(group[0], box=box, count=count, starters=tuple(starters)))
+    return joined
+
+
+def _starter(universe: Universe, box: RawBox, naming: Naming, number: int) -> str:
+    """Who starts, for a row with a single entrance."""
+    name = universe.entrances[box[ENTRANCE][0][0]]
     if name == "gateway":
         return "the gateway itself"
-    device = _device(universe, hull, name)
+    device = _device(universe, box, name)
     text = f"{device} in {name}" if device else name
-    signed = _signed(universe, hull, name)
-    source = _source(universe, hull, name, naming)
-    return text + (f" ({signed})" if signed else "") + (f" from {source}" if source else "")
+    signed = _signed(universe, box, name)
+    source = box[SOURCE]
+    said = naming.destinations(universe.plan_addresses(source, number)) if source else ""
+    return text + (f" ({signed})" if signed else "") + (f" from {said}" if said else "")
 
 
 def _device(universe: Universe, hull: Sequence[Ranges], name: str) -> str:
@@ -197,33 +260,9 @@ def _signed(universe: Universe, hull: Sequence[Ranges], name: str) -> str:
     return f"signed in as {listed((words.get(n, n) for n in found), 'or')}"
 
 
-def _source(universe: Universe, hull: Sequence[Ranges], name: str, naming: Naming) -> str:
-    """The sources, where they are not simply all that belong to the entrance."""
-    proper = union(*(r for plan in universe.plans for r in _proper(plan, name)))
-    rest = intersect(hull[SOURCE], proper)
-    families = [f for f in (coding.ANY4, coding.ANY6) if intersect(rest, f)]
-    local = coding.network(*(plan.local_prefix for plan in universe.plans))
-    missing = (subtract(intersect(proper, f), rest) for f in families)
-    if _device(universe, hull, name) or all(subset(m, local) for m in missing):
-        return ""  # that local addresses stay inside is said once, by housekeeping
-    return naming.destinations(rest)
-
-
-def _proper(plan: Plan, name: str) -> Iterator[Ranges]:
-    yield from (a.hosts for a in plan.areas if a.name == name)
-    if any(line.name == name for line in plan.lines):
-        yield plan.internet
-
-
 def _states(universe: Universe, hull: Sequence[Ranges]) -> str:
     """In which line states, where not in all that can be."""
-    count = 1 << len(universe.lines)
-    entered = universe.entrances[hull[ENTRANCE][0][0]]
-    possible = [
-        s
-        for s in range(1, count)
-        if entered not in universe.lines or s >> universe.lines.index(entered) & 1
-    ]
+    possible = range(1, 1 << len(universe.lines))
     if all(has(hull[LINES], s) for s in possible):
         return ""
     up = [
@@ -231,7 +270,6 @@ def _states(universe: Universe, hull: Sequence[Ranges]) -> str:
         for bit, name in enumerate(universe.lines)
         if all(s >> bit & 1 for s in possible if has(hull[LINES], s))
     ]
-    up = [name for name in up if name != entered]
     return f", while {listed(up)} {'is' if len(up) == 1 else 'are'} up" if up else (
         ", in some line states"
     )  # fmt: skip

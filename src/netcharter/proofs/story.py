@@ -97,8 +97,8 @@ class Teller:
             entrance=entrance,
             who=self.universe.people[point[WHO]],
             hardware=None if hardware is None else hardware_text(hardware),
-            source=naming.address_text(point[SOURCE]),
-            destination=naming.address_full(point[DESTINATION]),
+            source=self._address(point[SOURCE]),
+            destination=self._address(point[DESTINATION], named=True),
             service=naming.service_full(service),
             instant=self.universe.times[point[TIME]].earliest,
             lines_up=up,
@@ -108,6 +108,14 @@ class Teller:
             sentence="",
         )
         return replace(found, sentence=self._sentence(found, point))
+
+    def _address(self, code: int, named: bool = False) -> str:
+        """An address in words; an unknown one by its line, whichever plan knows that line."""
+        naming = Naming(self.plan)
+        own = self.universe.plan_address(code, self.number)
+        if code >= coding.SYMBOLS and own >= coding.SYMBOLS + 2 * len(self.plan.lines):
+            return f"the address of {self.universe.lines[(code - coding.SYMBOLS) // 2]}"
+        return naming.address_full(own) if named else naming.address_text(own)
 
     def _sentence(self, found: Connection, point: Point) -> str:
         naming = Naming(self.plan)

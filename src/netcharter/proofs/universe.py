@@ -119,7 +119,8 @@ class Universe:
         """The value that stands for every hardware address no charter knows."""
         return len(self.hardware)
 
-    def _hardware(self, found: Ranges) -> Ranges:
+    def hardware_values(self, found: Ranges) -> Ranges:
+        """A set of hardware addresses as the universe's numbers."""
         if found not in self._hardware_cache:
             inside = [n for n, address in enumerate(self.hardware) if has(found, address)]
             local = size(intersect(found, coding.LOCAL_HARDWARE))
@@ -165,7 +166,7 @@ class Universe:
 
     @cached_property
     def _address_size(self) -> int:
-        return coding.SYMBOLS + 2 * max(len(self.lines), coding.MAX_LINES)
+        return coding.SYMBOLS + 2 * len(self.lines)
 
     @cached_property
     def boxes(self) -> tuple[RawBox, ...]:
@@ -196,7 +197,7 @@ class Universe:
             self.entrance_set(names),
             who,
             full(len(self.times)),
-            self._hardware(hardware),
+            self.hardware_values(hardware),
             addresses,
             addresses,
             full(SERVICE_COUNT),
@@ -259,9 +260,9 @@ class Universe:
             self.entrance_set(region.entrances),
             self._who(region.who),
             self._time(number, region.when),
-            self._hardware(region.hardware),
-            self._addresses(region.source, number),
-            self._addresses(region.destination, number),
+            self.hardware_values(region.hardware),
+            self.addresses(region.source, number),
+            self.addresses(region.destination, number),
             self._service(region.service),
             self._states(region.lines, number),
         )
@@ -269,13 +270,6 @@ class Universe:
 
     def boxes_of(self, regions: Iterable[Region], number: int = 0) -> list[RawBox]:
         return [box for region in regions if (box := self.box(region, number)) is not None]
-
-    @cached_property
-    def _renumbered(self) -> tuple[bool, ...]:
-        """Does a plan number its lines in another way than the universe?"""
-        return tuple(
-            tuple(line.name for line in p.lines) != self.lines[: len(p.lines)] for p in self.plans
-        )
 
     def _service(self, found: Ranges) -> Ranges:
         if found not in self._service_cache:
@@ -287,21 +281,48 @@ class Universe:
     def _service_cache(self) -> dict[Ranges, Ranges]:
         return {coding.ANY_SERVICE: full(SERVICE_COUNT)}
 
-    def _addresses(self, found: Ranges, number: int) -> Ranges:
-        """Unknown addresses of lines carry the universe's line numbers, not the plan's."""
+    def addresses(self, found: Ranges, number: int) -> Ranges:
+        """A set of plan `number`'s addresses in the universe, which numbers lines by itself."""
         if found in _WHOLE:
             return self._whole[found]
-        symbols = intersect(found, SYMBOLS_ALL)
-        if not symbols or not self._renumbered[number]:
+        if not found or found[-1][1] < coding.SYMBOLS:
             return found
-        moved = []
-        for low, high in symbols:
-            for code in range(low, high + 1):
-                line, family = divmod(code - coding.SYMBOLS, 2)
-                if line < len(self.plans[number].lines):
-                    joint = self.lines.index(self.plans[number].lines[line].name)
-                    moved.append(coding.SYMBOLS + 2 * joint + family)
-        return union(subtract(found, SYMBOLS_ALL), values(moved))
+        key = (number, found)
+        if key not in self._address_cache:
+            held = (joint for joint, own in self._symbols[number].items() if has(found, own))
+            self._address_cache[key] = union(subtract(found, SYMBOLS_ALL), values(held))
+        return self._address_cache[key]
+
+    @cached_property
+    def _address_cache(self) -> dict[tuple[int, Ranges], Ranges]:
+        return {}
+
+    @cached_property
+    def _symbols(self) -> tuple[Mapping[int, int], ...]:
+        """Per plan: each unknown address of the universe, and the plan's own code for it."""
+        found = []
+        for plan in self.plans:
+            places = {line.name: place for place, line in enumerate(plan.lines)}
+            own = [places.get(name, coding.SPARE) for name in self.lines]
+            found.append(
+                {
+                    coding.SYMBOLS + 2 * joint + family: coding.SYMBOLS + 2 * place + family
+                    for joint, place in enumerate(own)
+                    for family in (0, 1)
+                }
+            )
+        return tuple(found)
+
+    def plan_addresses(self, found: Ranges, number: int) -> Ranges:
+        """A set of the universe's addresses in the codes of plan `number`."""
+        if not found or found[-1][1] < coding.SYMBOLS:
+            return found
+        own = (own for joint, own in self._symbols[number].items() if has(found, joint))
+        return union(subtract(found, SYMBOLS_ALL), values(dict.fromkeys(own)))
+
+    def plan_address(self, code: int, number: int) -> int:
+        """One address of the universe in the code of plan `number`."""
+        return self._symbols[number].get(code, code)
 
     @cached_property
     def _whole(self) -> Mapping[Ranges, Ranges]:
