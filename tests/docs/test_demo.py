@@ -1,0 +1,52 @@
+"""`make demo` tells the story it promises, in a folder with a blank in its name."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+STORY = (
+    "netcharter check examples/tarn-hollow/first-draft.yaml",
+    "BROKEN  never: bunkrooms, reach: tills",
+    "netcharter why examples/tarn-hollow/first-draft.yaml --from bunkrooms --to tills",
+    "netcharter check examples/tarn-hollow/charter.yaml",
+    ", 0 broken; 0 errors, ",
+    "netcharter compare examples/tarn-hollow/first-draft.yaml examples/tarn-hollow/charter.yaml",
+    "closed: ",
+    "netcharter render examples/tarn-hollow/charter.yaml -o out/kit",
+    "nftables.nft",
+    "Does a real kernel accept it?",
+    "That is the story.",
+)
+
+
+@pytest.mark.kernel
+def test_the_demo_plays_the_story(repository: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "a folder"
+    for name in ("tools", "examples"):
+        shutil.copytree(repository / name, copy / name)
+    here = str(Path(sys.executable).parent)
+    played = subprocess.run(
+        ["tools/demo"],
+        cwd=copy,
+        env={**os.environ, "PATH": os.pathsep.join([here, os.environ["PATH"]])},
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert played.returncode == 0, played.stdout
+    rest = played.stdout
+    for part in STORY:
+        assert part in rest, f"{part!r} does not come, or not in its place\n{played.stdout}"
+        rest = rest.partition(part)[2]
+    if os.geteuid() == 0:
+        assert 'comment "rule 15 at' in played.stdout
+    assert (copy / "out" / "kit" / "manifest.json").is_file()
