@@ -98,6 +98,9 @@ MULTICAST: list[Network] = [
     ip_network("ff00::/8"),  # RFC 4291
 ]
 LINK_LOCAL = ip_network("fe80::/10")
+# The only IPv6 blocks of which global unicast addresses are handed out (RFC 4291 section 2.4, IANA)
+# and the prefix of translators (RFC 6052).
+HANDED_OUT6: list[Network] = [ip_network("2000::/3"), ip_network("64:ff9b::/96")]
 # What no router forwards (RFC 6890), whatever a charter says is real: model.md section 4.
 NEVER_FORWARDED: list[Network] = [
     ip_network(text)
@@ -264,6 +267,8 @@ def is_special(site: Site, address: Address) -> bool:
         for network in prefixes:
             if inside(address, network) and within_one_block(network):
                 return False
+    if family(address) == 6 and not any(inside(address, block) for block in HANDED_OUT6):
+        return True
     for network in GLOBAL_AFTER_ALL:
         if inside(address, network):
             return False

@@ -234,7 +234,9 @@ def test_special_blocks_are_those_of_the_registry(site: Site) -> None:
         ("3fff:fff::1", True),
         ("3fff:1000::1", False),
         ("fdff::1", True),
-        ("fec0::1", False),
+        ("fec0::1", True),  # outside 2000::/3, RFC 4291 section 2.4
+        ("4000::1", True),
+        ("::12", True),
     ):
         assert is_special(site, ip_address(text)) == special, text
 

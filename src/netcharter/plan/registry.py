@@ -107,7 +107,9 @@ MULTICAST = (  # RFC 5771, RFC 919, RFC 4291 section 2.7
 _NEVER_FORWARDED = frozenset(
     "0.0.0.0/8 127.0.0.0/8 169.254.0.0/16 240.0.0.0/4 ::/128 ::1/128 ::ffff:0:0/96 fe80::/10".split()
 )
-_EVERY_ADDRESS: Ranges = ((0, coding.SYMBOLS - 1),)
+_HANDED_OUT = coding.network(
+    IPv4Network("0.0.0.0/0"), IPv6Network("2000::/3"), IPv6Network("64:ff9b::/96")
+)
 
 
 def special() -> Ranges:
@@ -151,5 +153,10 @@ def _within_one_block(prefix: IPv4Network | IPv6Network) -> bool:
 
 
 def internet(charter: Charter, own: Ranges) -> Ranges:
-    """Every address that is neither the site's own nor special."""
-    return subtract(_EVERY_ADDRESS, union(own, subtract(special(), ordinary(charter))))
+    """Every address that is neither the site's own nor special, with what the charter calls real.
+
+    In IPv6 only 2000::/3 is handed out to anyone (RFC 4291 section 2.4, IANA), beside the prefix
+    of translators.
+    """
+    real = ordinary(charter)
+    return subtract(union(subtract(_HANDED_OUT, special()), real), own)

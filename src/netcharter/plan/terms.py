@@ -150,6 +150,11 @@ def service_set(ground: Ground, names: Iterable[str]) -> Ranges:
     return ranges(*parts)
 
 
+def known_services() -> Mapping[str, tuple[tuple[int, int, int], ...]]:
+    """The services that work without being written: (protocol, first, last) by name."""
+    return builtin()
+
+
 def service_names(ground: Ground) -> frozenset[str]:
     """Every service that has a name here."""
     return frozenset(ground.charter.services) | frozenset(builtin())

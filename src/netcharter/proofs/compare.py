@@ -11,7 +11,7 @@ from netcharter.plan.shapes import Plan, Row
 from netcharter.proofs.certify import ProofFault
 from netcharter.proofs.rows import Told, summarise
 from netcharter.proofs.story import Connection, Teller, polish, row_name
-from netcharter.proofs.universe import WEIGHTS, Universe
+from netcharter.proofs.universe import ABSENT, WEIGHTS, Universe
 from netcharter.space.checker import check_difference, check_witness
 from netcharter.space.model import Point, RawBox, RuleList
 from netcharter.space.partition import compare as compare_lists
@@ -105,13 +105,16 @@ def changes(old: Plan, new: Plan, now: datetime, limit: int) -> Changes:
     complete = True
     for (a, b), part in found.parts.items():
         change = _change(a, b)
+        if change is None:
+            continue
         complete = complete and part.complete(limit)
         for row in part.rows(limit):
             if not check_difference(*lists, row.box, a, b):
                 raise ProofFault("a listed difference does not stand up to the checker")
             pieces[change].append((row.box, (row.rule_a, a, row.rule_b, b)))
     totals = {change: counts.get(change, 0) for change in KINDS}
-    return Changes(universe, lists, pieces, totals, complete, found.same)
+    same = not any(totals.values())
+    return Changes(universe, lists, pieces, totals, complete, same)
 
 
 def _told(
@@ -169,10 +172,11 @@ def _let(outcome: Hashable) -> bool:
     return isinstance(outcome, tuple) and outcome[0] == "let"
 
 
-def _change(a: Hashable, b: Hashable) -> Change:
+def _change(a: Hashable, b: Hashable) -> Change | None:
+    """None where nothing was let and nothing is: what did not exist before is refused now."""
     if _let(a) != _let(b):
         return "opened" if _let(b) else "closed"
-    return "altered"
+    return None if ABSENT in (a, b) else "altered"
 
 
 def _named(row: Row | None) -> str:

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, GUEST, NOBODY, PORTED
 from netcharter.plan.shapes import Plan
-from netcharter.plan.terms import device_addresses
+from netcharter.plan.terms import device_addresses, known_services
 from netcharter.space.ranges import Ranges, has, intersect, ranges, size, subset, subtract, union
 
 PROTOCOLS: Mapping[int, str] = {
@@ -84,8 +84,12 @@ class Naming:
             (ranges(*(coding.service(*part) for part in s.parts)), s.name)
             for s in self.plan.charter.services.values()
         ]
-        found += [(ranges(*(coding.service(*p) for p in parts)), n) for n, parts in _COMMON.items()]
-        return sorted(found, key=lambda pair: sum(high - low for low, high in pair[0]))
+        found += [
+            (ranges(*(coding.service(*part) for part in parts)), name)
+            for name, parts in known_services().items()
+            if name not in self.plan.charter.services
+        ]
+        return sorted(found, key=lambda pair: size(pair[0]))
 
     def service_full(self, code: int) -> str:
         """A service by name and number: ``https (tcp/443)``."""
@@ -149,6 +153,8 @@ class Naming:
         """Small sets by the names of devices, places and lines, then by numbers."""
         plan = self.plan
         named = [(r, name) for name, r in plan.places.items()]
+        for family, title in ((ANY4, "IPv4"), (ANY6, "IPv6")):
+            named += [(intersect(r, family), f"{n} ({title})") for n, r in plan.places.items()]
         named += [(device_addresses(d), d.name) for d in plan.devices if d.lasting]
         named += [(line.own, f"the gateway on {line.name}") for line in plan.lines]
         return _cover_text(found, named, self._range_text)
@@ -158,8 +164,9 @@ class Naming:
         found = intersect(found, coding.REAL_SERVICES)
         if subset(coding.REAL_SERVICES, found):
             return "anything"
-        wide = sorted(self._services, key=lambda p: -sum(high - low for low, high in p[0]))
-        wide = [(r, n) for r, n in wide if "/" not in n]
+        own = self.plan.charter.services
+        narrow = size(found) <= NARROW
+        wide = [(r, n) for r, n in reversed(self._services) if narrow or n in own]
         return _cover_text(found, wide, _service_range_text)
 
     def _range_text(self, low: int, high: int) -> str:
@@ -177,14 +184,7 @@ class Naming:
         return str(blocks[0]) if len(blocks) == 1 else f"{first} to {last}"
 
 
-_COMMON: Mapping[str, tuple[tuple[int, int, int], ...]] = {
-    "ssh": ((6, 22, 22),),
-    "http": ((6, 80, 80),),
-    "https": ((6, 443, 443),),
-    "dns": ((6, 53, 53), (17, 53, 53)),
-    "ntp": ((17, 123, 123),),
-    "ping": ((1, 8 << 8, (8 << 8) + 255), (58, 128 << 8, (128 << 8) + 255)),
-}
+NARROW = 1024  # services in a set beyond which only the charter's own names tell it
 
 
 def listed(names: Iterable[str], word: str = "and") -> str:

@@ -81,7 +81,7 @@ def summarise(
             starter=listed(row.starters),
             to=naming.destinations(universe.plan_addresses(row.box[DESTINATION], number)),
             service=naming.services(service_codes(row.box[SERVICE])),
-            when=_when(universe, row.box[TIME], number) + _states(universe, row.box),
+            when=_moments(universe, row.box, number),
             count=row.count,
             sample=row.sample,
             key=row.key,
@@ -270,9 +270,16 @@ def _states(universe: Universe, hull: Sequence[Ranges]) -> str:
         for bit, name in enumerate(universe.lines)
         if all(s >> bit & 1 for s in possible if has(hull[LINES], s))
     ]
-    return f", while {listed(up)} {'is' if len(up) == 1 else 'are'} up" if up else (
-        ", in some line states"
-    )  # fmt: skip
+    verb = "is" if len(up) == 1 else "are"
+    return f"while {listed(up)} {verb} up" if up else "in some line states"
+
+
+def _moments(universe: Universe, box: RawBox, number: int) -> str:
+    """When, and in which line states; ``always`` where there is no condition."""
+    when, states = _when(universe, box[TIME], number), _states(universe, box)
+    if not states:
+        return when
+    return states if when == "always" else f"{when}, {states}"
 
 
 def _when(universe: Universe, found: Ranges, number: int) -> str:
