@@ -192,15 +192,17 @@ class Brute:
                 one.fate(mask, entrance, service.value)
                 for one, mask in zip(self.sides, _and(masks, state), strict=True)
             )
-            if before != after:
-                found.add(_kind(before, after))
+            kind = _kind(before, after)
+            if kind is not None:
+                found.add(kind)
         return found
 
 
-def _kind(before: tuple[object, ...], after: tuple[object, ...]) -> str:
+def _kind(before: tuple[object, ...], after: tuple[object, ...]) -> str | None:
+    """What is absent and what is refused do not differ: nothing passes."""
     if (before[0] is True) != (after[0] is True):
         return "opened" if after[0] is True else "closed"
-    return "altered"
+    return None if before == after or ("absent",) in (before, after) else "altered"
 
 
 def _and(a: Masks, b: Masks) -> Masks:

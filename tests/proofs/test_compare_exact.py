@@ -163,7 +163,7 @@ EDITS = (
             WEB.replace("home", "house"), SHOP.replace("home", "house"),
             areas=AREAS.replace("home", "house"), devices=DEVICES.replace("home", "house"),
         ),
-        "opened closed altered",
+        "opened closed",
     ),
 )  # fmt: skip
 IDS = [edit.title for edit in EDITS]

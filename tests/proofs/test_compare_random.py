@@ -30,6 +30,8 @@ class Change:
     def kind(self) -> str | None:
         if self.before == self.after:
             return None
+        if ("absent",) in (self.before, self.after) and "let" not in (*self.before, *self.after):
+            return None  # what is absent and what is refused do not differ: nothing passes
         was, is_ = self.before[0] == "let", self.after[0] == "let"
         return "altered" if was == is_ else "opened" if is_ else "closed"
 
