@@ -47,7 +47,7 @@ class Outcome:
 def fate(plan: Plan, attempt: Attempt, environment: Environment) -> Outcome:
     """The outcome of an attempt; the last decision of a plan matches whatever exists."""
     for row in plan.rows:
-        if any(_matches(plan, region, attempt, environment) for region in row.regions):
+        if any(matches(plan, region, attempt, environment) for region in row.regions):
             return outcome(plan, row, attempt.entrance, attempt.service)
     raise ValueError("this attempt does not exist: see docs/explanation/model.md, section 2")
 
@@ -78,7 +78,8 @@ def quiet_entrances(plan: Plan) -> frozenset[str]:
     )
 
 
-def _matches(plan: Plan, region: Region, attempt: Attempt, environment: Environment) -> bool:
+def matches(plan: Plan, region: Region, attempt: Attempt, environment: Environment) -> bool:
+    """Does one region of a decision fit an attempt?"""
     return (
         attempt.entrance in region.entrances
         and has(region.source, attempt.source)

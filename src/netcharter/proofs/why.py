@@ -5,25 +5,31 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
-from ipaddress import ip_address, ip_network
+from datetime import UTC, date, datetime, time, timedelta
+from ipaddress import ip_address
+from zoneinfo import ZoneInfo
 
 from netcharter.diagnostics import Span
 from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.plan import coding
-from netcharter.plan.coding import ANY4, ANY6, GUEST, HARDWARE_NONE, NOBODY
-from netcharter.plan.fate import Attempt, Environment, Outcome, fate, in_force
-from netcharter.plan.shapes import Address, AreaPlan, DevicePlan, Plan, Region, Row
+from netcharter.plan.coding import NOBODY
+from netcharter.plan.fate import Attempt, Environment, Outcome, fate, in_force, matches
+from netcharter.plan.hours import flips
+from netcharter.plan.housekeeping import LINK_LOCAL6, MULTICAST
+from netcharter.plan.shapes import ALWAYS, Plan, Region, Row
 from netcharter.plan.terms import Ground, all_reached, service_set
 from netcharter.proofs.ask import NotUnderstood, check_services
 from netcharter.proofs.naming import Naming, listed
 from netcharter.proofs.promises import ground_of
-from netcharter.proofs.story import delivered_text, row_name, stranger, verdict_text
-from netcharter.space.ranges import Ranges, has, intersect, subset
+from netcharter.proofs.start import FAMILY, lines_up, representative, signed_in, starts
+from netcharter.proofs.story import delivered_text, row_name, verdict_text
+from netcharter.space.ranges import Ranges, has, intersect, subset, union
 
-FAMILY = {4: ANY4, 6: ANY6}
 _DOMAIN = re.compile(r"[\w-]+(\.[\w-]+)+\.?")
-_GLOBAL_UNICAST = coding.network(ip_network("2000::/3"))  # RFC 4291 section 2.4, in use so far
+ENTERS = "it enters by"
+LINK_SCOPE = union(MULTICAST, LINK_LOCAL6)  # never forwarded
+NO_WAY = "no line that is up leads there, so for now it gets no further than the gateway"
+LOOKING_AHEAD = timedelta(days=370)  # for the end of hours
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +46,18 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """A short paragraph and its causes."""
+    """A short paragraph and its causes. `families`: 4, 6 or both, which fare alike."""
 
     headline: str
     steps: tuple[Step, ...]
     outcome: Outcome
     service: int
+    entrance: str
+    families: tuple[int, ...]
+
+    def fares(self) -> tuple[object, ...]:
+        """What must be equal for two attempts to share a story."""
+        return self.outcome.row.index, self.outcome.let, self.outcome.manner
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +69,7 @@ class Telling:
     starter: str
     target: str
     wide: Ranges  # all the destinations that the target may be
+    family: int
     doubts: tuple[str, ...] = ()
 
 
@@ -70,59 +83,64 @@ def why(
     who: str | None = None,
     down: Sequence[str] = (),
 ) -> tuple[Story, ...]:
-    """The stories of one connection: one, or one per family where the families differ.
+    """The stories of one connection: one, or several where families or lines fare differently.
 
     starter, target: terms of the charter, addresses, or (target) a domain name, which is taken
     as any internet address. Raises NotUnderstood with what to write instead.
     """
     ground = ground_of(plan)
     check_services([service], ground)
+    if service == "anything":
+        raise NotUnderstood("'anything' is not one service", "ask about one: https, tcp/8443, ping")
     codes = service_set(ground, [service])
-    told = []
-    for family in (4, 6):
-        telling = _telling(plan, ground, starter, target, codes, family, instant, who, down)
-        if telling is not None:
-            told.append(_story(plan, telling))
-    if not told:
-        raise NotUnderstood(
-            f"{starter} and {target} share no address family for {service}",
-            "there is no such connection: name another address or service",
-        )
-    alike = len({(s.outcome.row.index, s.outcome.let, s.outcome.manner) for s in told}) == 1
-    return tuple(told[:1]) if alike else tuple(told)
-
-
-def _telling(
-    plan: Plan,
-    ground: Ground,
-    starter: str,
-    target: str,
-    codes: Ranges,
-    family: int,
-    instant: datetime,
-    who: str | None,
-    down: Sequence[str],
-) -> Telling | None:
+    up = lines_up(ground, down)
     wide, doubts = _destination(plan, ground, target)
-    to = intersect(wide, FAMILY[family])
-    service = _service_for(codes, family)
-    start = _start(plan, ground, starter, family, to)
-    if not to or start is None or service is None:
-        return None
-    entrance, source, hardware = start
-    signed = _signed(plan, starter, entrance, who)
-    for name in down:
-        if name not in ground.line:
-            raise NotUnderstood(f"'{name}' is no line", f"known are {', '.join(ground.line)}")
-    up = frozenset(line.name for line in plan.lines if line.name not in down)
-    return Telling(
-        Attempt(entrance, source, hardware, _representative(plan, to), service),
-        Environment(up, signed, instant),
-        starter,
-        target,
-        to,
-        doubts,
-    )
+    told: list[Story] = []
+    for family in FAMILY:
+        to, code = intersect(wide, FAMILY[family]), _service_for(codes, family)
+        for start in starts(plan, ground, starter, family, to, up) if to else ():
+            if code is not None:
+                state = Environment(up, signed_in(plan, starter, start.entrance, who), instant)
+                attempt = Attempt(
+                    start.entrance, start.source, start.hardware, representative(plan, to), code
+                )
+                told.append(
+                    _story(plan, Telling(attempt, state, starter, target, to, family, doubts))
+                )
+    if not told:
+        raise _nothing(starter, target, service, codes, wide)
+    return tuple(_together(told))
+
+
+def _nothing(starter: str, target: str, service: str, codes: Ranges, wide: Ranges) -> NotUnderstood:
+    """Why there is no such connection at all."""
+    carried = [family for family in FAMILY if _service_for(codes, family) is not None]
+    reached = [family for family in FAMILY if intersect(wide, FAMILY[family])]
+    message = f"{starter} and {target} share no address family for {service}"
+    if len(carried) == 1 and carried != reached and len(reached) == 1:
+        message = f"{service} exists in IPv{carried[0]} only, and {target} has only IPv{reached[0]}"
+    elif len(carried) == 1 and carried[0] in reached:
+        message = f"{service} exists in IPv{carried[0]} only, and {starter} has no such address"
+    return NotUnderstood(message, "there is no such connection: name another address or service")
+
+
+def _together(told: Sequence[Story]) -> Iterator[Story]:
+    """Stories of attempts that fare alike as one; each says what it is about if there are more."""
+    groups: dict[tuple[object, ...], list[Story]] = {}
+    for story in told:
+        groups.setdefault(story.fares(), []).append(story)
+    for group in groups.values():
+        first = group[0]
+        families = tuple(dict.fromkeys(f for story in group for f in story.families))
+        also = [s.entrance for s in group if s.families == first.families and s is not first]
+        steps = list(first.steps)
+        if also:
+            entered = next(n for n, step in enumerate(steps) if step.text.startswith(ENTERS))
+            steps.insert(entered + 1, Step(f"by {listed(also)} it would fare alike"))
+        headline = first.headline
+        if len(groups) > 1 and len(families) == 1:
+            headline = f"Over IPv{families[0]}, {headline}"
+        yield replace(first, headline=headline, steps=tuple(steps), families=families)
 
 
 def _service_for(codes: Ranges, family: int) -> int | None:
@@ -130,17 +148,6 @@ def _service_for(codes: Ranges, family: int) -> int | None:
     wrong = coding.ICMP6 if family == 4 else coding.ICMP
     fitting = [low for low, _ in codes if low >> 16 != wrong]
     return min(fitting) if fitting else None
-
-
-def _representative(plan: Plan, to: Ranges) -> int:
-    """An address of the destination: not one that a place of the charter singles out."""
-    usual = intersect(to, _GLOBAL_UNICAST)
-    for low, high in usual or to:
-        for code in (low + 20, low):
-            named = any(has(found, code) for found in plan.places.values())
-            if code <= high and (not named or len(to) == 1):
-                return code
-    return (usual or to)[0][0]
 
 
 def _destination(plan: Plan, ground: Ground, target: str) -> tuple[Ranges, tuple[str, ...]]:
@@ -166,111 +173,6 @@ def _destination(plan: Plan, ground: Ground, target: str) -> tuple[Ranges, tuple
     )
 
 
-def _start(
-    plan: Plan, ground: Ground, starter: str, family: int, to: Ranges
-) -> tuple[str, int, int] | None:
-    """Entrance, source and hardware of a proper attempt by the starter."""
-    try:
-        return _start_at(plan, coding.address(ip_address(starter)), family)
-    except ValueError:
-        pass
-    if starter in ground.device:
-        device = ground.device[starter]
-        return _from_area(plan, ground.area[device.area], device, family, to)
-    if starter in ground.area:
-        return _from_area(plan, ground.area[starter], None, family, to)
-    known = starter in ground.charter.people or starter in ground.charter.groups
-    if known and ground.sign_in_areas:
-        return _from_area(plan, ground.area[min(ground.sign_in_areas)], None, family, to)
-    if starter == "gateway":
-        own = intersect(plan.gateway, FAMILY[family])
-        return "gateway", own[0][0], HARDWARE_NONE
-    if starter == "anyone":
-        raise NotUnderstood("'anyone' is not one connection", "name an area, a line or a device")
-    if starter == "internet" or starter in ground.line or starter in ground.places:
-        line = starter if starter in ground.line else plan.lines[0].name
-        source = ground.places.get(starter, plan.internet)
-        mine = intersect(source, FAMILY[family])
-        return (line, _representative(plan, mine), HARDWARE_NONE) if mine else None
-    raise NotUnderstood(
-        f"'{starter}' cannot start anything",
-        "name an area, a device, a person, a group, a line, a place, internet, gateway or an"
-        " address",
-    )
-
-
-def _start_at(plan: Plan, code: int, family: int) -> tuple[str, int, int] | None:
-    if not has(FAMILY[family], code):
-        return None
-    for device in plan.devices:
-        if has(coding.addresses((*device.addresses4, *device.addresses6)), code):
-            return device.area, code, device.hardware[0] if device.hardware else _stranger(plan)
-    for area in plan.areas:
-        if has(area.whole, code):
-            return area.name, code, _stranger(plan)
-    return plan.lines[0].name, code, HARDWARE_NONE
-
-
-def _stranger(plan: Plan) -> int:
-    return stranger([h for device in plan.devices for h in device.hardware])
-
-
-def _from_area(
-    plan: Plan, area: AreaPlan, device: DevicePlan | None, family: int, to: Ranges
-) -> tuple[str, int, int] | None:
-    hardware = device.hardware[0] if device and device.hardware else _stranger(plan)
-    if device is None and area.strangers_refused:
-        known = [d for d in plan.devices if d.area == area.name and d.hardware]
-        device = known[0] if known else None
-        hardware = device.hardware[0] if device else _stranger(plan)
-    if device is not None and device.area == area.name:
-        own = device.addresses4 if family == 4 else _reaching(plan, device, to)
-        if own:
-            return area.name, coding.address(own[0]), hardware
-    source = _free_source(plan, area, family, to)
-    return None if source is None else (area.name, source, hardware)
-
-
-def _reaching(plan: Plan, device: DevicePlan, to: Ranges) -> list[Address]:
-    """The device's IPv6 addresses, those first from which the destination can be reached."""
-    outward = bool(intersect(to, plan.internet))
-
-    def order(address: Address) -> bool:
-        return outward != any(line.prefix and address in line.prefix for line in plan.lines)
-
-    return sorted(device.addresses6, key=order)
-
-
-def _free_source(plan: Plan, area: AreaPlan, family: int, to: Ranges) -> int | None:
-    taken = [coding.addresses((*d.addresses4, *d.addresses6)) for d in plan.devices]
-    wanted = intersect(area.hosts, FAMILY[family])
-    if family == 6:
-        outward = bool(intersect(to, plan.internet))
-        subnets = [s for s in area.subnets6 if (s.line is not None) == outward] or [*area.subnets6]
-        wanted = intersect(wanted, coding.network(*(s.network for s in subnets[:1])))
-    for low, high in wanted:
-        for code in range(min(low + 20, high), high + 1):
-            if not any(has(found, code) for found in taken):
-                return code
-    return wanted[0][0] if wanted else None
-
-
-def _signed(plan: Plan, starter: str, entrance: str, who: str | None) -> str:
-    signing = {a.name for a in plan.areas if a.sign_in}
-    people = plan.charter.people
-    if who is not None and who not in people and who not in ("guest", "nobody"):
-        known = ", ".join(["nobody", "guest", *people])
-        raise NotUnderstood(f"'{who}' is nobody I know", f"known are {known}")
-    if entrance not in signing:
-        return NOBODY
-    if who is not None:
-        return {"guest": GUEST, "nobody": NOBODY}.get(who, who)
-    if starter in people:
-        return starter
-    members = [p.name for p in people.values() if starter in p.groups]
-    return members[0] if members else GUEST
-
-
 def _story(plan: Plan, telling: Telling) -> Story:
     found = fate(plan, telling.attempt, telling.environment)
     naming = Naming(plan)
@@ -280,7 +182,8 @@ def _story(plan: Plan, telling: Telling) -> Story:
         f"{_who(plan, telling)} asks {_target(naming, telling)} for {asked}"
         f" on {moment}: {verdict_text(found.row, found.manner)}."
     )
-    return Story(headline, tuple(_steps(plan, telling, found)), found, telling.attempt.service)
+    attempt, steps = telling.attempt, tuple(_steps(plan, telling, found))
+    return Story(headline, steps, found, attempt.service, attempt.entrance, (telling.family,))
 
 
 def _who(plan: Plan, telling: Telling) -> str:
@@ -320,9 +223,9 @@ def _entrance_step(plan: Plan, telling: Telling, found: Outcome) -> Step:
     spans = {area.name: area.span for area in plan.areas}
     spans |= {line.name: line.span for line in plan.lines}
     if found.row.label in ("forged", "bound", "barred", "strangers"):
-        return Step(f"it enters by {entrance}", spans.get(entrance))
+        return Step(f"{ENTERS} {entrance}", spans.get(entrance))
     proper = "the gateway itself starts it" if entrance == "gateway" else (
-        f"it enters by {entrance}, from an address that belongs there"
+        f"{ENTERS} {entrance}, from an address that belongs there"
     )  # fmt: skip
     return Step(proper, spans.get(entrance))
 
@@ -376,6 +279,8 @@ def _way_step(plan: Plan, telling: Telling, found: Outcome) -> Step:
         same = found.row.delivery is not None and _area_of(plan, found) == attempt.entrance
         source = "; the gateway puts its own address as the source" if same else ""
         return Step(f"the destination is translated: it is delivered to {delivered}{source}")
+    if has(LINK_SCOPE, attempt.destination):
+        return Step("it stays on its own link and is never forwarded")
     if has(plan.gateway, attempt.destination):
         return Step("the gateway answers it itself")
     if not has(plan.internet, attempt.destination):
@@ -390,11 +295,14 @@ def _area_of(plan: Plan, found: Outcome) -> str | None:
 
 def _exit_text(plan: Plan, telling: Telling) -> str:
     up = [line for line in plan.lines if line.name in telling.environment.lines]
-    if telling.attempt.destination >= coding.V6:
+    if telling.family == 6:
         source = coding.decode(telling.attempt.source)
         mine = [x for x in up if x.prefix and not isinstance(source, tuple) and source in x.prefix]
-        return f"it leaves by {(mine or up)[0].name}, its address unchanged"
+        six = mine or [x for x in up if x.carries6]
+        return f"it leaves by {six[0].name}, its address unchanged" if six else NO_WAY
     carrying = sorted((x for x in up if x.carries4), key=lambda x: x.role == "standby")
+    if not carrying:
+        return NO_WAY
     first = carrying[0]
     own = str(first.v4.ip) if first.v4 else "the address it has then"
     return f"it leaves by {first.name}, which is up, with {own} as its source"
@@ -416,14 +324,45 @@ def _differing(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Step]:
 
 
 def _later(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Step]:
-    """What ends it: hours and dates of the deciding row; and how a guest would fare."""
-    when = {region.when for region in found.row.regions}
-    ends = [w.during for w in when if w.during] + [str(w.until) for w in when if w.until]
-    if ends and found.let:
-        yield Step(f"it is cut when {listed(ends)} ends", found.row.span)
+    """What ends it: hours and dates of what lets it; and how it would fare before sign-in."""
+    if found.let:
+        yield from (Step(text, found.row.span) for text in _endings(plan, telling, found.row))
     signing = {a.name for a in plan.areas if a.sign_in}
     if telling.environment.who != NOBODY and telling.attempt.entrance in signing:
         before = fate(plan, telling.attempt, replace(telling.environment, who=NOBODY))
         if before.let != found.let:
             yield Step(f"before anyone has signed in there it is "
                        f"{verdict_text(before.row, before.manner)}")  # fmt: skip
+
+
+def _endings(plan: Plan, telling: Telling, row: Row) -> Iterator[str]:
+    """What becomes of it when the conditions end under which the row lets it."""
+    state = telling.environment
+    whens = {r.when for r in row.regions if matches(plan, r, telling.attempt, state)}
+    if ALWAYS in whens:
+        return
+    ends = [(w.during, _closing(plan, w.during, state.instant)) for w in whens if w.during]
+    ends += [(str(w.until), _day_after(plan, w.until)) for w in whens if w.until]
+    for name, end in ends:
+        if end is None:
+            continue
+        after = fate(plan, telling.attempt, replace(state, instant=end))
+        if after.let:
+            yield f"when {name} ends it goes on: {verdict_text(after.row, after.manner)}"
+        else:
+            yield f"it is cut when {name} ends"
+
+
+def _closing(plan: Plan, during: str, instant: datetime) -> datetime | None:
+    """When hours that are open now close next; None if not within a year."""
+    zone = ZoneInfo(plan.timezone)
+    found = flips(plan.hours[during], zone, instant, instant + LOOKING_AHEAD)
+    return next((at for at, opened in found if not opened), None)
+
+
+def _day_after(plan: Plan, until: date) -> datetime | None:
+    """The first moment of the day after a date, in site time."""
+    if until == date.max:
+        return None
+    midnight = datetime.combine(until + timedelta(days=1), time(), ZoneInfo(plan.timezone))
+    return midnight.astimezone(UTC)

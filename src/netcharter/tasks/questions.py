@@ -134,6 +134,8 @@ def _story_json(story: Story) -> dict[str, Any]:
         "outcome": "let" if story.outcome.let else "refused",
         "manner": story.outcome.manner,
         "decided_by": row_name(story.outcome.row),
+        "entrance": story.entrance,
+        "families": list(story.families),
     }
 
 
