@@ -36,7 +36,7 @@ def line(*sets: tuple[int, int], default: str = "no") -> RuleList:
 def test_the_checker_shares_no_code_with_the_engine() -> None:
     text = Path(module.__file__).read_text()
     imports = [line for line in text.splitlines() if "import" in line and "netcharter" in line]
-    assert imports == ["from netcharter.space.model import Point, RawBox, RuleList"]
+    assert imports == ["from netcharter.space.model import Entry, Point, RawBox, RuleList"]
 
 
 def test_a_true_witness_passes_and_forged_ones_do_not() -> None:

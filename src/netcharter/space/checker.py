@@ -7,13 +7,23 @@ for a point; for a whole box, cut each field at every interval end, one field af
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterator, Sequence
+from difflib import SequenceMatcher
+from math import prod
+from operator import eq
 from typing import TypeAlias
 
-from netcharter.space.model import Point, RawBox, RuleList
+from netcharter.space.model import Entry, Point, RawBox, RuleList
+
+STEPS = 20_000_000
+"""Slices looked at by one check of two lists or one count, before it gives up: some ten seconds."""
 
 _Set: TypeAlias = tuple[tuple[int, int], ...]
 _Listed: TypeAlias = tuple[RawBox, bool]
+
+
+class Unproven(Exception):
+    """The check would take more work than is allowed: neither confirmed nor refuted."""
 
 
 def check_witness(rules: RuleList, point: Point, rule: int | None, outcome: Hashable) -> bool:
@@ -35,18 +45,64 @@ def check_difference(
     a: RuleList, b: RuleList, box: RawBox, outcome_a: Hashable, outcome_b: Hashable
 ) -> bool:
     """Whether the box exists, is not empty, and every point of it has these two outcomes."""
-    return _uniform(a, box, outcome_a) and _uniform(b, box, outcome_b)
+    return Checker(a).uniform(box, outcome_a) and Checker(b).uniform(box, outcome_b)
 
 
-def _uniform(rules: RuleList, box: RawBox, outcome: Hashable) -> bool:
-    if not all(box) or _reaches(box, [(one, False) for one in rules.universe], True):
-        return False
-    checker = Checker(rules)
-    corners = (tuple(s[0][0] for s in box), tuple(s[-1][1] for s in box))
-    if any(checker.decide(corner)[1] != outcome for corner in corners):
-        return False
-    listed = [(entry.box, entry.outcome != outcome) for entry in rules.entries]
-    return not _reaches(box, listed, rules.default != outcome)
+def check_same(
+    a: RuleList,
+    b: RuleList,
+    within: Sequence[RawBox] | None = None,
+    except_: Sequence[RawBox] = (),
+    *,
+    alike: Callable[[Hashable, Hashable], bool] = eq,
+    steps: int = STEPS,
+) -> bool:
+    """Whether every existing point (of `within`, outside the boxes `except_`) has outcomes that are
+    `alike` in both lists; equal ones must be. With all listed differences as `except_`: whether
+    they are all there are.
+
+    Raises ValueError if fields or universes differ, Unproven beyond `steps` of work.
+    """
+    if a.fields != b.fields or a.universe != b.universe:
+        raise ValueError("compared lists must share their fields and their universe")
+    pair = _Pair(a, b, except_, alike, steps)
+    asked = a.universe if within is None else _meets(a.universe, within)
+    apart = pair.apart()
+    if pair.same_default and len(apart) <= _FEW:
+        asked = _meets(asked, apart)
+    return all(pair.same(region) for region in asked if all(region))
+
+
+def check_nothing_else(
+    rules: RuleList,
+    query: Sequence[RawBox],
+    pieces: Sequence[RawBox],
+    accept: Callable[[int | None, Hashable], bool],
+    steps: int = STEPS,
+) -> bool:
+    """Whether no existing point of `query` outside the `pieces` is decided as `accept` takes it.
+
+    Raises Unproven beyond `steps` of work.
+    """
+    taken = tuple(
+        Entry(one.box, one.rule, accept(one.rule, one.outcome))
+        for one in rules.entries
+        if any(_meet(one.box, box) for box in query)
+    )
+    judged = RuleList(rules.fields, taken, accept(None, rules.default), rules.universe)
+    never = RuleList(rules.fields, (), False, rules.universe)
+    return check_same(judged, never, query, pieces, steps=steps)
+
+
+def measure(boxes: Sequence[RawBox], steps: int = STEPS) -> int:
+    """How many points lie in at least one of the boxes, exactly. Raises Unproven."""
+    filled = [box for box in boxes if all(box)]
+    return _Union(filled, steps).count(0, (1 << len(filled)) - 1) if filled else 0
+
+
+def check_disjoint(boxes: Sequence[RawBox], steps: int = STEPS) -> bool:
+    """Whether no two of the boxes share a point. Raises Unproven."""
+    return measure(boxes, steps) == sum(prod(map(_size, box)) for box in boxes)
 
 
 class Checker:
@@ -82,6 +138,14 @@ class Checker:
             if without is None or entry.rule != without:
                 return entry.rule, entry.outcome
         return None, self.rules.default
+
+    def uniform(self, box: RawBox, outcome: Hashable) -> bool:
+        """Whether the box exists, is not empty, and every point of it has this outcome."""
+        return self._throughout(box, lambda _, found: found == outcome)
+
+    def decided(self, box: RawBox, rule: int | None, outcome: Hashable) -> bool:
+        """As `uniform`, and `rule` (None: the default) decides all of it."""
+        return self._throughout(box, lambda *found: found == (rule, outcome))
 
     def witness(self, point: Point, rule: int | None, outcome: Hashable) -> bool:
         """As `check_witness`."""
@@ -150,6 +214,13 @@ class Checker:
             if self._anywhere(entry.box, listed, self.rules.default != entry.outcome):
                 return False
         return True
+
+    def _throughout(self, box: RawBox, right: Callable[[int | None, Hashable], bool]) -> bool:
+        if not all(box) or _reaches(box, [(one, False) for one in self.rules.universe], True):
+            return False
+        entries = (self.rules.entries[at] for at in self._meet(box))
+        listed = [(one.box, not right(one.rule, one.outcome)) for one in entries]
+        return not _reaches(box, listed, not right(None, self.rules.default))
 
     def _anywhere(self, box: RawBox, listed: Sequence[_Listed], default: bool) -> bool:
         for part in self.rules.universe:
@@ -270,13 +341,7 @@ class _Slices:
         alike = [_alike(box[f], [part[f] for part in parts]) for f in range(len(box))]
         alike.sort(key=len)
         self.slices = alike
-        self.sure = [-1]  # parts that hold everything from a field on
-        for found in reversed(alike):
-            held = self.sure[-1]
-            for signature in found:
-                held &= signature
-            self.sure.append(held)
-        self.sure.reverse()
+        self.sure = _sure(alike)
         self.known: dict[tuple[int, int], bool] = {}
 
     def reaches(self, level: int, alive: int) -> bool:
@@ -299,16 +364,240 @@ class _Slices:
 
 def _alike(values: _Set, sets: Sequence[_Set]) -> set[int]:
     """The distinct collections of `sets` (bit per set, all within `values`) that hold some value."""
-    flips: dict[int, int] = {low: 0 for low, _ in values}
+    owners: dict[_Set, int] = {}
     for bit, one in enumerate(sets):
+        owners[one] = owners.get(one, 0) | 1 << bit
+    return set(_weighed(values, list(owners.items())))
+
+
+def _weighed(values: _Set, owned: Sequence[tuple[_Set, int]]) -> dict[int, int]:
+    """Per collection of owners of the sets (all within `values`): how many values just they hold."""
+    flips: dict[int, int] = {low: 0 for low, _ in values}
+    for one, owners in owned:
         for low, high in one:
-            flips[low] = flips.get(low, 0) ^ 1 << bit
-            flips[high + 1] = flips.get(high + 1, 0) ^ 1 << bit
-    ends = {high + 1 for _, high in values} - {low for low, _ in values}
-    found: set[int] = set()
+            flips[low] = flips.get(low, 0) ^ owners
+            flips[high + 1] = flips.get(high + 1, 0) ^ owners
+    for _, high in values:
+        flips.setdefault(high + 1, 0)
+    gaps = {high + 1 for _, high in values} - {low for low, _ in values}
+    found: dict[int, int] = {}
     state = 0
-    for at in sorted(flips):
+    ends = sorted(flips)
+    for at, end in zip(ends, [*ends[1:], 0], strict=True):
         state ^= flips[at]
-        if at not in ends:
-            found.add(state)
+        if at not in gaps:
+            found[state] = found.get(state, 0) + end - at
     return found
+
+
+# ---- two lists at once ----
+
+_FEW = 24
+
+
+def _meets(these: Sequence[RawBox], those: Sequence[RawBox]) -> list[RawBox]:
+    return [both for one in these for other in those if (both := _meet(one, other)) is not None]
+
+
+def _size(values: _Set) -> int:
+    return sum(high - low + 1 for low, high in values)
+
+
+def _woven(a: Sequence[Entry], b: Sequence[Entry]) -> Iterator[tuple[Entry, bool, bool]]:
+    """Both lists in one order that respects both, with who has each; some shared entries are one."""
+    numbers: dict[tuple[RawBox, Hashable], int] = {}
+    one, other = (
+        [numbers.setdefault((entry.box, entry.outcome), len(numbers)) for entry in entries]
+        for entries in (a, b)
+    )
+    i = j = 0
+    matcher = SequenceMatcher(None, one, other, autojunk=False)
+    for at, to, length in matcher.get_matching_blocks():
+        yield from ((entry, True, False) for entry in a[i:at])
+        yield from ((entry, False, True) for entry in b[j:to])
+        yield from ((entry, True, True) for entry in a[at : at + length])
+        i, j = at + length, to + length
+
+
+class _Pair:
+    """Two lists woven into one numbering of bits; after it the boxes that are left aside."""
+
+    def __init__(
+        self,
+        a: RuleList,
+        b: RuleList,
+        aside: Sequence[RawBox],
+        alike: Callable[[Hashable, Hashable], bool],
+        steps: int,
+    ) -> None:
+        woven = list(_woven(a.entries, b.entries))
+        self.entries = woven
+        self.boxes = [*(entry.box for entry, _, _ in woven), *aside]
+        self.defaults = (a.default, b.default)
+        self.alike = alike
+        self.same_default = alike(a.default, b.default)
+        self.left = steps
+        self._numbers: dict[_Set, int] = {}
+        self._sets: list[_Set] = []
+        self._numbered = [tuple(map(self._number, box)) for box in self.boxes]
+
+    def _number(self, values: _Set) -> int:
+        number = self._numbers.setdefault(values, len(self._sets))
+        if number == len(self._sets):
+            self._sets.append(values)
+        return number
+
+    def apart(self) -> list[RawBox]:
+        """The entries that are not shared: where no such entry is, the outcomes are the same."""
+        return [entry.box for entry, in_a, in_b in self.entries if not (in_a and in_b)]
+
+    def same(self, region: RawBox) -> bool:
+        """Whether all of a region, none of it empty, has the same outcome or is left aside."""
+        clipped: list[dict[int, _Set]] = [{} for _ in region]
+        met = [at for at, box in enumerate(self._numbered) if self._clip(region, box, clipped)]
+        return _Alike(self, region, met, clipped).walk(0, (1 << len(met)) - 1)
+
+    def _clip(
+        self, region: RawBox, box: tuple[int, ...], clipped: Sequence[dict[int, _Set]]
+    ) -> bool:
+        for values, number, known in zip(region, box, clipped, strict=True):
+            both = known.get(number)
+            if both is None:
+                both = known[number] = _common(values, self._sets[number])
+            if not both:
+                return False
+        return True
+
+    def owned(
+        self, f: int, met: Sequence[int], clipped: Sequence[dict[int, _Set]]
+    ) -> list[tuple[_Set, int]]:
+        owners: dict[int, int] = {}
+        for bit, at in enumerate(met):
+            number = self._numbered[at][f]
+            owners[number] = owners.get(number, 0) | 1 << bit
+        return [(clipped[f][number], held) for number, held in owners.items()]
+
+
+class _Alike:
+    """One region of a pair, cut field by field at every end of an interval."""
+
+    def __init__(
+        self,
+        pair: _Pair,
+        region: RawBox,
+        met: Sequence[int],
+        clipped: Sequence[dict[int, _Set]],
+    ) -> None:
+        self.pair = pair
+        self.lists, self.apart, self.aside = [0, 0], 0, 0
+        self.outcomes: list[dict[Hashable, int]] = [{}, {}]
+        for bit, at in enumerate(met):
+            if at >= len(pair.entries):
+                self.aside |= 1 << bit
+                continue
+            entry, *sides = pair.entries[at]
+            for listed, holds in enumerate(sides):
+                if holds:
+                    self.lists[listed] |= 1 << bit
+                    mine = self.outcomes[listed]
+                    mine[entry.outcome] = mine.get(entry.outcome, 0) | 1 << bit
+            if not all(sides):
+                self.apart |= 1 << bit
+        slices = [
+            list(_weighed(region[f], pair.owned(f, met, clipped))) for f in range(len(region))
+        ]
+        self.slices = sorted(slices, key=len)
+        self.sure = _sure(self.slices)
+        self.known: dict[tuple[int, int], bool] = {}
+
+    def walk(self, level: int, alive: int) -> bool:
+        sure = alive & self.sure[level]
+        if sure & self.aside:
+            return True
+        reach = [self._reach(listed, alive, sure) for listed in (0, 1)]
+        if self.pair.same_default and not (reach[0] | reach[1]) & self.apart:
+            return True
+        one, other = (self._possible(listed, reach[listed], sure) for listed in (0, 1))
+        likeness = {self.pair.alike(x, y) for x in one for y in other}
+        if likeness == {True}:
+            return True
+        if likeness == {False} and not alive & self.aside:
+            return False
+        alive = reach[0] | reach[1] | alive & self.aside
+        found = self.known.get((level, alive))
+        if found is None:
+            self.pair.left -= len(self.slices[level])
+            if self.pair.left < 0:
+                raise Unproven
+            smaller = {alive & one for one in self.slices[level]}
+            found = all(self.walk(level + 1, one) for one in smaller)
+            self.known[level, alive] = found
+        return found
+
+    def _reach(self, listed: int, alive: int, sure: int) -> int:
+        """The entries of a list that may be a first match here."""
+        mine, certain = alive & self.lists[listed], sure & self.lists[listed]
+        return mine & (((certain & -certain) << 1) - 1) if certain else mine
+
+    def _possible(self, listed: int, reach: int, sure: int) -> list[Hashable]:
+        """The outcomes that points here may have in a list; some of them do."""
+        found = [one for one, held in self.outcomes[listed].items() if reach & held]
+        return found if sure & self.lists[listed] else [*found, self.pair.defaults[listed]]
+
+
+def _sure(slices: Sequence[Collection[int]]) -> list[int]:
+    """Per level, the bits that every slice holds, from that level on."""
+    sure = [-1]
+    for found in reversed(slices):
+        held = sure[-1]
+        for signature in found:
+            held &= signature
+        sure.append(held)
+    return sure[::-1]
+
+
+class _Union:
+    """Boxes, none of them empty, cut in the same way to count what they hold together."""
+
+    def __init__(self, boxes: Sequence[RawBox], steps: int) -> None:
+        self.left = steps
+        cuts: list[dict[int, int]] = []
+        sizes: list[list[int]] = []
+        for values in zip(*boxes, strict=True):
+            owners: dict[_Set, int] = {}
+            for bit, one in enumerate(values):
+                owners[one] = owners.get(one, 0) | 1 << bit
+            ends = min(v[0][0] for v in values), max(v[-1][1] for v in values)
+            found = _weighed((ends,), list(owners.items()))
+            found.pop(0, None)
+            cuts.append(found)
+            sizes.append([_size(one) for one in values])
+        order = sorted(range(len(cuts)), key=lambda f: len(cuts[f]))
+        self.cuts = [list(cuts[f].items()) for f in order]
+        self.sure = _sure([cuts[f] for f in order])
+        self.whole, self.alone = [1], [[1] * len(boxes)]  # per level, of the fields from there on
+        for f in reversed(order):
+            self.whole.append(self.whole[-1] * sum(cuts[f].values()))
+            self.alone.append([x * y for x, y in zip(self.alone[-1], sizes[f], strict=True)])
+        self.whole.reverse()
+        self.alone.reverse()
+        self.known: dict[tuple[int, int], int] = {}
+
+    def count(self, level: int, alive: int) -> int:
+        if alive & self.sure[level]:
+            return self.whole[level]
+        if alive & (alive - 1) == 0:
+            return self.alone[level][alive.bit_length() - 1] if alive else 0
+        found = self.known.get((level, alive))
+        if found is None:
+            self.left -= len(self.cuts[level])
+            if self.left < 0:
+                raise Unproven
+            weights: dict[int, int] = {}
+            for signature, number in self.cuts[level]:
+                smaller = alive & signature
+                if smaller:
+                    weights[smaller] = weights.get(smaller, 0) + number
+            found = sum(self.count(level + 1, one) * n for one, n in weights.items())
+            self.known[level, alive] = found
+        return found
