@@ -10,6 +10,7 @@ import pytest
 
 from netcharter.charter.model import Charter, Window
 from netcharter.charter.read import read
+from netcharter.charter.values import Wrong, timezone
 from tests.charter.kit import charter, reading
 
 
@@ -34,13 +35,23 @@ def test_the_demo_site_reads_without_a_word(tarn_hollow: Charter) -> None:
     assert copper.rate is not None and (copper.rate.down, copper.rate.up) == (40_000_000, 8_000_000)
     assert copper.addresses[0] == IPv4Interface("203.0.113.10/29")
     assert copper.next_hops[0] == IPv4Address("203.0.113.9")
-    assert (copper.automatic, copper.role, mast.automatic, mast.role) == (False, "main", True, "standby")
+    assert (copper.automatic, copper.role, mast.automatic, mast.role) == (
+        False,
+        "main",
+        True,
+        "standby",
+    )
     assert copper.prefix == IPv6Network("2001:db8:7a00::/48")
     assert list(tarn_hollow.areas) == [
         "office", "instructors", "bunkrooms", "tills", "phones", "cameras", "barn",
     ]  # fmt: skip
     bunkrooms = tarn_hollow.areas["bunkrooms"]
-    assert (bunkrooms.sign_in, bunkrooms.apart, bunkrooms.hosts, bunkrooms.vlan) == (True, True, 90, 30)
+    assert (bunkrooms.sign_in, bunkrooms.apart, bunkrooms.hosts, bunkrooms.vlan) == (
+        True,
+        True,
+        90,
+        30,
+    )
     assert tarn_hollow.areas["office"].growth == 0.5
     assert tarn_hollow.devices["duty-laptop"].hardware == (0x020000AA0001,)
     assert tarn_hollow.devices["spare-laptop"].barred
@@ -70,7 +81,9 @@ def test_services_that_are_used_are_resolved_and_others_left_out(tarn_hollow: Ch
 
 
 def test_written_out_services_of_a_rule_become_services() -> None:
-    said = "[tcp/8443, udp/5000-5010, icmp/8, icmp/3/4, icmpv6/128, protocol/47, protocol/6, sctp/9]"
+    said = (
+        "[tcp/8443, udp/5000-5010, icmp/8, icmp/3/4, icmpv6/128, protocol/47, protocol/6, sctp/9]"
+    )
     found = right(charter(rules=f"rules:\n  - {{let: office, reach: internet, with: {said}}}"))
     assert {name: service.parts for name, service in found.services.items()} == {
         "tcp/8443": ((6, 8443, 8443),),
@@ -86,7 +99,12 @@ def test_written_out_services_of_a_rule_become_services() -> None:
 
 def test_services_are_made_of_services() -> None:
     found = right(charter(services="services:\n  all: [talk, ping]\n  talk: [sips, tcp/7]"))
-    assert found.services["all"].parts == ((1, 0x800, 0x8FF), (6, 7, 7), (6, 5061, 5061), (58, 0x8000, 0x80FF))
+    assert found.services["all"].parts == (
+        (1, 0x800, 0x8FF),
+        (6, 7, 7),
+        (6, 5061, 5061),
+        (58, 0x8000, 0x80FF),
+    )
 
 
 def test_defaults_are_those_of_the_reference() -> None:
@@ -101,7 +119,12 @@ def test_defaults_are_those_of_the_reference() -> None:
     assert (line.next_hops, line.role, line.weight, line.prefix) == ((), "main", 1, None)
     assert second.role == "standby"
     area = found.areas["office"]
-    assert (area.growth, area.prefixes, area.sign_in, area.strangers_refused) == (0.0, (), False, False)
+    assert (area.growth, area.prefixes, area.sign_in, area.strangers_refused) == (
+        0.0,
+        (),
+        False,
+        False,
+    )
     assert (area.apart, area.quiet, area.because, area.contact) == (False, False, None, None)
     device = found.devices["x"]
     assert (device.lasting, device.addresses, device.barred) == (True, (), False)
@@ -130,26 +153,45 @@ def test_values_of_all_kinds_arrive() -> None:
     assert (line.role, line.weight, str(line.next_hops[1])) == ("balanced", 3, "fe80::1")
     area = found.areas["office"]
     assert area.prefixes == (IPv4Network("10.2.0.0/24"), IPv6Network("fd00::/64"))
-    assert (area.growth, area.strangers_refused, area.quiet, area.hosts) == (0.125, True, True, None)
+    assert (area.growth, area.strangers_refused, area.quiet, area.hosts) == (
+        0.125,
+        True,
+        True,
+        None,
+    )
     device = found.devices["x"]
     assert device.hardware == (0x020000AA0001, 0x020000AA0002)
-    assert (len(device.addresses), device.lasting, device.roams, device.exempt) == (2, False, True, True)
+    assert (len(device.addresses), device.lasting, device.roams, device.exempt) == (
+        2,
+        False,
+        True,
+        True,
+    )
     assert found.groups == ("staff", "guests")
     assert found.people["ash"].groups == () and found.people["fern"].contact == "the office"
     rule = found.rules[0]
-    assert (rule.name, rule.let, rule.quiet, rule.who) == ("keep out", False, True, ("ash", "staff"))
+    assert (rule.name, rule.let, rule.quiet, rule.who) == (
+        "keep out",
+        False,
+        True,
+        ("ash", "staff"),
+    )
     assert (found.offers[0].at, found.offers[0].who) == (8443, ("internet",))
 
 
 def test_hours_arrive_with_their_days_and_dates() -> None:
-    found = right(charter(hours="""hours:
+    found = right(
+        charter(
+            hours="""hours:
   school:
     weekly: {mon-wed: "08:00-16:30", sat: ["13:00-15:00", "09:00-12:00"], sun: closed}
     dates:
       2026-12-24: "22:00 - 02:00"
       2026-12-31 to 2027-01-02: closed
       2027-03-01: [00:00-24:00]
-  late: {weekly: {fri-mon: 23:00-01:00}}"""))
+  late: {weekly: {fri-mon: 23:00-01:00}}"""
+        )
+    )
     school = found.hours["school"]
     day = (Window(time(8), time(16, 30)),)
     saturday = (Window(time(9), time(12)), Window(time(13), time(15)))
@@ -161,7 +203,15 @@ def test_hours_arrive_with_their_days_and_dates() -> None:
         date(2027, 1, 2): (),
         date(2027, 3, 1): (Window(time(0), None),),
     }
-    assert [bool(windows) for windows in found.hours["late"].weekly] == [True, 0, 0, 0, True, True, True]
+    assert [bool(windows) for windows in found.hours["late"].weekly] == [
+        True,
+        0,
+        0,
+        0,
+        True,
+        True,
+        True,
+    ]
 
 
 def test_words_of_yaml_1_1_stay_text() -> None:
@@ -170,7 +220,9 @@ def test_words_of_yaml_1_1_stay_text() -> None:
 
 
 def test_every_value_knows_its_place() -> None:
-    found = right(charter(rules="rules:\n  - let: [office, internet]\n    reach: gateway\n    with: ssh"))
+    found = right(
+        charter(rules="rules:\n  - let: [office, internet]\n    reach: gateway\n    with: ssh")
+    )
     places = {
         ("areas", "office"): (4, 9, 15),
         ("areas", "office", "hosts"): (4, 39, 40),
@@ -211,6 +263,38 @@ def test_a_section_may_come_from_an_included_file_alone() -> None:
     assert list(right("include: l.yaml\n" + charter(lines=""), files).lines) == ["copper"]
 
 
+def test_the_parent_of_a_vlan_may_be_an_area_itself() -> None:
+    found = right(
+        charter(
+            areas="""areas:
+  a: {device: e1, hosts: 5}
+  b: {device: e1, vlan: 5, hosts: 5}
+  c: {device: e1.6, hosts: 5}
+  d: {device: e1.6, vlan: 5, hosts: 5}
+  e: {device: enp0s31f6ab, vlan: 400, hosts: 5}"""
+        )
+    )
+    assert len(found.areas) == 5
+
+
+@pytest.mark.parametrize(
+    "key", ["UTC", "Etc/GMT+1", "Europe/London", "America/Argentina/Salta", "CET"]
+)
+def test_keys_of_the_time_zone_database_are_taken(key: str) -> None:
+    """From the database's own files `tzdata.zi`, `etcetera` and `backward`."""
+    assert right(charter(site=f"site: {{name: a, timezone: {key}}}")).site.timezone == key
+
+
+def test_no_time_zone_is_proposed_that_would_not_be_taken() -> None:
+    for misspelt in ("localtim", "Factori", "posixrule", "posix/Europe/Londn", "right/x", "posix"):
+        with pytest.raises(Wrong) as wrong:
+            timezone(misspelt)
+        proposed = (wrong.value.help or "").removeprefix("write ")
+        assert proposed.startswith("area and city") or timezone(proposed)
+
+
 def test_reading_twice_gives_the_same(tarn_hollow: Charter) -> None:
-    text = (Path(__file__).parents[2] / "examples" / "tarn-hollow" / "charter.yaml").read_text("utf-8")
+    text = (Path(__file__).parents[2] / "examples" / "tarn-hollow" / "charter.yaml").read_text(
+        "utf-8"
+    )
     assert read(text, "charter.yaml").charter == tarn_hollow

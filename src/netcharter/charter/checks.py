@@ -8,7 +8,7 @@ from typing import Any
 from netcharter.charter.services import Part, builtin, parse_written
 from netcharter.charter.shapes import GUESSED, MISSING, SAID, Fields, Path, Walk, first_line
 from netcharter.charter.table import MOST_LINES, NEEDED
-from netcharter.charter.values import quoted
+from netcharter.charter.values import MOST_INTERFACE, interface_of, quoted
 from netcharter.charter.words import suggest
 
 NAMESPACE = ("areas", "lines", "devices", "people", "groups", "places")
@@ -118,17 +118,23 @@ def _namespace(walk: Walk, doc: Fields) -> None:
 
 
 def _interfaces(walk: Walk, doc: Fields) -> None:
-    taken: dict[tuple[str, int | None], Path] = {}
+    taken: dict[str, Path] = {}
     for section in ("lines", "areas"):
         for name, fields in entries(doc, section):
             if "device" not in fields or ("vlan" in fields[SAID] and "vlan" not in fields):
                 continue
-            key = (fields["device"], fields.get("vlan"))
+            device, vlan = fields["device"], fields.get("vlan")
+            key = interface_of(device, vlan)
             path = (section, name, "device")
-            if key in taken:
-                vlan = f" with VLAN {key[1]}" if key[1] else ""
+            if len(key) > MOST_INTERFACE:
+                walk.tell("bad-interface", walk.where((section, name, "vlan")),
+                          f"with its VLAN this interface would be `{key}`,"
+                          f" longer than {MOST_INTERFACE} characters",
+                          "give the interface a shorter name on the gateway")  # fmt: skip
+            elif key in taken:
+                said = f"`{device}` with VLAN {vlan}, which is `{key}`," if vlan else f"`{key}`"
                 walk.tell("interface-twice", walk.where(path),
-                          f"`{key[0]}`{vlan} is taken by `{taken[key][1]}` already",
+                          f"{said} is taken by `{taken[key][1]}` already",
                           "give each its own interface, or tell them apart by `vlan`",
                           related=((walk.where(taken[key]), "taken here"),))  # fmt: skip
             else:

@@ -30,6 +30,7 @@ UNITS = {"bit/s": 1, "kbit/s": 10**3, "Mbit/s": 10**6, "Gbit/s": 10**9}
 LEAST_RATE, MOST_RATE = 8_000, 1_000 * 10**9
 YEARS = range(2000, 2200)
 MOST_DAYS = 1_100  # of one dated exception: three years
+MOST_INTERFACE = 15  # characters of an interface's name: IFNAMSIZ of linux/if.h less its end
 MULTICAST_BIT = 1 << 40
 LOCAL6 = IPv6Network("fd00::/8")
 GLOBAL6 = IPv6Network("2000::/3")
@@ -181,9 +182,9 @@ def title(value: str) -> str:
 
 
 def timezone(value: str) -> str:
-    """A key of the IANA time zone database."""
+    """A key of the IANA time zone database that means the same on every machine."""
     try:
-        if not re.fullmatch(r"[A-Za-z0-9_+/-]{1,64}", value):
+        if not re.fullmatch(r"[A-Za-z0-9_+/-]{1,64}", value) or not _is_zone(value):
             raise ValueError(value)
         ZoneInfo(value)
     except (LookupError, ValueError, OSError):
@@ -192,10 +193,23 @@ def timezone(value: str) -> str:
     return value
 
 
+def _is_zone(key: str) -> bool:
+    """Is this no other thing that the folder of the database holds besides its zones?
+
+    `localtime` and `posixrules` are what a machine was set to, `Factory` is none, and below
+    `posix` and `right` lie copies, the latter of them with leap seconds counted.
+    """
+    first = key.partition("/")[0]
+    return first not in ("posix", "right") and key not in ("localtime", "posixrules", "Factory")
+
+
 def _timezone_help(value: str) -> str:
     from zoneinfo import available_timezones
 
-    known = available_timezones()
+    known = set(filter(_is_zone, available_timezones()))
+    copied = value.partition("/")[2]
+    if not _is_zone(value) and copied in known:
+        return f"write {copied}"
     cities = {key.rpartition("/")[2]: key for key in sorted(known)}
     near = by_letters(value, known) or cities.get(by_letters(value, cities) or "")
     if near:
@@ -205,11 +219,16 @@ def _timezone_help(value: str) -> str:
 
 def interface(value: str) -> str:
     """The name of a network interface of the gateway, as Linux takes it."""
-    fits = re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,14}", value)
+    fits = re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]*", value) and len(value) <= MOST_INTERFACE
     if not fits or value in ("lo", "all", "default"):  # the last two mean more to sysctl
         raise Wrong("bad-interface", f"{quoted(value)} can't be a network interface",
                     "write its name as `ip link` shows it, at most 15 characters: eth0")  # fmt: skip
     return value
+
+
+def interface_of(device: str, vlan: int | None) -> str:
+    """What the gateway calls an interface: a VLAN hangs its number on its parent's name."""
+    return device if vlan is None else f"{device}.{vlan}"
 
 
 def rate(value: str) -> int:

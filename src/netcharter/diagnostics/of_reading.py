@@ -282,14 +282,16 @@ VALUES = {
     ),
     "bad-interface": Entry(
         "not a network interface",
-        "The name of an interface is longer than 15 characters or has others than Linux takes.",
+        "The name of an interface, with its VLAN, is longer than 15 characters or has others than "
+        "Linux takes.",
         "The gateway has no such interface.",
         "Write the name as `ip link` shows it.",
     ),
     "bad-timezone": Entry(
         "no such time zone",
-        "The time zone is not a key of the IANA time zone database.",
-        "All hours and dates of the charter are local time.",
+        "The time zone is not a key of the IANA time zone database, or means what a machine is "
+        "set to.",
+        "All hours and dates of the charter are local time, the same wherever it is judged.",
         "Write area and city: Europe/London.",
     ),
     "bad-date": Entry(
@@ -360,7 +362,7 @@ SITE = {
     ),
     "interface-twice": Entry(
         "interface taken twice",
-        "Two lines or areas have the same interface and the same VLAN.",
+        "Two lines or areas have the same interface and the same VLAN, however it is written.",
         "Their traffic could not be told apart.",
         "Give each its own interface, or its own `vlan`.",
     ),

@@ -40,6 +40,7 @@ from ipaddress import (
 from itertools import combinations
 
 from netcharter.charter.model import Address, Area, Charter, Device, Line, Network
+from netcharter.charter.values import interface_of
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.plan import coding
 from netcharter.plan.packing import given4, pack, prefix_for, wanted_prefix
@@ -175,7 +176,7 @@ def _line(charter: Charter, line: Line, number: int) -> LinePlan:
     return LinePlan(
         name=line.name,
         number=number,
-        device=_kernel_device(line.device, line.vlan),
+        device=interface_of(line.device, line.vlan),
         parent=line.device,
         vlan=line.vlan,
         rate=line.rate,
@@ -190,10 +191,6 @@ def _line(charter: Charter, line: Line, number: int) -> LinePlan:
         own=own,
         span=charter.where("lines", line.name),
     )
-
-
-def _kernel_device(parent: str, vlan: int | None) -> str:
-    return parent if vlan is None else f"{parent}.{vlan}"
 
 
 def _subnets(
@@ -256,7 +253,7 @@ def _area(
     return AreaPlan(
         name=area.name,
         number=number,
-        device=_kernel_device(area.device, area.vlan),
+        device=interface_of(area.device, area.vlan),
         parent=area.device,
         vlan=area.vlan,
         v4=v4,
