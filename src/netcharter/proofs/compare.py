@@ -11,9 +11,9 @@ from netcharter.plan.shapes import Plan, Row
 from netcharter.proofs.certify import ProofFault
 from netcharter.proofs.rows import Told, summarise
 from netcharter.proofs.story import Connection, Teller, polish, row_name
-from netcharter.proofs.universe import ABSENT, WEIGHTS, Universe
-from netcharter.space.checker import check_difference, check_witness
-from netcharter.space.model import Point, RawBox, RuleList
+from netcharter.proofs.universe import ABSENT, LINES, WEIGHTS, Universe
+from netcharter.space.checker import Checker, Unproven, check_disjoint, check_same, measure
+from netcharter.space.model import Point, RawBox
 from netcharter.space.partition import compare as compare_lists
 
 Change = Literal["opened", "closed", "altered"]
@@ -54,7 +54,8 @@ class ChangeRow:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """`same` is proven. Totals are exact even where the listing was cut.
+    """`same` is proven. Totals are exact even where the listing is not `complete`: `complete` is
+    proven by the checker, and it has counted the totals again then.
 
     A connection that changes in several line states counts once in a total; it stands in several
     rows where its line states are told apart.
@@ -72,11 +73,11 @@ class Comparison:
 class Changes:
     """Every difference as disjoint boxes of one universe, with what decides them before and after.
 
-    `totals` are exact; the boxes are all there are if `complete`.
+    `totals` are exact; the boxes are all there are if `complete`. The checkers hold both lists.
     """
 
     universe: Universe
-    lists: tuple[RuleList, RuleList]
+    checkers: tuple[Checker, Checker]
     pieces: Mapping[Change, list[tuple[RawBox, Deciders]]]
     totals: Mapping[Change, int]
     complete: bool
@@ -90,15 +91,22 @@ def compare(old: Plan, new: Plan, now: datetime, limit: int = 4000) -> Compariso
     """
     found = changes(old, new, now, limit)
     opened, closed, altered = (
-        tuple(_told(found.universe, found.lists, change, found.pieces[change])) for change in KINDS
+        tuple(_told(found.universe, found.checkers, change, found.pieces[change]))
+        for change in KINDS
     )
     return Comparison(found.same, opened, closed, altered, found.totals, found.complete)
 
 
 def changes(old: Plan, new: Plan, now: datetime, limit: int) -> Changes:
-    """The exact differences, each box of them re-checked by the independent checker."""
+    """The exact differences, re-checked by the independent checker: each box of them, and that
+    they are all. What it cannot judge within its bounds is not `complete`.
+
+    Raises ProofFault if something does not stand up to it, or if nothing is said to change and it
+    cannot judge that.
+    """
     universe = Universe((old, new), now)
     lists = (universe.rules(0), universe.rules(1))
+    checkers = (Checker(lists[0]), Checker(lists[1]))
     found = compare_lists(*lists, count_weights=WEIGHTS)
     pieces: dict[Change, list[tuple[RawBox, Deciders]]] = {change: [] for change in KINDS}
     counts = found.counts(lambda outcomes: _change(*outcomes))
@@ -109,17 +117,55 @@ def changes(old: Plan, new: Plan, now: datetime, limit: int) -> Changes:
             continue
         complete = complete and part.complete(limit)
         for row in part.rows(limit):
-            if not check_difference(*lists, row.box, a, b):
+            before = checkers[0].decided(row.box, row.rule_a, a)
+            if not before or not checkers[1].decided(row.box, row.rule_b, b):
                 raise ProofFault("a listed difference does not stand up to the checker")
             pieces[change].append((row.box, (row.rule_a, a, row.rule_b, b)))
     totals = {change: counts.get(change, 0) for change in KINDS}
     same = not any(totals.values())
-    return Changes(universe, lists, pieces, totals, complete, same)
+    counted = _counted(pieces, totals, complete)
+    complete = complete and counted and _nothing_else(checkers, pieces)
+    if same and not complete:
+        raise ProofFault("that nothing changes is too much work to check again")
+    return Changes(universe, checkers, pieces, totals, complete, same)
+
+
+def _counted(
+    pieces: Mapping[Change, list[tuple[RawBox, Deciders]]],
+    totals: Mapping[Change, int],
+    complete: bool,
+) -> bool:
+    """Re-check the totals and that no box overlaps another; False if that is too much work."""
+    boxes = {change: [box for box, _ in listed] for change, listed in pieces.items()}
+    try:
+        if not check_disjoint([box for listed in boxes.values() for box in listed]):
+            raise ProofFault("listed differences overlap")
+        for change, listed in boxes.items():
+            held = measure([box[:LINES] for box in listed])  # line states do not count apart
+            if held > totals[change] or (complete and held < totals[change]):
+                raise ProofFault("a total of a comparison does not stand up to the checker")
+    except Unproven:
+        return False
+    return True
+
+
+def _nothing_else(
+    checkers: tuple[Checker, Checker], pieces: Mapping[Change, list[tuple[RawBox, Deciders]]]
+) -> bool:
+    """Re-check that nothing changes but what is listed; False if that is too much work."""
+    boxes = [box for listed in pieces.values() for box, _ in listed]
+    one, other = (checker.rules for checker in checkers)
+    try:
+        if not check_same(one, other, except_=boxes, alike=_alike):
+            raise ProofFault("something changes that is not listed")
+    except Unproven:
+        return False
+    return True
 
 
 def _told(
     universe: Universe,
-    lists: tuple[RuleList, RuleList],
+    checkers: tuple[Checker, Checker],
     change: Change,
     pieces: list[tuple[RawBox, Deciders]],
 ) -> Iterator[ChangeRow]:
@@ -128,7 +174,7 @@ def _told(
         mine = [(box, deciders) for box, deciders in pieces if _side(change, deciders) == side]
         rows += [(side, row) for row in summarise(universe, mine, side)]
     for side, row in sorted(rows, key=lambda pair: -pair[1].count):
-        yield _row(universe, lists, change, side, row)
+        yield _row(universe, checkers, change, side, row)
 
 
 def _side(change: Change, deciders: Deciders) -> int:
@@ -138,7 +184,7 @@ def _side(change: Change, deciders: Deciders) -> int:
 
 def _row(
     universe: Universe,
-    lists: tuple[RuleList, RuleList],
+    checkers: tuple[Checker, Checker],
     change: Change,
     side: int,
     told: Told,
@@ -147,9 +193,9 @@ def _row(
     rule_a, before, rule_b, after = told.key
     deciders = [_decider(universe, n, rule) for n, rule in enumerate((rule_a, rule_b))]
     smallest: Point = tuple(values[0][0] for values in told.sample)
-    point = polish(universe, lists[side], smallest, [told.sample], side)
-    for one, rule, outcome in zip(lists, (rule_a, rule_b), (before, after), strict=True):
-        if not check_witness(one, point, rule, outcome):
+    point = polish(universe, checkers[side].rules, smallest, [told.sample], side)
+    for checker, rule, outcome in zip(checkers, (rule_a, rule_b), (before, after), strict=True):
+        if not checker.witness(point, rule, outcome):
             raise ProofFault("the witness of a difference does not stand up to the checker")
     shown = deciders[side]
     assert shown is not None
@@ -177,6 +223,10 @@ def _change(a: Hashable, b: Hashable) -> Change | None:
     if _let(a) != _let(b):
         return "opened" if _let(b) else "closed"
     return None if ABSENT in (a, b) else "altered"
+
+
+def _alike(a: Hashable, b: Hashable) -> bool:
+    return a == b or _change(a, b) is None
 
 
 def _named(row: Row | None) -> str:
