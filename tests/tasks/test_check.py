@@ -89,7 +89,7 @@ PLANNING: tuple[tuple[str, dict[str, str], dict[str, str]], ...] = (
     ),
     (
         "area-too-small",
-        {"areas": AREAS + "  yard: {device: eth2, prefix: 10.1.0.0/28, hosts: ⟦14⟧}\n"},
+        {"areas": AREAS + "  yard: {device: eth2, prefix: ⟦10.1.0.0/28⟧, hosts: 14}\n"},
         {"areas": AREAS + "  yard: {device: eth2, prefix: 10.1.0.0/28, hosts: 13}\n"},
     ),
     (
