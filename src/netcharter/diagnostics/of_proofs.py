@@ -258,6 +258,12 @@ ASKING = {
         "The answer depends on when.",
         'Write it as "Tue 21:30" or "2027-03-31 21:30".',
     ),
+    "too-intricate": Entry(
+        "too intricate to be answered",
+        "An exact answer would take more work than one question is allowed.",
+        "A guess in its place would not be a proof.",
+        "Ask about less at once, or give rules that overlap in many ways fewer names each.",
+    ),
     "answer-not-understood": Entry(
         "answer not understood",
         "An answer in the conversation that writes a charter could not be taken.",

@@ -21,7 +21,7 @@ from netcharter.plan.terms import (
     service_parts,
     service_set,
 )
-from netcharter.proofs.certify import Prover
+from netcharter.proofs.certify import Prover, answered
 from netcharter.proofs.promises import ground_of, translated_into
 from netcharter.proofs.rows import summarise
 from netcharter.proofs.story import row_name
@@ -235,7 +235,8 @@ def _decided(prover: Prover, asked: Sequence[Region], inquiry: Inquiry) -> tuple
     boxes = prover.universe.boxes_of(asked)
     if inquiry.at is not None:
         boxes = [at_instant(prover, box, inquiry.at) for box in boxes]
-    found = survey(prover.rules, boxes, limit=PIECES)
+    with answered():
+        found = survey(prover.rules, boxes, limit=PIECES)
     rows = prover.plan.rows
     return [(p.box, rows[p.rule]) for p in found.pieces if p.rule is not None], found.complete
 

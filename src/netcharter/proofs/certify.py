@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import datetime
 from functools import cached_property
 
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.universe import Universe
 from netcharter.space.checker import Checker
+from netcharter.space.cover import OverBudget
 from netcharter.space.engine import Engine
 from netcharter.space.model import Covered, Point, RawBox, RuleList, Undecided, Verdict, Witness
 from netcharter.space.ranges import has
@@ -18,6 +20,19 @@ class ProofFault(Exception):
     """A certificate did not stand up to the checker: a bug in the engine, never the charter's."""
 
 
+class NoAnswer(ProofFault):
+    """The engine spent the work it may do for one question: neither yes nor no is proven."""
+
+
+@contextmanager
+def answered() -> Iterator[None]:
+    """Raises NoAnswer where a question within goes over its budget."""
+    try:
+        yield
+    except OverBudget:
+        raise NoAnswer("more work than one question is allowed") from None
+
+
 class Prover:
     """One plan with its universe and engine; every answer it gives has been re-checked."""
 
@@ -25,7 +40,8 @@ class Prover:
         self.plan = plan
         self.universe = Universe((plan,), now)
         self.rules: RuleList = self.universe.rules()
-        self.engine = Engine(self.rules)
+        with answered():
+            self.engine = Engine(self.rules)
         self._checker = Checker(self.rules)
 
     @cached_property
@@ -103,13 +119,13 @@ class Prover:
             _stand(stands and self._checker.minimal(boxes, verdict.core), verdict)
             return verdict
         if isinstance(verdict, Undecided):
-            raise ProofFault(f"undecided: {verdict.reason}")
+            raise NoAnswer(verdict.reason)
         return None
 
     def _stands(self, verdict: Verdict) -> Witness:
-        """The witness, re-checked. Raises ProofFault where there is none or it does not stand."""
+        """The witness, re-checked. Raises ProofFault where there is none that stands."""
         if isinstance(verdict, Undecided):
-            raise ProofFault(f"undecided: {verdict.reason}")
+            raise NoAnswer(verdict.reason)
         assert isinstance(verdict, Witness)
         _stand(self._checker.witness(verdict.point, verdict.rule, verdict.outcome), verdict)
         return verdict

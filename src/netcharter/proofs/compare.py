@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Literal
 
 from netcharter.plan.shapes import Plan, Row
-from netcharter.proofs.certify import ProofFault
+from netcharter.proofs.certify import ProofFault, answered
 from netcharter.proofs.rows import Told, summarise
 from netcharter.proofs.story import Connection, Teller, polish, row_name
 from netcharter.proofs.universe import ABSENT, LINES, WEIGHTS, Universe
@@ -89,7 +89,8 @@ def compare(old: Plan, new: Plan, now: datetime, limit: int = 4000) -> Compariso
 
     `limit` bounds the exact boxes that are looked at for the listing, per kind of change.
     """
-    found = changes(old, new, now, limit)
+    with answered():
+        found = changes(old, new, now, limit)
     opened, closed, altered = (
         tuple(_told(found.universe, found.checkers, change, found.pieces[change]))
         for change in KINDS

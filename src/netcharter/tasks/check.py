@@ -11,7 +11,7 @@ from netcharter.diagnostics import Diagnostic
 from netcharter.diagnostics.jsonshape import as_json, span_as_json
 from netcharter.proofs import Proof, prove
 from netcharter.proofs.naming import listed
-from netcharter.tasks.sources import Source, load_plan
+from netcharter.tasks.sources import Loaded, Source, answerable, load_plan
 
 
 @dataclass(frozen=True)
@@ -20,7 +20,12 @@ class Checked:
 
     proof: Proof
     findings: tuple[Diagnostic, ...]
-    texts: Mapping[str, str]
+    loaded: Loaded
+
+    @property
+    def texts(self) -> Mapping[str, str]:
+        """What to underline."""
+        return self.loaded.texts
 
     @property
     def ok(self) -> bool:
@@ -54,8 +59,9 @@ class Checked:
 def check(source: Source, now: datetime) -> Checked:
     """Read, plan and prove. Raises Unusable where the text is no charter."""
     loaded = load_plan(source)
-    proof = prove(loaded.plan, now)
-    return Checked(proof, (*loaded.diagnostics, *proof.findings), loaded.texts)
+    with answerable(loaded):
+        proof = prove(loaded.plan, now)
+    return Checked(proof, (*loaded.diagnostics, *proof.findings), loaded)
 
 
 LIMITS = (
@@ -86,4 +92,5 @@ def page_of(checked: Checked, now: datetime) -> str:
     """The judgement as one self-contained page."""
     from netcharter.report.page import proof_page
 
-    return proof_page(checked.proof, checked.texts, now, checked.findings)
+    with answerable(checked.loaded):
+        return proof_page(checked.proof, checked.texts, now, checked.findings)

@@ -9,7 +9,7 @@ from textwrap import wrap
 from typing import Any
 
 from netcharter.proofs.compare import Change, ChangeRow, Comparison, compare
-from netcharter.tasks.sources import Source, load_plan
+from netcharter.tasks.sources import Source, answerable, usable_plan
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,5 +66,6 @@ def _row_lines(row: ChangeRow, width: int) -> Iterator[str]:
 
 def compare_charters(old: Source, new: Source, now: datetime) -> Compared:
     """Which connections change their fate. Raises Unusable for either text."""
-    before, after = load_plan(old).plan, load_plan(new).plan
-    return Compared(compare(before, after, now))
+    before, after = usable_plan(old), usable_plan(new)
+    with answerable(after):
+        return Compared(compare(before.plan, after.plan, now))

@@ -8,7 +8,7 @@ from typing import Any
 
 from netcharter.diagnostics import Diagnostic
 from netcharter.render import Kit, render
-from netcharter.tasks.sources import Source, Unusable, load_plan
+from netcharter.tasks.sources import Source, Unusable, usable_plan
 
 
 @dataclass(frozen=True)
@@ -30,8 +30,8 @@ class Rendered:
 
 
 def render_charter(source: Source) -> Rendered:
-    """Plan and render. Raises Unusable where the text is no charter."""
-    loaded = load_plan(source)
+    """Plan and render. Raises Unusable where the text is no charter, or its plan has errors."""
+    loaded = usable_plan(source)
     try:
         return Rendered(render(loaded.plan))
     except ValueError as fault:

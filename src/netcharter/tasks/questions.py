@@ -24,7 +24,7 @@ from netcharter.proofs.naming import listed
 from netcharter.proofs.promises import ground_of
 from netcharter.proofs.story import row_name
 from netcharter.proofs.why import Story, why
-from netcharter.tasks.sources import Source, load_plan, unusable
+from netcharter.tasks.sources import Source, answerable, unusable, usable_plan
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,13 +74,15 @@ def ask_charter(
     at: str | None = None,
 ) -> Asked:
     """Who can reach what. A question in words, or terms; terms are added to the question."""
-    plan = load_plan(source).plan
+    loaded = usable_plan(source)
+    plan = loaded.plan
     asked = question or " ".join([*who, *reach, *services])
     try:
         inquiry = parse_question(question, ground_of(plan)) if question else Inquiry()
         inquiry = ask_terms(inquiry, ground_of(plan), who, reach, services)
         instant = _moment(plan, at, now)
-        return Asked(ask(Prover(plan, now), replace(inquiry, at=instant)), instant)
+        with answerable(loaded):
+            return Asked(ask(Prover(plan, now), replace(inquiry, at=instant)), instant)
     except NotUnderstood as wrong:
         raise unusable(
             "question-not-understood", str(wrong), "question", asked, wrong.instead
@@ -151,7 +153,7 @@ def explain(
     down: Sequence[str] = (),
 ) -> Explained:
     """One connection's story."""
-    plan = load_plan(source).plan
+    plan = usable_plan(source).plan
     instant = _moment(plan, at, now) or now
     try:
         return Explained(why(plan, starter, target, service, instant, who=who, down=down))

@@ -26,7 +26,7 @@ from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan, Region,
 from netcharter.proofs.naming import hardware_text
 from netcharter.space.ranges import Ranges, intersect, ranges, size, subtract, union
 from netcharter.tasks.show_words import EVERYTHING, Clause, Words
-from netcharter.tasks.sources import Source, load_plan
+from netcharter.tasks.sources import Source, usable_plan
 
 By = Literal["who", "to", "service"]
 VIEWS: tuple[By, ...] = ("who", "to", "service")
@@ -123,7 +123,7 @@ class ShowResult:
 
 def show_charter(source: Source, by: By | None = None) -> ShowResult:
     """Read, plan and show. Raises Unusable where the text is no charter."""
-    return show(load_plan(source).plan, by)
+    return show(usable_plan(source).plan, by)
 
 
 def show(plan: Plan, by: By | None = None) -> ShowResult:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,8 +12,18 @@ from netcharter.diagnostics import Diagnostic, Span
 from netcharter.diagnostics.jsonshape import as_json
 from netcharter.plan import make_plan
 from netcharter.plan.shapes import Plan
+from netcharter.proofs.certify import NoAnswer
 
-__all__ = ["Loaded", "Source", "Unreadable", "Unusable", "load_plan", "unusable"]
+__all__ = [
+    "Loaded",
+    "Source",
+    "Unreadable",
+    "Unusable",
+    "answerable",
+    "load_plan",
+    "unusable",
+    "usable_plan",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,3 +69,33 @@ def load_plan(source: Source) -> Loaded:
     if reading.charter is None:
         raise Unusable(reading.diagnostics, reading.texts)
     return Loaded(make_plan(reading.charter), reading.diagnostics, reading.texts)
+
+
+def usable_plan(source: Source) -> Loaded:
+    """Read and plan. Raises Unusable where the plan has an error, with all of them.
+
+    Of such a plan nothing but its errors can be said: two areas share addresses, for instance,
+    and whose a packet is depends on who is asked.
+    """
+    loaded = load_plan(source)
+    wrong = tuple(d for d in loaded.plan.notes if d.severity == "error")
+    if wrong:
+        raise Unusable(wrong, loaded.texts)
+    return loaded
+
+
+@contextmanager
+def answerable(loaded: Loaded) -> Iterator[None]:
+    """Raises Unusable where a question within is more work than the engine may do."""
+    try:
+        yield
+    except NoAnswer as fault:
+        wrong = Diagnostic(
+            "too-intricate",
+            "error",
+            f"no exact answer was found within the work allowed for one question: {fault}",
+            loaded.plan.charter.where(),
+            help="ask about less at once (`--from`, `--to`, `--with`, `--at`), or give rules that"
+            " overlap in many ways fewer names, hours and ports each",
+        )
+        raise Unusable((wrong,), loaded.texts) from None
