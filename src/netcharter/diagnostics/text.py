@@ -78,7 +78,7 @@ def _source(
     span: Span, lines: Mapping[str, list[str]], width: int, paint: _Paint, as_what: str
 ) -> Iterator[str]:
     text = lines.get(span.file)
-    if text is None or not 1 <= span.line <= len(text):
+    if text is None or text == [""] or not 1 <= span.line <= len(text):
         return
     last = min(span.end_line, len(text))
     if span.end_column <= 1 and last > span.line:

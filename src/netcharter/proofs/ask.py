@@ -28,7 +28,7 @@ from netcharter.proofs.story import row_name
 from netcharter.proofs.universe import TIME, values
 from netcharter.space.model import RawBox
 from netcharter.space.partition import survey
-from netcharter.space.ranges import intersect, subtract
+from netcharter.space.ranges import full, intersect, subtract
 
 PIECES = 5000  # of one answer; beyond it the listing says that it is cut
 EXAMPLES = (
@@ -99,6 +99,10 @@ def parse_question(text: str, ground: Ground) -> Inquiry:
     if "with" in lowered:
         cut = lowered.index("with")
         after, what = after[:cut], after[cut + 1 :]
+        if not _named(what):
+            raise NotUnderstood(
+                f"'{text}' names no service", "write one after `with`: https, tcp/8443, anything"
+            )
     starters = _between(before)
     who = check_terms(starters, ground, _who_terms(ground), "who starts")
     reach = check_terms(_named(after), ground, _reach_terms(ground), "what is reached")
@@ -149,6 +153,10 @@ def ask_terms(
     starters = check_terms(who, ground, _who_terms(ground), "who starts")
     targets = check_terms(reach, ground, _reach_terms(ground), "what is reached")
     what = check_services(services, ground)
+    if not (starters or targets or inquiry.who or inquiry.reach):
+        raise NotUnderstood(
+            "nothing is asked", f"ask for instance {EXAMPLES}, or say `--from` or `--to`"
+        )
     return replace(
         inquiry,
         who=starters or inquiry.who,
@@ -193,7 +201,8 @@ def check_services(names: Sequence[str], ground: Ground) -> tuple[str, ...]:
 def ask(prover: Prover, inquiry: Inquiry, refused: bool = False) -> Answer:
     """The exact answer: every way in which the asked connections are let (or all fates)."""
     found, complete = pieces(prover, inquiry)
-    return Answer(tuple(dict.fromkeys(_group(prover, found, refused))), complete)
+    at = inquiry.at is not None
+    return Answer(tuple(dict.fromkeys(_group(prover, found, refused, at))), complete)
 
 
 Piece = tuple[RawBox, Row]
@@ -263,8 +272,16 @@ def class_at(prover: Prover, instant: datetime) -> int:
     )
 
 
-def _group(prover: Prover, found: Sequence[Piece], refused: bool) -> Iterator[AskRow]:
-    shown = [(box, row.index) for box, row in found if row.let or refused]
+def _group(
+    prover: Prover, found: Sequence[Piece], refused: bool, at: bool = False
+) -> Iterator[AskRow]:
+    """The pieces as rows; `at`: all of them are of one moment, which need not be told again."""
+    always = full(len(prover.universe.times))
+    shown = [
+        ((*box[:TIME], always, *box[TIME + 1 :]) if at else box, row.index)
+        for box, row in found
+        if row.let or refused
+    ]
     shown.sort(key=lambda pair: pair[1])
     for told in summarise(prover.universe, shown):
         assert isinstance(told.key, int)
@@ -274,12 +291,17 @@ def _group(prover: Prover, found: Sequence[Piece], refused: bool) -> Iterator[As
             told.starter,
             told.to + delivered,
             told.service,
-            told.when,
+            _then(told.when) if at else told.when,
             "let" if row.let else "refused",
             row_name(row),
             row.span,
             row.kind == "housekeeping",
         )
+
+
+def _then(when: str) -> str:
+    """What is left to say of a row's conditions where the moment is given: the line states."""
+    return "then" if when == "always" else f"then, {when}"
 
 
 def sentences(prover: Prover, area: str) -> list[AskRow]:

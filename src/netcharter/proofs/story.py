@@ -70,7 +70,7 @@ class Connection:
             "lines_up": list(self.lines_up),
             "outcome": "let" if self.row.let else "refused",
             "manner": self.manner,
-            "decided_by": self.row.label,
+            "decided_by": row_name(self.row),
         }
 
 

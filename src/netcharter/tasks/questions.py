@@ -52,7 +52,7 @@ class Asked:
                 decider = row.decided_by
                 place = f"  [{row.span.file}:{row.span.line}]" if row.span else ""
                 yield f"{row.outcome} by {row.decided_by}{place}"
-            when = "" if row.when == "always" else f" ({row.when})"
+            when = "" if row.when in ("always", "then") else f" ({row.when})"
             yield f"    {row.starter} -> {row.to} with {row.service}{when}"
         if not self.answer.complete:
             yield "and more: the listing was cut, ask more narrowly."
