@@ -380,6 +380,8 @@ def exists(site: Site, attempt: Attempt, environment: Environment) -> bool:
         return False
     if family(attempt.source) != family(attempt.destination):
         return False
+    if attempt.protocol == (ICMPV6 if family(attempt.source) == 4 else ICMP):
+        return False
     return (attempt.hardware is not None) == (area is not None)
 
 

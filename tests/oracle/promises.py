@@ -20,6 +20,7 @@ from tests.oracle.naive import (
     no_line,
     reached_by_any,
     reaches,
+    same_area,
     serves,
     some_line_up,
     started_by_any,
@@ -67,9 +68,25 @@ def _breaks_always(site: Site, promise: Sentence, a: Attempt, e: Environment) ->
     beyond = is_internet(site, a.destination)
     if beyond and a.entrance in site.lines and not some_line_up(site, family(a.destination), e):
         return False
+    if same_area(site, a, e):
+        return False  # hosts of one area reach each other without the gateway
     if not _meant_by_always(site, promise, a):
         return False
-    return fate(site, a, e).verdict != "let"
+    outcome = fate(site, a, e)
+    if outcome.verdict != "let":
+        return True
+    return outcome.delivered is not None and _misled(site, promise, a, outcome.delivered[0])
+
+
+def _misled(site: Site, promise: Sentence, a: Attempt, delivered: Address) -> bool:
+    """Is it meant for a device, but delivered to another one?"""
+    if a.entrance not in site.lines:
+        return False
+    for term in promise.reach:
+        meant = term in site.devices and _device_from_line(site, promise, a, term)
+        if meant and delivered not in site.devices[term].addresses:
+            return True
+    return False
 
 
 def _names_the_device(site: Site, promise: Sentence, a: Attempt) -> bool:

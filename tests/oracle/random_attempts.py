@@ -117,6 +117,8 @@ class Attempts:
         hardware, source = self._start(entrance, who, version)
         destination = self._destination(sentence, entrance, version)
         protocol, number = self._service(sentence)
+        if protocol == (58 if version == 4 else 1):
+            protocol = 59 - protocol  # each family has its own ICMP
         attempt = Attempt(entrance, source, hardware, destination, protocol, number)
         return attempt, Environment(
             self._up(entrance), self._person(entrance, who), self._instant()

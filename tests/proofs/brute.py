@@ -8,7 +8,7 @@ masks say what `plan.fate` says is itself tested.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import chain, combinations, pairwise
@@ -100,11 +100,19 @@ class Brute:
             for family, whole in ((4, coding.ANY4), (6, coding.ANY6))
         }
 
-    def _services(self) -> list[Class]:
-        """The classes of services; TCP apart, since it may be refused in another manner."""
-        tcp = (coding.service(coding.TCP, 0, 0xFFFF),)
-        rest = subtract(coding.REAL_SERVICES, tcp)
-        return [c for exist in (tcp, rest) for c in self._cut(lambda r: r.service, exist)]
+    def _services(self) -> Mapping[int, list[Class]]:
+        """The classes of services by family, each with its own ICMP; TCP apart, since it may be
+        refused in another manner."""
+        tcp, icmp4, icmp6 = (
+            (coding.service(p, 0, 0xFFFF),) for p in (coding.TCP, coding.ICMP, coding.ICMP6)
+        )
+        rest = subtract(subtract(subtract(coding.REAL_SERVICES, tcp), icmp4), icmp6)
+        return {
+            family: [
+                c for exist in (tcp, rest, icmp) for c in self._cut(lambda r: r.service, exist)
+            ]
+            for family, icmp in ((4, icmp4), (6, icmp6))
+        }
 
     def _cut(self, part: Callable[[Region], Ranges], exist: Ranges) -> list[Class]:
         sets = [[part(region) for region, _ in one.flat] for one in self.sides]
@@ -158,7 +166,7 @@ class Brute:
             rng.choice(self.sources[family]),
             rng.choice(self.destinations[family]),
         )
-        service = rng.choice(self.services)
+        service = rng.choice(self.services[family])
         masks = self.both(_enters(entrance))
         for condition in (_who(who), _machine(hardware), _at(instant), _up(up)):
             masks = _and(masks, self.both(condition))
@@ -180,7 +188,7 @@ class Brute:
                 mine = _narrowed(held, [(c.masks, c.weight) for c in self.sources[family]])
                 mine = _narrowed(mine, [(c.masks, c.weight) for c in self.destinations[family]])
                 for masks, weight in mine.items():
-                    for service in self.services:
+                    for service in self.services[family]:
                         for kind in self._kinds(entrance, _and(masks, service.masks), service, up):
                             totals[kind] += weight * service.weight
         return totals

@@ -227,20 +227,25 @@ def _always(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
     refused = frozenset(
         r.index for r in plan.rows if not r.let and not r.routed and r.label not in IMPROPER
     )
+    # what is let, but delivered to somebody else, does not reach whom the promise names
+    misled = refused | {r.index for r in plan.rows if r.let}
     for who in all_starters(ground, promise.who):
         inside = who.entrances & (ground.all_areas | {"gateway"})
         reach = all_reached(ground, promise.reach)
-        proper = [p for name in sorted(inside) for p in _proper(ground, who, name)]
-        near, far = subtract(reach, ground.internet), intersect(reach, ground.internet)
-        asked = [*regions(proper, near, what, when), *_outward(ground, proper, far, what, when)]
-        yield Question(tuple(asked), refused)
+        for name in sorted(inside):
+            proper = list(_proper(ground, who, name))
+            near = subtract(subtract(reach, ground.internet), _own_segment(ground, name))
+            far = intersect(reach, ground.internet)
+            asked = [*regions(proper, near, what, when), *_outward(ground, proper, far, what, when)]
+            yield Question(tuple(asked), refused)
         for name in sorted(who.entrances & ground.all_lines):
             line = ground.line[name]
             source = intersect(who.source or EVERYTHING, ground.internet)
             outside = [Who(frozenset({name}), source=source)]
             for term in promise.reach:
-                for where, sent in _from_line(plan, ground, line, term, what):
-                    yield Question(tuple(regions(outside, where, sent, when)), refused)
+                for where, sent, led in _from_line(plan, ground, line, term, what):
+                    wrong = refused if led is None else misled - led
+                    yield Question(tuple(regions(outside, where, sent, when)), wrong)
 
 
 def _outward(
@@ -267,6 +272,13 @@ def _is_up(name: str, up: frozenset[str]) -> bool:
     return name in up
 
 
+def _own_segment(ground: Ground, entrance: str) -> Ranges:
+    """What hosts of an area reach without the gateway: no decision of ours is about it."""
+    if entrance not in ground.area:
+        return ()
+    return subtract(ground.area[entrance].whole, ground.gateway)
+
+
 def _proper(ground: Ground, who: Who, entrance: str) -> Iterator[Who]:
     """The ways to start properly at one entrance: a source that belongs, rightly bound."""
     if entrance == "gateway":
@@ -275,6 +287,8 @@ def _proper(ground: Ground, who: Who, entrance: str) -> Iterator[Who]:
     area = ground.area[entrance]
     hardware = who.hardware
     if area.strangers_refused:
+        if who.source is not None:  # a device known by its address only is a stranger there
+            return
         hardware = intersect(hardware, known_hardware(ground, area))
     source = intersect(who.source, area.hosts) if who.source is not None else area.hosts
     if who.source is None and who.hardware == ANY_HARDWARE:  # no device is meant by name
@@ -315,20 +329,25 @@ def _own4(device: DevicePlan) -> Iterator[tuple[Ranges, Ranges | None]]:
 
 def _from_line(
     plan: Plan, ground: Ground, line: LinePlan, term: str, what: Ranges
-) -> Iterator[tuple[Ranges, Ranges]]:
-    """Where, as sent, something inside is reached from a line: (destinations, services)."""
+) -> Iterator[tuple[Ranges, Ranges, frozenset[int] | None]]:
+    """Where, as sent, something inside is reached from a line: (destinations, services, rows).
+
+    The rows are those that lead there; None where nothing is translated.
+    """
     if term in ground.device:
         device = ground.device[term]
-        for row in _offered(plan, line, device):
+        offered = _offered(plan, line, device)
+        led = frozenset(row.index for row in offered)
+        for row in offered:
             for sent, where, port in _translations(row):
                 meant = _sent_for(sent, what, port)
-                yield intersect(where, line.own), meant
+                yield intersect(where, line.own), meant, led
         inside6 = [a for a in device.addresses6 if line.prefix and a in line.prefix]
-        yield coding.addresses(inside6), what
+        yield coding.addresses(inside6), what, None
     elif term == "gateway":
-        yield line.own, what
+        yield line.own, what, None
     else:
-        yield all_reached(ground, [term]), what
+        yield all_reached(ground, [term]), what, None
 
 
 def _offered(plan: Plan, line: LinePlan, device: DevicePlan) -> list[Row]:

@@ -54,6 +54,12 @@ def service_code(value: int) -> int:
     return (protocol << 16) + value - _BASES[protocol]
 
 
+def _of_family(family: int) -> Ranges:
+    """All services but the other family's ICMP."""
+    other = coding.ICMP6 if family == 4 else coding.ICMP
+    return subtract(full(SERVICE_COUNT), ((_BASES[other], _BASES[other + 1] - 1),))
+
+
 def service_codes(found: Ranges) -> Ranges:
     """A set of a universe's service numbers as codes."""
     pieces = []
@@ -200,7 +206,7 @@ class Universe:
             self.hardware_values(hardware),
             addresses,
             addresses,
-            full(SERVICE_COUNT),
+            _of_family(family),
             states,
         )
 
