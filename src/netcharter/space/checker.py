@@ -1,25 +1,33 @@
 """The independent check of every certificate, on raw ranges only.
 
-This module shares nothing with the engine: no atoms, no masks over atoms, not even the helpers for
-ranges. It reads the rule list as written and asks again, in the plainest way it knows: scan the list
+This module and `slices` share nothing with the engine: no atoms, no masks over atoms, not even the
+helpers for ranges. It reads the rule list as written and asks again, in the plainest way it knows: scan the list
 for a point; for a whole box, cut each field at every interval end, one field after the other.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Hashable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from difflib import SequenceMatcher
 from math import prod
 from operator import eq
-from typing import TypeAlias
 
 from netcharter.space.model import Entry, Point, RawBox, RuleList
+from netcharter.space.slices import (
+    Listed,
+    Set,
+    common,
+    meet,
+    meets,
+    reaches,
+    size,
+    sure_from,
+    touch,
+    weighed,
+)
 
 STEPS = 20_000_000
 """Slices looked at by one check of two lists or one count, before it gives up: some ten seconds."""
-
-_Set: TypeAlias = tuple[tuple[int, int], ...]
-_Listed: TypeAlias = tuple[RawBox, bool]
 
 
 class Unproven(Exception):
@@ -66,10 +74,10 @@ def check_same(
     if a.fields != b.fields or a.universe != b.universe:
         raise ValueError("compared lists must share their fields and their universe")
     pair = _Pair(a, b, except_, alike, steps)
-    asked = a.universe if within is None else _meets(a.universe, within)
+    asked = a.universe if within is None else meets(a.universe, within)
     apart = pair.apart()
     if pair.same_default and len(apart) <= _FEW:
-        asked = _meets(asked, apart)
+        asked = meets(asked, apart)
     return all(pair.same(region) for region in asked if all(region))
 
 
@@ -87,7 +95,7 @@ def check_nothing_else(
     taken = tuple(
         Entry(one.box, one.rule, accept(one.rule, one.outcome))
         for one in rules.entries
-        if any(_meet(one.box, box) for box in query)
+        if any(meet(one.box, box) for box in query)
     )
     judged = RuleList(rules.fields, taken, accept(None, rules.default), rules.universe)
     never = RuleList(rules.fields, (), False, rules.universe)
@@ -102,7 +110,7 @@ def measure(boxes: Sequence[RawBox], steps: int = STEPS) -> int:
 
 def check_disjoint(boxes: Sequence[RawBox], steps: int = STEPS) -> bool:
     """Whether no two of the boxes share a point. Raises Unproven."""
-    return measure(boxes, steps) == sum(prod(map(_size, box)) for box in boxes)
+    return measure(boxes, steps) == sum(prod(map(size, box)) for box in boxes)
 
 
 class Checker:
@@ -114,8 +122,8 @@ class Checker:
 
     def __init__(self, rules: RuleList) -> None:
         self.rules = rules
-        self._numbers: dict[_Set, int] = {}
-        self._sets: list[_Set] = []
+        self._numbers: dict[Set, int] = {}
+        self._sets: list[Set] = []
         self._order = _narrow_fields_first(rules)
         self._meeting: dict[tuple[int, ...], list[int]] = {(): list(range(len(rules.entries)))}
         self._listed = [self._numbered(entry.box) for entry in rules.entries]
@@ -146,6 +154,13 @@ class Checker:
     def decided(self, box: RawBox, rule: int | None, outcome: Hashable) -> bool:
         """As `uniform`, and `rule` (None: the default) decides all of it."""
         return self._throughout(box, lambda *found: found == (rule, outcome))
+
+    def decided_inside(
+        self, boxes: Sequence[RawBox], piece: RawBox, rule: int | None, outcome: Hashable
+    ) -> bool:
+        """As `decided` of the piece, and all of it lies in `boxes`."""
+        whole = self.decided(piece, rule, outcome)
+        return whole and not reaches(piece, [(one, False) for one in boxes], True)
 
     def witness(self, point: Point, rule: int | None, outcome: Hashable) -> bool:
         """As `check_witness`."""
@@ -187,7 +202,7 @@ class Checker:
         from being decided by one that it takes."""
         wanted, default = set(core), accept(None, self.rules.default)
         for box in query:
-            listed: list[_Listed] = []
+            listed: list[Listed] = []
             for entry in (self.rules.entries[i] for i in self._meet(box)):
                 taken = accept(entry.rule, entry.outcome)
                 if taken or entry.rule in wanted:
@@ -203,7 +218,7 @@ class Checker:
         for at, entry in enumerate(entries):
             if entry.rule != rule:
                 continue
-            listed: list[_Listed] = []
+            listed: list[Listed] = []
             for i in self._meet(entry.box):
                 one = entries[i]
                 other = i > at and one.outcome != entry.outcome
@@ -216,16 +231,16 @@ class Checker:
         return True
 
     def _throughout(self, box: RawBox, right: Callable[[int | None, Hashable], bool]) -> bool:
-        if not all(box) or _reaches(box, [(one, False) for one in self.rules.universe], True):
+        if not all(box) or reaches(box, [(one, False) for one in self.rules.universe], True):
             return False
         entries = (self.rules.entries[at] for at in self._meet(box))
         listed = [(one.box, not right(one.rule, one.outcome)) for one in entries]
-        return not _reaches(box, listed, not right(None, self.rules.default))
+        return not reaches(box, listed, not right(None, self.rules.default))
 
-    def _anywhere(self, box: RawBox, listed: Sequence[_Listed], default: bool) -> bool:
+    def _anywhere(self, box: RawBox, listed: Sequence[Listed], default: bool) -> bool:
         for part in self.rules.universe:
-            piece = _meet(box, part)
-            if piece is not None and _reaches(piece, listed, default):
+            piece = meet(box, part)
+            if piece is not None and reaches(piece, listed, default):
                 return True
         return False
 
@@ -248,7 +263,7 @@ class Checker:
             pair = (number, self._listed[at][f])
             touching = self._touching.get(pair)
             if touching is None:
-                touching = _touch(self._sets[pair[0]], self._sets[pair[1]])
+                touching = touch(self._sets[pair[0]], self._sets[pair[1]])
                 self._touching[pair] = touching
             if touching:
                 found.append(at)
@@ -275,132 +290,9 @@ def _narrow_fields_first(rules: RuleList) -> list[int]:
     return sorted(range(len(rules.fields)), key=rank)
 
 
-def _touch(a: _Set, b: _Set) -> bool:
-    i = j = 0
-    while i < len(a) and j < len(b):
-        if a[i][1] < b[j][0]:
-            i += 1
-        elif b[j][1] < a[i][0]:
-            j += 1
-        else:
-            return True
-    return False
-
-
-def _common(a: _Set, b: _Set) -> _Set:
-    if len(a) == 1 and len(b) == 1:
-        low, high = max(a[0][0], b[0][0]), min(a[0][1], b[0][1])
-        return ((low, high),) if low <= high else ()
-    found, i, j = [], 0, 0
-    while i < len(a) and j < len(b):
-        low, high = max(a[i][0], b[j][0]), min(a[i][1], b[j][1])
-        if low <= high:
-            found.append((low, high))
-        if a[i][1] <= b[j][1]:
-            i += 1
-        else:
-            j += 1
-    return tuple(found)
-
-
-def _meet(a: RawBox, b: RawBox) -> RawBox | None:
-    out = []
-    for x, y in zip(a, b, strict=True):
-        both = x if x == y else _common(x, y)
-        if not both:
-            return None
-        out.append(both)
-    return tuple(out)
-
-
-def _reaches(box: RawBox, listed: Sequence[_Listed], default: bool) -> bool:
-    """Whether some point of `box` has a first match in `listed` that is marked, or no match at all
-    while `default` is marked. `box` must not be empty."""
-    parts: list[RawBox] = []
-    marks: list[bool] = []
-    for other, marked in listed:
-        part = _meet(box, other)
-        if part is not None:
-            parts.append(part)
-            marks.append(marked)
-            if part == box:
-                break  # nothing after it is a first match here
-    if not any(marks) and (not default or (parts and parts[-1] == box)):
-        return False
-    return _Slices(box, parts, marks, default).reaches(0, (1 << len(parts)) - 1)
-
-
-class _Slices:
-    """A box cut at every end of an interval, field by field; alike slices are tried once."""
-
-    def __init__(
-        self, box: RawBox, parts: Sequence[RawBox], marks: Sequence[bool], default: bool
-    ) -> None:
-        self.default = default
-        self.marked = sum(1 << i for i, marked in enumerate(marks) if marked)
-        alike = [_alike(box[f], [part[f] for part in parts]) for f in range(len(box))]
-        alike.sort(key=len)
-        self.slices = alike
-        self.sure = _sure(alike)
-        self.known: dict[tuple[int, int], bool] = {}
-
-    def reaches(self, level: int, alive: int) -> bool:
-        sure = alive & self.sure[level]
-        if sure:
-            alive &= ((sure & -sure) << 1) - 1
-        if not alive & self.marked and (sure or not self.default):
-            return False
-        if not alive:
-            return self.default
-        if sure & alive & -alive:
-            return True  # the first match everywhere here, and marked, or we had left above
-        found = self.known.get((level, alive))
-        if found is None:
-            smaller = {alive & signature for signature in self.slices[level]}
-            found = any(self.reaches(level + 1, one) for one in smaller)
-            self.known[level, alive] = found
-        return found
-
-
-def _alike(values: _Set, sets: Sequence[_Set]) -> set[int]:
-    """The distinct collections of `sets` (bit per set, all within `values`) that hold some value."""
-    owners: dict[_Set, int] = {}
-    for bit, one in enumerate(sets):
-        owners[one] = owners.get(one, 0) | 1 << bit
-    return set(_weighed(values, list(owners.items())))
-
-
-def _weighed(values: _Set, owned: Sequence[tuple[_Set, int]]) -> dict[int, int]:
-    """Per collection of owners of the sets (all within `values`): how many values just they hold."""
-    flips: dict[int, int] = {low: 0 for low, _ in values}
-    for one, owners in owned:
-        for low, high in one:
-            flips[low] = flips.get(low, 0) ^ owners
-            flips[high + 1] = flips.get(high + 1, 0) ^ owners
-    for _, high in values:
-        flips.setdefault(high + 1, 0)
-    gaps = {high + 1 for _, high in values} - {low for low, _ in values}
-    found: dict[int, int] = {}
-    state = 0
-    ends = sorted(flips)
-    for at, end in zip(ends, [*ends[1:], 0], strict=True):
-        state ^= flips[at]
-        if at not in gaps:
-            found[state] = found.get(state, 0) + end - at
-    return found
-
-
 # ---- two lists at once ----
 
-_FEW = 24
-
-
-def _meets(these: Sequence[RawBox], those: Sequence[RawBox]) -> list[RawBox]:
-    return [both for one in these for other in those if (both := _meet(one, other)) is not None]
-
-
-def _size(values: _Set) -> int:
-    return sum(high - low + 1 for low, high in values)
+_FEW = 24  # entries apart, up to which looking into each of them is less work than everywhere
 
 
 def _woven(a: Sequence[Entry], b: Sequence[Entry]) -> Iterator[tuple[Entry, bool, bool]]:
@@ -437,11 +329,11 @@ class _Pair:
         self.alike = alike
         self.same_default = alike(a.default, b.default)
         self.left = steps
-        self._numbers: dict[_Set, int] = {}
-        self._sets: list[_Set] = []
+        self._numbers: dict[Set, int] = {}
+        self._sets: list[Set] = []
         self._numbered = [tuple(map(self._number, box)) for box in self.boxes]
 
-    def _number(self, values: _Set) -> int:
+    def _number(self, values: Set) -> int:
         number = self._numbers.setdefault(values, len(self._sets))
         if number == len(self._sets):
             self._sets.append(values)
@@ -453,24 +345,24 @@ class _Pair:
 
     def same(self, region: RawBox) -> bool:
         """Whether all of a region, none of it empty, has the same outcome or is left aside."""
-        clipped: list[dict[int, _Set]] = [{} for _ in region]
+        clipped: list[dict[int, Set]] = [{} for _ in region]
         met = [at for at, box in enumerate(self._numbered) if self._clip(region, box, clipped)]
         return _Alike(self, region, met, clipped).walk(0, (1 << len(met)) - 1)
 
     def _clip(
-        self, region: RawBox, box: tuple[int, ...], clipped: Sequence[dict[int, _Set]]
+        self, region: RawBox, box: tuple[int, ...], clipped: Sequence[dict[int, Set]]
     ) -> bool:
         for values, number, known in zip(region, box, clipped, strict=True):
             both = known.get(number)
             if both is None:
-                both = known[number] = _common(values, self._sets[number])
+                both = known[number] = common(values, self._sets[number])
             if not both:
                 return False
         return True
 
     def owned(
-        self, f: int, met: Sequence[int], clipped: Sequence[dict[int, _Set]]
-    ) -> list[tuple[_Set, int]]:
+        self, f: int, met: Sequence[int], clipped: Sequence[dict[int, Set]]
+    ) -> list[tuple[Set, int]]:
         owners: dict[int, int] = {}
         for bit, at in enumerate(met):
             number = self._numbered[at][f]
@@ -486,7 +378,7 @@ class _Alike:
         pair: _Pair,
         region: RawBox,
         met: Sequence[int],
-        clipped: Sequence[dict[int, _Set]],
+        clipped: Sequence[dict[int, Set]],
     ) -> None:
         self.pair = pair
         self.lists, self.apart, self.aside = [0, 0], 0, 0
@@ -503,11 +395,9 @@ class _Alike:
                     mine[entry.outcome] = mine.get(entry.outcome, 0) | 1 << bit
             if not all(sides):
                 self.apart |= 1 << bit
-        slices = [
-            list(_weighed(region[f], pair.owned(f, met, clipped))) for f in range(len(region))
-        ]
+        slices = [list(weighed(region[f], pair.owned(f, met, clipped))) for f in range(len(region))]
         self.slices = sorted(slices, key=len)
-        self.sure = _sure(self.slices)
+        self.sure = sure_from(self.slices)
         self.known: dict[tuple[int, int], bool] = {}
 
     def walk(self, level: int, alive: int) -> bool:
@@ -545,17 +435,6 @@ class _Alike:
         return found if sure & self.lists[listed] else [*found, self.pair.defaults[listed]]
 
 
-def _sure(slices: Sequence[Collection[int]]) -> list[int]:
-    """Per level, the bits that every slice holds, from that level on."""
-    sure = [-1]
-    for found in reversed(slices):
-        held = sure[-1]
-        for signature in found:
-            held &= signature
-        sure.append(held)
-    return sure[::-1]
-
-
 class _Union:
     """Boxes, none of them empty, cut in the same way to count what they hold together."""
 
@@ -564,17 +443,17 @@ class _Union:
         cuts: list[dict[int, int]] = []
         sizes: list[list[int]] = []
         for values in zip(*boxes, strict=True):
-            owners: dict[_Set, int] = {}
+            owners: dict[Set, int] = {}
             for bit, one in enumerate(values):
                 owners[one] = owners.get(one, 0) | 1 << bit
             ends = min(v[0][0] for v in values), max(v[-1][1] for v in values)
-            found = _weighed((ends,), list(owners.items()))
+            found = weighed((ends,), list(owners.items()))
             found.pop(0, None)
             cuts.append(found)
-            sizes.append([_size(one) for one in values])
+            sizes.append([size(one) for one in values])
         order = sorted(range(len(cuts)), key=lambda f: len(cuts[f]))
         self.cuts = [list(cuts[f].items()) for f in order]
-        self.sure = _sure([cuts[f] for f in order])
+        self.sure = sure_from([cuts[f] for f in order])
         self.whole, self.alone = [1], [[1] * len(boxes)]  # per level, of the fields from there on
         for f in reversed(order):
             self.whole.append(self.whole[-1] * sum(cuts[f].values()))
