@@ -27,7 +27,6 @@ from netcharter.proofs.rows import summarise
 from netcharter.proofs.story import row_name
 from netcharter.proofs.universe import TIME, values
 from netcharter.space.model import RawBox
-from netcharter.space.partition import survey
 from netcharter.space.ranges import full, intersect, subtract
 
 PIECES = 5000  # of one answer; beyond it the listing says that it is cut
@@ -245,7 +244,7 @@ def _decided(prover: Prover, asked: Sequence[Region], inquiry: Inquiry) -> tuple
     if inquiry.at is not None:
         boxes = [at_instant(prover, box, inquiry.at) for box in boxes]
     with answered():
-        found = survey(prover.rules, boxes, limit=PIECES)
+        found = prover.survey(boxes, PIECES)
     rows = prover.plan.rows
     return [(p.box, rows[p.rule]) for p in found.pieces if p.rule is not None], found.complete
 

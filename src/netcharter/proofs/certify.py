@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime
 from functools import cached_property
 
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.universe import Universe
-from netcharter.space.checker import Checker
+from netcharter.space.checker import Checker, Unproven, check_nothing_else
 from netcharter.space.cover import OverBudget
 from netcharter.space.engine import Engine
 from netcharter.space.model import Covered, Point, RawBox, RuleList, Undecided, Verdict, Witness
+from netcharter.space.partition import Survey, survey
 from netcharter.space.ranges import has
 
 
@@ -121,6 +123,24 @@ class Prover:
         if isinstance(verdict, Undecided):
             raise NoAnswer(verdict.reason)
         return None
+
+    def survey(self, boxes: Sequence[RawBox], limit: int) -> Survey:
+        """Who decides what of `boxes`, in at most `limit` pieces; `complete` only if the checker has
+        proven, too, that nothing of `boxes` lies outside of them."""
+        found = survey(self.rules, boxes, limit=limit)
+        for piece in found.pieces:
+            stands = self._checker.decided_inside(boxes, piece.box, piece.rule, piece.outcome)
+            if not stands:
+                raise ProofFault(f"a piece does not stand up to the checker: {piece}")
+        if not found.complete:
+            return found
+        try:
+            pieces = [piece.box for piece in found.pieces]
+            if not check_nothing_else(self.rules, boxes, pieces, lambda *_: True):
+                raise ProofFault("the pieces of an answer are not all of it")
+        except Unproven:
+            return replace(found, complete=False)
+        return found
 
     def _stands(self, verdict: Verdict) -> Witness:
         """The witness, re-checked. Raises ProofFault where there is none that stands."""
