@@ -198,8 +198,8 @@ def remember(found: Pair, attempt: Attempt, environment: Environment) -> None:
     Where it must not be kept it is printed, ready to be put into the corpus by hand.
     """
     if not keeps():
-        entry = {"seed": found.seed, "charter": found.text}
-        entry |= {"attempt": as_json(attempt, environment)}
+        told = as_json(attempt, environment)
+        entry = {"seed": found.seed, "charter": found.text, "attempt": told}
         print(json.dumps(entry, indent=1, ensure_ascii=False))
         return
     with CORPUS.open("r+") as file:

@@ -620,7 +620,8 @@ def management(site: Site, a: Attempt, e: Environment) -> bool:
         return False
     for name in site.managed_from:
         device = site.devices[name]
-        if a.entrance == device.area and is_device(device, a):
+        here = a.entrance in site.areas if device.roams else a.entrance == device.area
+        if here and is_device(device, a):
             return True
     return False
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from ipaddress import IPv6Address
 
@@ -24,15 +24,19 @@ from netcharter.plan.terms import (
 )
 from netcharter.space.ranges import Ranges, complement, intersect, ranges
 
+WRITTEN = frozenset({"rule", "emergency", "offer"})
+
 Placed = tuple[Draft, Span | None, Delivery | None, int | None]
 
 
 def decide(ground: Ground) -> tuple[Row, ...]:
     """Every decision of the site in the order in which the first match decides."""
+    placed = list(_in_order(ground))
+    labels = _distinct([draft for draft, _, _, _ in placed])
     return tuple(
         Row(
             index=index,
-            label=draft.label,
+            label=labels[index],
             kind=draft.kind,
             let=draft.let,
             quiet=draft.quiet,
@@ -44,8 +48,21 @@ def decide(ground: Ground) -> tuple[Row, ...]:
             routed=draft.routed,
             charter_index=number,
         )
-        for index, (draft, span, delivery, number) in enumerate(_in_order(ground))
+        for index, (draft, span, delivery, number) in enumerate(placed)
     )
+
+
+def _distinct(drafts: Sequence[Draft]) -> list[str]:
+    """Labels, each once: a written one that is called like another says what kind it is."""
+    taken = {draft.label for draft in drafts if draft.kind not in WRITTEN}
+    labels = []
+    for draft in drafts:
+        label = draft.label
+        while draft.kind in WRITTEN and label in taken:
+            label = f"{'offer' if draft.kind == 'offer' else 'rule'} {label}"
+        taken.add(label)
+        labels.append(label)
+    return labels
 
 
 def _in_order(ground: Ground) -> Iterator[Placed]:

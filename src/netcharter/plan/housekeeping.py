@@ -303,7 +303,8 @@ def second_part(ground: Ground) -> Iterator[Draft]:
     if ground.sign_in_areas:
         yield Draft("gate", True, tuple(regions(sign_in, inner, services((TCP, 80), (TCP, 443)))),
                     "the sign-in page", "RFC 8908 section 4.1")  # fmt: skip
-    admins = [_at_home(ground, ground.device[n]) for n in ground.charter.site.managed_from]
+    managers = (ground.device[name] for name in ground.charter.site.managed_from)
+    admins = [device_starts(ground, device) for device in managers]
     if admins:
         yield Draft("management", True, tuple(regions(admins, own, services((TCP, 22)))),
                     "the way in for the administrator", "NIST SP 800-41r1 section 5.2",
@@ -320,11 +321,6 @@ def second_part(ground: Ground) -> Iterator[Draft]:
         "the gateway's own look-ups, clock and updates",
         "common practice, no source",
     )
-
-
-def _at_home(ground: Ground, device: DevicePlan) -> Who:
-    who = device_starts(ground, device)
-    return Who(frozenset({device.area}), who.source, who.hardware)
 
 
 def _echo(who: list[Who], destination: Ranges) -> Iterator[Region]:
