@@ -6,7 +6,7 @@ by the independent checker before it leaves this room (`certify`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -33,6 +33,16 @@ from netcharter.space.ranges import Ranges, complement, intersect, ranges, subse
 EVERYTHING = union(ANY4, ANY6)
 IMPROPER = frozenset({"forged", "bound", "local-prefix", "strangers"})
 CHOSEN = frozenset({"rule", "emergency", "offer", "management"})
+ASIDE = {  # housekeeping that lets, in plain words
+    "loopback": "the gateway's talk with itself",
+    "discovery": "neighbour discovery",
+    "dhcp": "address assignment (DHCP)",
+    "echo": "ping to the gateway",
+    "names": "the gateway's resolver",
+    "gate": "the sign-in gate",
+    "gateway-own": "the gateway's own look-ups, clock, updates and pings",
+}
+RELAYS = frozenset({"names", "gate"})  # they act for whoever can use them
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +54,14 @@ class Question:
 
 
 @dataclass(frozen=True, slots=True)
+class Break:
+    """One attempt that breaks a promise, and what decides it."""
+
+    row: Row
+    point: Point
+
+
+@dataclass(frozen=True, slots=True)
 class PromiseResult:
     """Does a promise hold? If not, by which attempt, or for which reason, it is broken."""
 
@@ -52,9 +70,10 @@ class PromiseResult:
     span: Span
     point: Point | None = None
     row: Row | None = None
+    breaks: tuple[Break, ...] = ()  # that attempt first, then one for each other kind of decision
     reason: str | None = None  # why it cannot hold, where no single attempt shows it
     open_terms: tuple[str, ...] = ()  # which of several `reach` terms are open to a `never`
-    relays: tuple[str, ...] = ()
+    relays: tuple[str, ...] = ()  # housekeeping that a `never` or `only` leaves aside, in words
     kind: str = ""
     number: int | None = None  # which promise of the charter; None: the management path
 
@@ -118,16 +137,47 @@ def _prove(
     if promise.kind == "always" and not any(question.regions for question in asked):
         reason = f"no proper attempt of {', '.join(promise.who)} can exist"
         return replace(result, holds=False, reason=reason)
+    aside = tuple(left_aside(prover, ground, promise, asked)) if promise.kind != "always" else ()
+    breaks = tuple(_breaks(prover, promise, asked))
+    if not breaks:
+        return replace(result, relays=aside)
+    return replace(
+        result,
+        holds=False,
+        point=breaks[0].point,
+        row=breaks[0].row,
+        breaks=breaks,
+        relays=aside,
+        open_terms=tuple(_open_terms(prover, ground, promise)),
+    )
+
+
+def _breaks(prover: Prover, promise: Promise, asked: Sequence[Question]) -> Iterator[Break]:
+    """What breaks a promise: one attempt, and for a `never` or `only` one per kind of decision."""
+    first = _broken_by(prover, asked, frozenset(row.index for row in prover.plan.rows))
+    if first is None:
+        return
+    yield first
+    if promise.kind == "always":
+        return
+    for kind in sorted(CHOSEN - {first.row.kind}):
+        mine = frozenset(row.index for row in prover.plan.rows if row.kind == kind)
+        other = _broken_by(prover, asked, mine)
+        if other is not None:
+            yield other
+
+
+def _broken_by(prover: Prover, asked: Sequence[Question], rows: frozenset[int]) -> Break | None:
     for question in asked:
+        if not question.rows & rows:
+            continue
         boxes = prover.universe.boxes_of(question.regions)
-        witness = prover.decided(boxes, question.rows)
+        witness = prover.decided(boxes, question.rows & rows)
         if witness is not None:
             assert witness.rule is not None
             point = polish(prover.universe, prover.rules, witness.point, boxes)
-            row = prover.plan.rows[witness.rule]
-            opened = tuple(_open_terms(prover, ground, promise))
-            return replace(result, holds=False, point=point, row=row, open_terms=opened)
-    return replace(result, relays=tuple(relays(prover, ground, promise)))
+            return Break(prover.plan.rows[witness.rule], point)
+    return None
 
 
 def _open_terms(prover: Prover, ground: Ground, promise: Promise) -> Iterator[str]:
@@ -398,13 +448,21 @@ def _portable(what: Ranges) -> Ranges:
     return subtract(what, (six,))
 
 
-def relays(prover: Prover, ground: Ground, promise: Promise) -> Iterator[str]:
-    """What acts for the starters of a promise although they may not reach directly."""
-    if promise.kind == "always":
-        return
+def left_aside(
+    prover: Prover, ground: Ground, promise: Promise, asked: Sequence[Question]
+) -> Iterator[str]:
+    """The housekeeping that would break a `never` or `only` if it counted, and the relays.
+
+    `asked` begins with the question about connections as they are sent.
+    """
+    met = prover.universe.boxes_of(asked[0].regions)
     who = all_starters(ground, promise.who)
     for row in prover.plan.rows:
-        if row.label in ("names", "gate") and row.let:
-            mine = regions(who, ground.gateway, ANY_SERVICE)
-            if prover.decided(prover.universe.boxes_of(mine), frozenset({row.index})):
-                yield "the gateway's resolver" if row.label == "names" else "the sign-in gate"
+        if row.kind != "housekeeping" or not row.let:
+            continue
+        here = frozenset({row.index})
+        boxes = met
+        if row.label in RELAYS:
+            boxes = prover.universe.boxes_of(regions(who, ground.gateway, ANY_SERVICE))
+        if prover.decided(boxes, here):
+            yield ASIDE[row.label]

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from datetime import timedelta
 from ipaddress import IPv4Network
 
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.plan.shapes import DevicePlan, Offer, Promise, Rule
 from netcharter.proofs.naming import hardware_text, listed
-from netcharter.proofs.promises import PromiseResult
+from netcharter.proofs.promises import Break, PromiseResult
 from netcharter.proofs.rules_audit import Audit
 from netcharter.proofs.story import row_name
 
@@ -163,7 +164,8 @@ def lock_out(audit: Audit, results: Iterable[PromiseResult]) -> Iterator[Diagnos
         )
     for result in results:
         if result.number is None and not result.holds:
-            told = _broken(audit, result)
+            broken = next(iter(result.breaks), None)
+            told = _broken(audit, result, broken)
             yield Diagnostic(
                 "lock-out",
                 "error",
@@ -171,40 +173,41 @@ def lock_out(audit: Audit, results: Iterable[PromiseResult]) -> Iterator[Diagnos
                 where,
                 witness=told[1],
                 help="nothing may stand before the management path: not a bar, nor strangers",
-                related=_deciders(audit, result),
+                related=_deciders(audit, broken),
             )
 
 
 def broken_promises(audit: Audit, results: Iterable[PromiseResult]) -> Iterator[Diagnostic]:
-    """Each promise that does not hold, with the connection that shows it."""
+    """Each promise that does not hold, with a connection for each kind of decision to blame."""
     for result in results:
         if result.holds or result.number is None:
             continue
-        said, witness = _broken(audit, result)
-        kind = result.row.kind if result.row else ""
-        ident = {
-            "offer": "offer-breaks-promise",
-            "emergency": "emergency-breaks-promise",
-        }.get(kind, "promise-broken")
-        yield Diagnostic(
-            ident,
-            "error",
-            f"'{result.text}' does not hold: {said}",
-            result.span,
-            witness=witness,
-            help=_mend(result),
-            related=_deciders(audit, result),
-        )
+        for broken in result.breaks or (None,):
+            said, witness = _broken(audit, result, broken)
+            kind = broken.row.kind if broken else ""
+            ident = {
+                "offer": "offer-breaks-promise",
+                "emergency": "emergency-breaks-promise",
+            }.get(kind, "promise-broken")
+            yield Diagnostic(
+                ident,
+                "error",
+                f"'{result.text}' does not hold: {said}",
+                result.span,
+                witness=witness,
+                help=_mend(replace(result, row=broken.row if broken else None)),
+                related=_deciders(audit, broken),
+            )
 
 
-def _broken(audit: Audit, result: PromiseResult) -> tuple[str, str | None]:
-    if result.reason is not None:
-        return result.reason, None
-    assert result.point is not None and result.row is not None
-    told = audit.connection(result.point, result.row)
-    verb = "lets" if result.row.let else "refuses"
-    said = f"{row_name(result.row)} {verb} {told.service} to {told.destination}"
-    if result.open_terms:
+def _broken(audit: Audit, result: PromiseResult, broken: Break | None) -> tuple[str, str | None]:
+    """What is wrong, and the witness if one connection shows it."""
+    if broken is None:
+        return result.reason or "", None
+    told = audit.connection(broken.point, broken.row)
+    verb = "lets" if broken.row.let else "refuses"
+    said = f"{row_name(broken.row)} {verb} {told.service} to {told.destination}"
+    if result.open_terms and broken is result.breaks[0]:
         said += f"; open in all {'is' if len(result.open_terms) == 1 else 'are'} "
         said += listed(result.open_terms)
     return said, told.sentence
@@ -225,8 +228,8 @@ def _mend(result: PromiseResult) -> str:
     return f"put a `let` before {name}, or change the promise"
 
 
-def _deciders(audit: Audit, result: PromiseResult) -> tuple[tuple[Span, str], ...]:
-    return audit.related([result.row.index], "decides it") if result.row else ()
+def _deciders(audit: Audit, broken: Break | None) -> tuple[tuple[Span, str], ...]:
+    return audit.related([broken.row.index], "decides it") if broken else ()
 
 
 def hygiene(audit: Audit) -> Iterator[Diagnostic]:

@@ -77,7 +77,7 @@ def summary(checked: Checked) -> Iterator[str]:
         own = "" if result.number is not None else "  (the management path)"
         yield f"{mark} {result.text}{own}"
         if result.relays:
-            yield f"         left aside, since they act for others: {listed(result.relays)}"
+            yield f"         left aside, as housekeeping: {listed(result.relays)}"
     counts = checked.proof.counts()
     broken = counts["promises_broken"]
     yield (
