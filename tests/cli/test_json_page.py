@@ -88,7 +88,11 @@ def test_findings_promises_and_changes_of_all_kinds_have_their_shapes(
     assert any(p["connection"] is None and p["witness"] for p in found["promises"])
     assert {p["written"] for p in found["promises"]} == {True, False}
     other = tmp_path / "other.yaml"
-    other.write_text(OFFERED.replace("club", "team").replace("offer: https", "offer: ssh"))
+    other.write_text(
+        OFFERED.replace("club", "team")
+        .replace("offer: https", "offer: ssh")
+        .replace("eth1, hosts: 12", "eth1, hosts: 12, manner: quietly")
+    )
     changed = run("compare", small, other, "--json").json
     assert list(breaches(changed, "compare", known)) == []
     assert all(changed[kind] for kind in ("opened", "closed", "altered"))

@@ -7,14 +7,16 @@ from dataclasses import replace
 
 import pytest
 
+from netcharter.proofs import certify as certify_room
 from netcharter.proofs import compare as compare_room
 from netcharter.proofs import prove
+from netcharter.proofs.ask import Inquiry, ask
 from netcharter.proofs.certify import ProofFault, Prover
 from netcharter.proofs.compare import compare
 from netcharter.proofs.universe import DESTINATION, SERVICE
 from netcharter.space.engine import Engine
 from netcharter.space.model import Covered, Point, Undecided, Verdict, Witness
-from netcharter.space.partition import Part, Row
+from netcharter.space.partition import Difference, Part, Row, Survey
 from tests.proofs.sites import NOW, charter, planned
 
 TEXT = charter(
@@ -236,3 +238,65 @@ def test_a_witness_of_a_change_that_others_decide_is_found(
     )
     with pytest.raises(ProofFault):
         compare(planned(TEXT), other, NOW)
+
+
+def test_changes_that_are_kept_back_are_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    other = planned(TEXT.replace("with: http}", "with: smtp}"))
+    honest = Part.rows
+    monkeypatch.setattr(Part, "rows", lambda self, limit: honest(self, limit)[1:])
+    with pytest.raises(ProofFault):
+        compare(planned(TEXT), other, NOW)
+
+
+def test_that_nothing_changes_cannot_be_lied(monkeypatch: pytest.MonkeyPatch) -> None:
+    other = planned(TEXT.replace("with: http}", "with: smtp}"))
+    monkeypatch.setattr(Difference, "counts", lambda *_: {})
+    honest = compare_room.compare_lists
+    monkeypatch.setattr(
+        compare_room,
+        "compare_lists",
+        lambda *lists, **more: replace(honest(*lists, **more), parts={}),
+    )
+    with pytest.raises(ProofFault):
+        compare(planned(TEXT), other, NOW)
+
+
+@pytest.mark.parametrize("by", [-1, 1])
+def test_a_total_that_is_off_by_one_is_found(by: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    other = planned(TEXT.replace("with: http}", "with: smtp}"))
+    honest = Difference.counts
+    monkeypatch.setattr(
+        Difference,
+        "counts",
+        lambda self, group: {k: n + by for k, n in honest(self, group).items()},
+    )
+    with pytest.raises(ProofFault):
+        compare(planned(TEXT), other, NOW)
+
+
+def _without_one(found: Survey) -> Survey:
+    return replace(found, pieces=found.pieces[1:])
+
+
+def _by_another(found: Survey) -> Survey:
+    first, *rest = found.pieces
+    return replace(found, pieces=(replace(first, rule=(first.rule or 0) + 1), *rest))
+
+
+def _wider(found: Survey) -> Survey:
+    first, *rest = found.pieces
+    everywhere = ((0, 1 << 40),)
+    box = (*first.box[:DESTINATION], everywhere, *first.box[DESTINATION + 1 :])
+    return replace(found, pieces=(replace(first, box=box), *rest))
+
+
+@pytest.mark.parametrize("lie", [_without_one, _by_another, _wider])
+def test_a_lie_about_what_is_asked_is_found(
+    lie: Callable[[Survey], Survey], prover: Prover, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asking = Inquiry(("yard",), ("internet",))
+    assert ask(prover, asking).complete
+    honest = certify_room.survey
+    monkeypatch.setattr(certify_room, "survey", lambda *a, **more: lie(honest(*a, **more)))
+    with pytest.raises(ProofFault):
+        ask(prover, asking)
