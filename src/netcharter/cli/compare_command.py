@@ -33,7 +33,7 @@ def cli(old: Path, new: Path, as_json: bool, as_of: datetime) -> int:
         found = compare_charters(source(old), source(new), as_of)
     if as_json:
         print_json(found.as_json())
-        return 0 if found.comparison.same else 1
+        return 0 if found.ok else 1
     for line in found.lines(width()):
         click.echo(safe(line))
-    return 0 if found.comparison.same else 1
+    return 0 if found.ok else 1

@@ -185,6 +185,36 @@ SITE = {
         "It comes back under another address and is not recognised.",
         "Refuse strangers in the area, or ask for sign-in there.",
     ),
+    "device-unknown": Entry(
+        "device that its own area does not know",
+        "A device without a hardware address is in an area that refuses strangers.",
+        "It is refused everything there, whatever the rules say.",
+        "Give its hardware address.",
+    ),
+    "placeholder-hardware": Entry(
+        "hardware address for documents",
+        "A device has a hardware address that no real one has (RFC 9542 section 2.1.4).",
+        "It will not be recognised; if it manages the gateway, nobody can.",
+        "Write the address that the device itself shows.",
+    ),
+    "device-unseen-in-ipv6": Entry(
+        "device with written IPv4 addresses only",
+        "A device that is to be kept apart has no known IPv6 address, but its area has IPv6.",
+        "What names the device does not cover the IPv6 address that it chooses.",
+        "Write `address: lasting`, or name its area.",
+    ),
+    "offer-opens-nothing": Entry(
+        "offer that opens nothing",
+        "No address family leads from the offer's lines to its device.",
+        "Nobody will reach it, although the charter says so.",
+        "Give the device an address that the line can lead to, or leave the offer out.",
+    ),
+    "same-area-not-proven": Entry(
+        "promise within one area",
+        "A promise is about hosts of one area.",
+        "They reach each other by the switch or access point, where no decision is taken.",
+        "Survey it on site, or use two areas.",
+    ),
     "offer-behind-carrier": Entry(
         "offer nobody outside can reach",
         "An offer stands on a line whose own address is translated once more by the provider "

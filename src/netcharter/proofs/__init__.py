@@ -9,6 +9,7 @@ from datetime import datetime
 from netcharter.diagnostics import Diagnostic
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.certify import Prover
+from netcharter.proofs.device_audit import EVERY_DEVICE
 from netcharter.proofs.promises import PromiseResult, prove_promises
 from netcharter.proofs.rules_audit import EVERY_RULE, Audit
 from netcharter.proofs.site_audit import EVERY_SITE, broken_promises, lock_out
@@ -62,7 +63,7 @@ def prove(plan: Plan, now: datetime) -> Proof:
     found = list(plan.notes)
     found += broken_promises(audit, results)
     found += lock_out(audit, results)
-    for look in (*EVERY_SITE, *EVERY_RULE):
+    for look in (*EVERY_SITE, *EVERY_DEVICE, *EVERY_RULE):
         found += look(audit)
     found.sort(key=lambda d: (_ORDER[d.severity], d.span))
     return Proof(prover, tuple(found), results)

@@ -9,6 +9,7 @@ from typing import Literal
 
 from netcharter.plan.shapes import Plan, Row
 from netcharter.proofs.certify import ProofFault, answered
+from netcharter.proofs.promises import CHOSEN
 from netcharter.proofs.rows import Told, summarise
 from netcharter.proofs.story import Connection, Teller, polish, row_name
 from netcharter.proofs.universe import ABSENT, LINES, WEIGHTS, Universe
@@ -36,6 +37,7 @@ class ChangeRow:
     decided_before: str
     decided_after: str
     witness: Connection
+    written: bool  # does a decision of the charter's own take part, before or after?
 
     def as_json(self) -> Mapping[str, object]:
         """The documented shape; the count is exact, as a decimal string."""
@@ -67,6 +69,42 @@ class Comparison:
     altered: tuple[ChangeRow, ...]
     totals: Mapping[Change, int]
     complete: bool
+    moved: tuple[Moved, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """Something of the site itself that differs, whether or not a connection changes by it."""
+
+    what: str
+    before: str
+    after: str
+
+    def as_json(self) -> Mapping[str, object]:
+        """The documented shape."""
+        return {"what": self.what, "before": self.before, "after": self.after}
+
+
+def moves(old: Plan, new: Plan) -> Iterator[Moved]:
+    """Interfaces, roles and prefixes of areas and lines that differ: what to plug elsewhere."""
+    for before, after in ((old.lines, new.lines), (old.areas, new.areas)):
+        known = {thing.name: thing for thing in before}
+        for thing in after:
+            was = known.get(thing.name)
+            if was is not None and was.device != thing.device:
+                yield Moved(f"{thing.name}: interface", was.device, thing.device)
+    lines = {line.name: line for line in old.lines}
+    for line in new.lines:
+        earlier = lines.get(line.name)
+        if earlier is not None:
+            for what, a, b in (
+                ("role", earlier.role, line.role),
+                ("weight", earlier.weight, line.weight),
+                ("next hop", earlier.next_hop4, line.next_hop4),
+                ("next hop in IPv6", earlier.next_hop6, line.next_hop6),
+            ):
+                if a != b:
+                    yield Moved(f"{line.name}: {what}", str(a or "none"), str(b or "none"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +133,9 @@ def compare(old: Plan, new: Plan, now: datetime, limit: int = 4000) -> Compariso
         tuple(_told(found.universe, found.checkers, change, found.pieces[change]))
         for change in KINDS
     )
-    return Comparison(found.same, opened, closed, altered, found.totals, found.complete)
+    return Comparison(
+        found.same, opened, closed, altered, found.totals, found.complete, tuple(moves(old, new))
+    )
 
 
 def changes(old: Plan, new: Plan, now: datetime, limit: int) -> Changes:
@@ -212,6 +252,7 @@ def _row(
         _named(deciders[0]),
         _named(deciders[1]),
         Teller(universe, side).connection(point, shown),
+        any(row is not None and row.kind in CHOSEN for row in deciders),
     )
 
 
@@ -231,7 +272,7 @@ def _alike(a: Hashable, b: Hashable) -> bool:
 
 
 def _named(row: Row | None) -> str:
-    return row_name(row) if row else "nothing: there is no such place"
+    return row_name(row) if row else "nobody: there is no such place"
 
 
 def _decider(universe: Universe, number: int, rule: int | None) -> Row | None:

@@ -92,6 +92,8 @@ def never_decides(audit: Audit) -> Iterator[Diagnostic]:
             continue
         verdict = audit.prover.dead.get(row.index)
         if not isinstance(verdict, Covered) or not verdict.core:
+            if _lives_elsewhere(audit, row):
+                continue
             yield Diagnostic(
                 "rule-never-decides",
                 "warning",
@@ -103,7 +105,7 @@ def never_decides(audit: Audit) -> Iterator[Diagnostic]:
         core = [audit.plan.rows[n] for n in verdict.core]
         names = listed(row_name(r) for r in core)
         together = "together already decide" if len(core) > 1 else "already decides"
-        opposite = [r for r in core if r.let != row.let]
+        opposite = [r for r in core if r.let != row.let or r.delivery != row.delivery]
         yield Diagnostic(
             "rule-contradicted" if opposite and len(core) == 1 else "rule-never-decides",
             "warning",
@@ -112,6 +114,16 @@ def never_decides(audit: Audit) -> Iterator[Diagnostic]:
             help=_instead(opposite),
             related=audit.related(verdict.core, "decides first"),
         )
+
+
+def _lives_elsewhere(audit: Audit, row: Row) -> bool:
+    """Does the same offer decide in the other family, or on another line?"""
+    return row.kind == "offer" and any(
+        other.kind == "offer"
+        and other.charter_index == row.charter_index
+        and other.index not in audit.dead
+        for other in audit.written
+    )
 
 
 def _instead(opposite: Sequence[Row]) -> str:

@@ -215,16 +215,26 @@ def _broken(audit: Audit, result: PromiseResult, broken: Break | None) -> tuple[
 
 def _mend(result: PromiseResult) -> str:
     if result.row is None:
-        return "offer what the promise asks for, or change the promise"
-    name = row_name(result.row)
-    if result.row.kind == "offer" and result.kind != "always":
+        return "let them do it in the first place, or change the promise"
+    name, kind = row_name(result.row), result.row.kind
+    if kind == "offer" and result.kind == "always":
+        return f"narrow {name} so that it no longer leads elsewhere, or put the other offer first"
+    if kind == "offer":
         return "narrow the offer with `from`, or add `except: offers` to the promise if it is meant"
-    if result.row.kind == "emergency":
+    if kind == "emergency":
         return "an emergency rule never outranks a promise: narrow the rule, or change the promise"
+    if kind == "management":
+        return "the way in stays open: add `gateway` to what the promise lets them reach"
+    if kind == "sign-in":
+        return (
+            "mark the rule `emergency: true`, or the device `sign-in: exempt`, if it must not wait"
+        )
+    if kind == "default":
+        return "add a rule that lets it, or change the promise"
+    if kind == "housekeeping":
+        return f"no rule comes before {name}: change what it is about, or the promise"
     if result.row.let:
         return f"narrow {name}, or put a `refuse` before it, or change the promise"
-    if result.row.kind == "default":
-        return "add a rule that lets it, or change the promise"
     return f"put a `let` before {name}, or change the promise"
 
 

@@ -18,24 +18,35 @@ class Compared:
 
     comparison: Comparison
 
+    @property
+    def ok(self) -> bool:
+        """Nothing differs: no connection, and nothing to be plugged or set elsewhere."""
+        return self.comparison.same and not self.comparison.moved
+
     def as_json(self) -> dict[str, Any]:
-        """`ok` and `same`; rows under `opened`, `closed` and `altered`; exact `totals`."""
+        """`ok` and `same`; rows under `opened`, `closed` and `altered`; exact `totals`; `moved`
+        names what differs of the site itself.
+        """
         found = self.comparison
         return {
-            "ok": found.same,
+            "ok": self.ok,
             "same": found.same,
             "opened": [dict(row.as_json()) for row in found.opened],
             "closed": [dict(row.as_json()) for row in found.closed],
             "altered": [dict(row.as_json()) for row in found.altered],
             "totals": {name: str(count) for name, count in found.totals.items()},
             "complete": found.complete,
+            "moved": [dict(moved.as_json()) for moved in found.moved],
         }
 
     def lines(self, width: int) -> Iterator[str]:
         """The differences for people: opened, closed, altered, each row with a witness."""
         found = self.comparison
+        for moved in found.moved:
+            yield f"moved: {moved.what}, from {moved.before} to {moved.after}"
         if found.same:
-            yield "Nothing changes: proven for every connection, hour, line state and sign-in."
+            what = "No connection changes its fate" if found.moved else "Nothing changes"
+            yield f"{what}: proven for every connection, hour, line state and sign-in."
             return
         groups: tuple[tuple[Change, tuple[ChangeRow, ...]], ...] = (
             ("opened", found.opened),
@@ -46,7 +57,11 @@ class Compared:
             if rows:
                 yield f"{title}: {found.totals[title]:,} connections"
             for row in rows:
-                yield from _row_lines(row, width)
+                if row.written:
+                    yield from _row_lines(row, width)
+            kept = sum(row.count for row in rows if not row.written)
+            if kept:
+                yield f"  (of these, {kept:,} by housekeeping and the default alone)"
         if not found.complete:
             yield "The totals are exact; the listing is cut."
 
@@ -60,7 +75,12 @@ def _row_lines(row: ChangeRow, width: int) -> Iterator[str]:
     )
     for indent, text in zip(("  ", "      ", "      "), texts, strict=True):
         yield from wrap(
-            text, width, initial_indent=indent, subsequent_indent="      ", break_on_hyphens=False
+            text,
+            width,
+            initial_indent=indent,
+            subsequent_indent="      ",
+            break_on_hyphens=False,
+            break_long_words=False,
         )
 
 
