@@ -8,6 +8,8 @@ import re
 from collections import Counter
 from pathlib import Path
 
+import pytest
+
 from netcharter.space import checker as module
 from netcharter.space.checker import (
     Checker,
@@ -159,3 +161,23 @@ def test_the_quick_scan_agrees_with_the_slow_one_on_real_sizes() -> None:
     for entry, other in itertools.islice(itertools.combinations(rules.entries, 2), 0, None, 40):
         point = tuple(rng.choice((a or b)[0]) for a, b in zip(entry.box, other.box, strict=True))
         assert checker.decide(point) == tiny.decide(rules, point)
+
+
+def test_what_is_remembered_is_bounded_and_forgetting_changes_no_answer(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rules = charter_like(80, 7)
+    boxes = [entry.box for entry in rules.entries]
+    cores = [[at, at + 1, at + 2] for at in range(len(boxes))]
+    whole = Checker(rules)
+    expected = [whole.cover([box], core) for box, core in zip(boxes, cores, strict=True)]
+    monkeypatch.setattr(module, "MOST_PLACES", 200)
+    monkeypatch.setattr(module, "MOST_PAIRS", 100)
+    narrow = Checker(rules)
+    longest = len(rules.entries)
+    for box, core, covered in zip(boxes, cores, expected, strict=True):
+        assert narrow.cover([box], core) == covered
+        assert sum(map(len, narrow._meeting.values())) <= 200 + 2 * longest
+        assert len(narrow._touching) <= 100 + longest * len(rules.fields)
+    assert len(whole._touching) > 100 + longest * len(rules.fields)
+    assert sum(map(len, whole._meeting.values())) > 200 + 2 * longest

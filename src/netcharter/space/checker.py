@@ -28,6 +28,8 @@ from netcharter.space.slices import (
 
 STEPS = 20_000_000
 """Slices looked at by one check of two lists or one count, before it gives up: some ten seconds."""
+MOST_PLACES, MOST_PAIRS = 4_000_000, 1_000_000
+"""What one checker remembers: places of entries, and pairs of sets; together some 200 MB."""
 
 
 class Unproven(Exception):
@@ -128,6 +130,7 @@ class Checker:
         self._meeting: dict[tuple[int, ...], list[int]] = {(): list(range(len(rules.entries)))}
         self._listed = [self._numbered(entry.box) for entry in rules.entries]
         self._touching: dict[tuple[int, int], bool] = {}
+        self._kept = 0
 
     def exists(self, point: Point) -> bool:
         """Whether the point is in the universe."""
@@ -253,9 +256,20 @@ class Checker:
             prefix = (*prefix, numbers[f])
             known = self._meeting.get(prefix)
             if known is None:
-                known = self._meeting[prefix] = self._filtered(found, f, numbers[f])
+                known = self._filtered(found, f, numbers[f])
+                self._keep(prefix, known)
             found = known
         return found
+
+    def _keep(self, prefix: tuple[int, ...], found: list[int]) -> None:
+        """Remember what meets a beginning of a box; all is forgotten where it becomes too much."""
+        self._kept += len(found) + len(prefix)
+        if self._kept > MOST_PLACES:
+            self._meeting = {(): self._meeting[()]}
+            self._kept = 0
+        if len(self._touching) > MOST_PAIRS:
+            self._touching.clear()
+        self._meeting[prefix] = found
 
     def _filtered(self, places: list[int], f: int, number: int) -> list[int]:
         found = []
