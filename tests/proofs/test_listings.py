@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Never
+from typing import ClassVar, Never
 
 import pytest
 
@@ -15,8 +15,8 @@ from netcharter.proofs.certify import ProofFault, Prover
 from netcharter.proofs.compare import Change, compare
 from netcharter.proofs.universe import DESTINATION, SERVICE
 from netcharter.space.checker import Unproven
-from netcharter.space.model import RawBox
-from netcharter.space.partition import Difference, Part, Piece, Row, Survey
+from netcharter.space.model import RawBox, RuleList
+from netcharter.space.partition import Difference, Part, Piece, Row, Survey, survey
 from tests.proofs.sites import NOW, charter, planned
 
 TEXT = charter(
@@ -53,7 +53,7 @@ def test_that_nothing_changes_cannot_be_lied(monkeypatch: pytest.MonkeyPatch) ->
 class Silent:
     """A difference that says that there is none."""
 
-    parts: dict[object, object] = {}
+    parts: ClassVar[dict[object, object]] = {}
 
     def counts(self, _: object) -> dict[object, int]:
         return {}
@@ -122,7 +122,7 @@ def test_a_wrong_total_is_found(change: Change, by: int, monkeypatch: pytest.Mon
     honest = Difference.counts
 
     def counts(self: Difference, group: Callable[[object], object]) -> dict[object, int]:
-        found: dict[object, int] = {**honest(self, group)}  # type: ignore[arg-type]
+        found: dict[object, int] = {**honest(self, group)}
         found[change] = found.get(change, 0) + by
         return found
 
@@ -171,13 +171,11 @@ LIES_ABOUT_PIECES: tuple[tuple[str, Callable[[Sequence[Piece]], Sequence[Piece]]
 def lie_about_pieces(
     monkeypatch: pytest.MonkeyPatch, lie: Callable[[Sequence[Piece]], Sequence[Piece]]
 ) -> None:
-    honest = certify_room.survey
-
-    def survey(rules: object, boxes: Sequence[RawBox], *, limit: int) -> Survey:
-        found = honest(rules, boxes, limit=limit)  # type: ignore[arg-type]
+    def told(rules: RuleList, boxes: Sequence[RawBox], *, limit: int) -> Survey:
+        found = survey(rules, boxes, limit=limit)
         return replace(found, pieces=tuple(lie(found.pieces)))
 
-    monkeypatch.setattr(certify_room, "survey", survey)
+    monkeypatch.setattr(certify_room, "survey", told)
 
 
 def test_the_honest_answer_is_believed() -> None:
