@@ -277,5 +277,5 @@ SENTENCES = [
 
 CASES = [*FILES, *INCLUDES, *FORM, *VALUES, *HOURS, *SITE, *SENTENCES]
 ELSEWHERE = {  # ids whose texts are too long for a table, tested in test_limits
-    "too-large", "too-many", "alias-budget", "too-many-files", "and-more",
+    "too-large", "too-many", "alias-budget", "too-many-files", "too-many-rules", "and-more",
 }  # fmt: skip

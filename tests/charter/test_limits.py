@@ -55,6 +55,23 @@ def test_more_than_64_files_are_too_many() -> None:
     assert len(found.texts) == 64
 
 
+@pytest.mark.parametrize("more", [0, 1])
+def test_more_than_5_000_rules_are_too_many(more: int) -> None:
+    rules = "  - {let: office, reach: internet, with: ssh}\n" * (5_000 + more)
+    found = reading(charter(rules="rules:\n" + rules))
+    assert ids(found) == ["too-many-rules"] * more
+    if more:
+        span = found.diagnostics[0].span
+        assert (span.line, span.column) == (5 + 5_001, 5)
+
+
+@pytest.mark.parametrize("size", [4 * 1024 * 1024 + 1, 9_000_000])
+def test_a_file_is_never_said_to_be_as_long_as_what_was_read_of_it(size: int) -> None:
+    (told,) = read(b"#" * size, "big.yaml").diagnostics
+    assert "more than 4 million characters" in told.message
+    assert "." not in told.message
+
+
 def test_thousands_of_mistakes_are_told_by_the_first_ones() -> None:
     found = reading(charter(groups="groups:\n" + "  - '!'\n" * 5_000))
     assert len(found.diagnostics) == 201

@@ -7,7 +7,7 @@ from typing import Any
 
 from netcharter.charter.services import Part, builtin, parse_written
 from netcharter.charter.shapes import GUESSED, MISSING, SAID, Fields, Path, Walk, first_line
-from netcharter.charter.table import MOST_LINES, NEEDED
+from netcharter.charter.table import MOST_LINES, MOST_RULES, NEEDED
 from netcharter.charter.values import MOST_INTERFACE, interface_of, quoted
 from netcharter.charter.words import suggest
 
@@ -102,6 +102,10 @@ def _sections(walk: Walk, doc: Fields) -> None:
     if len(lines) > MOST_LINES:
         walk.tell("too-many-lines", walk.where(("lines", lines[MOST_LINES])),
                   f"this is line number {MOST_LINES + 1}; a site has at most {MOST_LINES}")  # fmt: skip
+    if len(list(names_of(doc, "rules"))) > MOST_RULES:
+        walk.tell("too-many-rules", walk.where(("rules", MOST_RULES)),
+                  f"this is rule number {MOST_RULES + 1}; a charter has at most {MOST_RULES}",
+                  "say with groups, places and services what many rules say alike")  # fmt: skip
 
 
 def _namespace(walk: Walk, doc: Fields) -> None:

@@ -81,10 +81,9 @@ def stop(id: str, message: str, span: Span, help: str | None = None) -> Stopped:
 def decode(data: str | bytes, name: str) -> str:
     """The text of a file, or Stopped: too large, binary, not UTF-8, unprintable characters."""
     if len(data) > MOST_BYTES:
-        size = f"{len(data) / 1_000_000:.1f} million"
-        raise stop(
+        raise stop(  # how much more is not known here: a reader of files stops somewhere
             "too-large",
-            f"this file is too large for a charter: {size} characters, at most 4 million",
+            "this file is too large for a charter: more than 4 million characters",
             whole(name),
             "move long lists of prefixes out of the charter, or split it with `include`",
         )

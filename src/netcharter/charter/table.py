@@ -322,4 +322,5 @@ CHARTER = Record("a charter", (VERSION, INCLUDE, SITE_KEY, *SECTIONS))
 PART = Record("an included file", (VERSION, INCLUDE, *SECTIONS))
 NEEDED = ("charter", "site", "lines", "areas")
 MOST_LINES = 6
+MOST_RULES = 5_000  # judged in about half a minute, and the time grows with their square
 LISTS = ("rules", "offers", "promises")

@@ -372,6 +372,13 @@ SITE = {
         "Every state of the lines is proven, and there are twice as many with each line.",
         "Leave out lines that are not used.",
     ),
+    "too-many-rules": Entry(
+        "too many rules",
+        "The charter has more than 5 000 rules.",
+        "Every rule is judged against every other, so the time grows with the square of their "
+        "number.",
+        "Say with groups, places and services what many rules say alike.",
+    ),
     "two-main-lines": Entry(
         "two main lines",
         "More than one line is `main`.",
