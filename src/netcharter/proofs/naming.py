@@ -117,8 +117,8 @@ class Naming:
         words: list[str] = []
         rest = found
         for zone, name in self._zones:
-            mine = intersect(found, zone)
-            if mine:
+            mine = intersect(rest, zone)
+            if mine and (name != GATEWAY or mine == zone):
                 words += self._zone_words(mine, zone, name)
                 rest = subtract(rest, zone)
         return listed([*words, *([self._numbers(rest)] if rest else [])])
@@ -126,7 +126,15 @@ class Naming:
     @cached_property
     def _zones(self) -> list[tuple[Ranges, str]]:
         areas = [(a.hosts, a.name) for a in self.plan.areas]
-        return [*areas, (self.plan.gateway, "the gateway"), (self.plan.internet, "internet")]
+        lines = [(line.own, f"the gateway on {line.name}") for line in self.plan.lines]
+        inner = subtract(self.plan.gateway, union(*(own for own, _ in lines)))
+        return [
+            *areas,
+            (self.plan.gateway, GATEWAY),
+            (inner, "the gateway from inside"),
+            *lines,
+            (self.plan.internet, "internet"),
+        ]
 
     def _zone_words(self, mine: Ranges, zone: Ranges, name: str) -> list[str]:
         """A part of one zone: its name, its name with few exceptions, or what it consists of."""
@@ -184,6 +192,7 @@ class Naming:
         return str(blocks[0]) if len(blocks) == 1 else f"{first} to {last}"
 
 
+GATEWAY = "the gateway"
 NARROW = 1024  # services in a set beyond which only the charter's own names tell it
 
 

@@ -208,8 +208,7 @@ def _broken(audit: Audit, result: PromiseResult, broken: Break | None) -> tuple[
     verb = "lets" if broken.row.let else "refuses"
     said = f"{row_name(broken.row)} {verb} {told.service} to {told.destination}"
     if result.open_terms and broken is result.breaks[0]:
-        said += f"; open in all {'is' if len(result.open_terms) == 1 else 'are'} "
-        said += listed(result.open_terms)
+        said += f"; what is open of it: {listed(result.open_terms)}"
     return said, told.sentence
 
 

@@ -31,6 +31,8 @@ LINK_SCOPE = union(MULTICAST, LINK_LOCAL6)  # never forwarded
 NO_WAY = "no line that is up leads there, so for now it gets no further than the gateway"
 LOOKING_AHEAD = timedelta(days=370)  # for the end of hours
 
+MOST_PARTS = 8  # stretches of one service whose stories are told
+
 
 @dataclass(frozen=True, slots=True)
 class Step:
@@ -97,9 +99,9 @@ def why(
     wide, doubts = _destination(plan, ground, target)
     told: list[Story] = []
     for family in FAMILY:
-        to, code = intersect(wide, FAMILY[family]), _service_for(codes, family)
+        to = intersect(wide, FAMILY[family])
         for start in starts(plan, ground, starter, family, to, up) if to else ():
-            if code is not None:
+            for code in _services_for(codes, family):
                 state = Environment(up, signed_in(plan, starter, start.entrance, who), instant)
                 attempt = Attempt(
                     start.entrance, start.source, start.hardware, representative(plan, to), code
@@ -114,7 +116,7 @@ def why(
 
 def _nothing(starter: str, target: str, service: str, codes: Ranges, wide: Ranges) -> NotUnderstood:
     """Why there is no such connection at all."""
-    carried = [family for family in FAMILY if _service_for(codes, family) is not None]
+    carried = [family for family in FAMILY if _services_for(codes, family)]
     reached = [family for family in FAMILY if intersect(wide, FAMILY[family])]
     message = f"{starter} and {target} share no address family for {service}"
     if len(carried) == 1 and carried != reached and len(reached) == 1:
@@ -132,7 +134,8 @@ def _together(told: Sequence[Story]) -> Iterator[Story]:
     for group in groups.values():
         first = group[0]
         families = tuple(dict.fromkeys(f for story in group for f in story.families))
-        also = [s.entrance for s in group if s.families == first.families and s is not first]
+        others = (s.entrance for s in group if s.families == first.families)
+        also = [name for name in dict.fromkeys(others) if name != first.entrance]
         steps = list(first.steps)
         if also:
             entered = next(n for n, step in enumerate(steps) if step.text.startswith(ENTERS))
@@ -143,11 +146,10 @@ def _together(told: Sequence[Story]) -> Iterator[Story]:
         yield replace(first, headline=headline, steps=tuple(steps), families=families)
 
 
-def _service_for(codes: Ranges, family: int) -> int | None:
-    """The first service that this family can carry."""
+def _services_for(codes: Ranges, family: int) -> list[int]:
+    """The first of each stretch of services that this family can carry; a few of many."""
     wrong = coding.ICMP6 if family == 4 else coding.ICMP
-    fitting = [low for low, _ in codes if low >> 16 != wrong]
-    return min(fitting) if fitting else None
+    return [low for low, _ in codes if low >> 16 != wrong][:MOST_PARTS]
 
 
 def _destination(plan: Plan, ground: Ground, target: str) -> tuple[Ranges, tuple[str, ...]]:
@@ -162,7 +164,7 @@ def _destination(plan: Plan, ground: Ground, target: str) -> tuple[Ranges, tuple
         if not found:
             raise NotUnderstood(f"{target} has no lasting address", "add `address: lasting` to it")
         return found, ()
-    if _DOMAIN.fullmatch(target):
+    if _DOMAIN.fullmatch(target) and not target.rpartition(".")[2].isdigit():
         return plan.internet, (
             f"{target} is a name; it is not looked up here but taken as any internet address",
         )

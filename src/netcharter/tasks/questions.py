@@ -27,6 +27,9 @@ from netcharter.proofs.why import Story, why
 from netcharter.tasks.sources import Source, answerable, unusable, usable_plan
 
 
+FEW = 8  # rows of housekeeping that are told where there is nothing else
+
+
 @dataclass(frozen=True, slots=True)
 class Asked:
     """The rows of an answer; `complete` is False where the listing was cut."""
@@ -46,8 +49,10 @@ class Asked:
     def lines(self) -> Iterator[str]:
         """The answer for people: one block per decision."""
         written = [row for row in self.answer.rows if not row.housekeeping]
+        kept = [row for row in self.answer.rows if row.housekeeping]
+        shown = written or (kept if len(kept) <= FEW else [])
         decider = None
-        for row in written:
+        for row in shown:
             if row.decided_by != decider:
                 decider = row.decided_by
                 place = f"  [{row.span.file}:{row.span.line}]" if row.span else ""
@@ -57,10 +62,10 @@ class Asked:
         if not self.answer.complete:
             yield "and more: the listing was cut, ask more narrowly."
         else:
-            yield "and nothing else." if written else "Nobody, by nothing that the charter lets."
-        kept = dict.fromkeys(r.decided_by for r in self.answer.rows if r.housekeeping)
-        if kept:
-            yield f"(Besides, as at every site: {listed(kept)}; --json has their rows.)"
+            yield "and nothing else." if shown else "Nobody, by nothing that the charter lets."
+        if kept and shown is not kept:
+            names = listed(dict.fromkeys(row.decided_by for row in kept))
+            yield f"(Besides, as at every site: {names}; --json has their rows.)"
 
 
 def ask_charter(
