@@ -97,14 +97,14 @@ def test_a_file_that_may_not_be_read_is_told(
     path.write_bytes(CHARTER.read_bytes())
     path.chmod(0)
     if os.access(path, os.R_OK):  # the superuser may read everything
-        whole = Path.open
+        whole = os.open
 
-        def closed(self: Path, *arguments: Any, **more: Any) -> Any:
-            if self == path:
-                raise PermissionError(13, "Permission denied", str(self))
-            return whole(self, *arguments, **more)
+        def closed(name: Any, *arguments: Any, **more: Any) -> Any:
+            if name == path:
+                raise PermissionError(13, "Permission denied", str(name))
+            return whole(name, *arguments, **more)
 
-        monkeypatch.setattr(Path, "open", closed)
+        monkeypatch.setattr(os, "open", closed)
     ran = run("check", path)
     assert (ran.code, ran.out) == (2, "")
     assert "permission denied" in ran.err
@@ -230,7 +230,7 @@ def test_an_included_file_stays_within_the_charters_folder(tmp_path: Path) -> No
         ran = run("check", charter)
         assert ran.code == 2
         assert "secret-area" not in ran.everything
-        assert "include" in ran.err
+        assert ("not-utf-8" if name == "latin.yaml" else "include") in ran.err
 
 
 def test_an_included_file_is_read_from_beside_the_charter(tmp_path: Path) -> None:

@@ -25,7 +25,8 @@ from netcharter.cli.common import (
 @charter_argument
 @click.option(
     "--page",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=click.Path(path_type=Path),
+    metavar="FILE",
     help="write the judgement as one self-contained page",
 )
 @json_option
@@ -38,7 +39,7 @@ def cli(charter: Path, page: Path | None, as_json: bool, as_of: datetime) -> int
     with working("proving"):
         found = check(source(charter), as_of)
     if page is not None:
-        write_text(page, page_of(found, as_of), keep=charter)
+        write_text(page, page_of(found, as_of), keep=map(Path, found.texts))
     if as_json:
         print_json(found.as_json())
         return 0 if found.ok else 1

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
+import stat
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from errno import EEXIST
+from errno import EEXIST, EINVAL, EISDIR
 from functools import wraps
 from pathlib import Path, PurePosixPath
 from tempfile import mkstemp
@@ -64,22 +66,30 @@ def source(path: Path) -> Any:
 
 
 def read_bytes(path: Path) -> bytes:
-    """A file's content, at most a little more than any charter may be long."""
-    with path.open("rb") as file:
+    """A regular file's content, at most a little more than any charter may be long."""
+    _regular(os.stat(path).st_mode)  # before it is opened: that alone sets some devices going
+    handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    with open(handle, "rb") as file:
+        _regular(os.fstat(handle).st_mode)
         return file.read(MOST)
 
 
-def included(folder: Path, name: str) -> str:
-    """The text of an included file; only from the charter's own folder or below it."""
+def _regular(mode: int) -> None:
+    if stat.S_ISDIR(mode):
+        raise IsADirectoryError(EISDIR, os.strerror(EISDIR))
+    if not stat.S_ISREG(mode):
+        raise OSError(EINVAL, "it is not a regular file")
+
+
+def included(folder: Path, name: str) -> bytes:
+    """The content of an included file; only from the charter's own folder or below it."""
     from netcharter.tasks.sources import Unreadable
 
     path = folder.joinpath(*PurePosixPath(name).parts)
     try:
-        if not path.resolve().is_relative_to(folder.resolve()):
+        if not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder)):
             raise Unreadable("it lies outside the charter's folder")
-        return read_bytes(path).decode("utf-8")
-    except UnicodeDecodeError:
-        raise Unreadable("it is not UTF-8 text") from None
+        return read_bytes(path)
     except OSError as fault:
         raise Unreadable((fault.strerror or "unknown reason").lower()) from None
 
@@ -112,23 +122,38 @@ def print_json(value: Mapping[str, Any]) -> None:
     click.echo(json.dumps(value, indent=2, sort_keys=False))
 
 
-def write_text(path: Path, text: str, keep: Path | None = None) -> None:
-    """Write a whole file or nothing, for its owner and group only; never over the file `keep`."""
+def write_text(path: Path, text: str, keep: Iterable[Path] = (), *, new: bool = False) -> None:
+    """Write a whole file or nothing, for its owner and group only.
+
+    Only a regular file is written over, where a link leads to it, too; none of `keep`, and none
+    at all if it must be `new`.
+    """
     beside: Path | None = None
     try:
-        if keep is not None and path.exists() and path.samefile(keep):
-            raise FileExistsError(EEXIST, "this is the charter itself")
-        handle, name = mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        target = _to_write(path, keep)
+        handle, name = mkstemp(prefix=f".{target.name}.", dir=target.parent)
         beside = Path(name)
         with open(handle, "w", encoding="utf-8") as file:
             file.write(text)
         beside.chmod(0o640)
-        beside.replace(path)
+        if new and os.path.lexists(path):
+            raise FileExistsError(EEXIST, "there is a file by now, and it is left as it is")
+        beside.replace(target)
     except OSError as fault:
         raise _cannot_write(path, fault) from None
     finally:
         if beside is not None:
             beside.unlink(missing_ok=True)
+
+
+def _to_write(path: Path, keep: Iterable[Path]) -> Path:
+    """The file that a path means in the end. A device or pipe of that name stays what it is."""
+    target = Path(os.path.realpath(path))
+    if os.path.lexists(target):
+        _regular(target.lstat().st_mode)
+        if any(target.samefile(one) for one in keep):
+            raise FileExistsError(EEXIST, "this is the charter itself")
+    return target
 
 
 def _cannot_write(path: Path, fault: OSError) -> Exception:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import tempfile
 from collections.abc import Mapping
@@ -14,11 +15,12 @@ MANIFEST = "manifest.json"
 
 
 def write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
-    """Put the files where `folder` is said to be, in the place of an earlier kit.
+    """Put the files where `folder` is said to be or leads to, in the place of an earlier kit.
 
     The files are readable by their owner and group only. Raises Unusable where the folder holds
     something that is no kit, or cannot be written.
     """
+    folder = Path(os.path.realpath(folder))
     try:
         taken = folder.exists() and (not folder.is_dir() or not _is_ours(folder))
     except OSError as fault:

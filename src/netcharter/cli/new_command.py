@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,12 +24,12 @@ def cli(file: Path) -> int:
     from netcharter.tasks.new import converse
     from netcharter.tasks.sources import unusable
 
-    if file.exists():
+    if os.path.lexists(file):
         raise unusable("file-exists", "this file exists and is left as it is", str(file), "",
                        "name a file that does not exist yet")  # fmt: skip
     answers = converse(ask, entropy=secrets.token_bytes(16), timezone_guess=timezone_guess())
     text = write_charter(answers)
-    write_text(file, text)
+    write_text(file, text, new=True)
     return tell(file, text, to_fill_in(answers))
 
 
