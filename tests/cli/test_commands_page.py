@@ -55,5 +55,5 @@ def test_help_is_really_read() -> None:
 
 def test_the_page_tells_the_exit_codes_that_the_tests_hold() -> None:
     for code in ("0: all well", "1: the command worked and found something",
-                 "2: the input can't be used", "130: ended by Ctrl-C"):  # fmt: skip
+                 "2: the input can't be used", "130: ended by Ctrl-C", "141: nobody reads"):  # fmt: skip
         assert code in PAGE

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import errno
+import os
+import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from importlib import import_module
-from typing import Any
+from typing import Any, TextIO
 
 import click
 
@@ -20,6 +23,7 @@ BEHIND = {
     "show": "the plan: lines, areas, addresses, decisions",
     "render": "write the kit: nftables, sysctl, addresses, routes",
 }
+NOBODY_READS = 141  # as a shell reports what a closed pipe ended
 
 
 class Commands(click.Group):
@@ -36,11 +40,13 @@ class Commands(click.Group):
         return command
 
     def make_context(self, *args: Any, **kwargs: Any) -> click.Context:
-        with _safely_told():
+        with _printed(), _safely_told():
             return super().make_context(*args, **kwargs)
 
     def invoke(self, ctx: click.Context) -> Any:
-        with _safely_told():
+        if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
+            ctx.color = False
+        with _printed(), _safely_told():
             return super().invoke(ctx)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -58,6 +64,34 @@ def _safely_told() -> Iterator[None]:
         from netcharter.diagnostics.escape import terminal
 
         raise click.UsageError(terminal(wrong.format_message()), wrong.ctx) from None
+
+
+@contextmanager
+def _printed() -> Iterator[None]:
+    """Where standard output can't take what is printed: a word of that, and the exit code for it."""
+    try:
+        if sys.stdout is None:
+            raise OSError(errno.EBADF, "it is closed")
+        yield
+    except BrokenPipeError:
+        _take_no_more(sys.stdout)
+        sys.exit(NOBODY_READS)
+    except OSError as fault:
+        if fault.filename is not None:  # of a file, and so none of ours to explain
+            raise
+        _take_no_more(sys.stdout)
+        reason = (fault.strerror or "unknown reason").lower()
+        try:
+            click.echo(f"standard output can't be written to: {reason}", err=True)
+        except OSError:
+            _take_no_more(sys.stderr)
+        sys.exit(2)
+
+
+def _take_no_more(stream: TextIO) -> None:
+    """Let what it still holds vanish, so that the end of the process can't fail on it."""
+    with suppress(OSError, ValueError, AttributeError):  # None, or no file behind it
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 @click.command(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})

@@ -196,7 +196,7 @@ def safe(text: str) -> str:
 @contextmanager
 def working(what: str) -> Iterator[None]:
     """A sign of life on a terminal when work takes longer than a second."""
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         yield
         return
     done = Event()

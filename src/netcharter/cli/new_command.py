@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -35,6 +36,8 @@ def cli(file: Path) -> int:
 
 def ask(question: Any) -> str:
     """Put one question on the terminal."""
+    if sys.stdin is None:
+        raise click.Abort
     click.echo()
     if question.problem:
         click.secho(safe(question.problem), fg="red")
