@@ -49,7 +49,7 @@ def test_the_page_shows_the_arguments_that_the_command_takes(command: str) -> No
 
 
 def test_help_is_really_read() -> None:
-    assert offered("check") == {"--page", "--json", "--as-of"}
+    assert offered("check") == {"--page", "--keep", "--json", "--as-of"}
     assert offered("render") == {"-o", "--output", "--json"}
 
 

@@ -14,9 +14,9 @@ from netcharter.cli.common import (
     json_option,
     print_json,
     safe,
-    source,
     working,
 )
+from netcharter.cli.keeping import keep_option, kept_source
 
 
 @click.command("ask")
@@ -26,6 +26,7 @@ from netcharter.cli.common import (
 @click.option("--to", "reach", multiple=True, metavar="WHERE", help="what is reached")
 @click.option("--with", "services", multiple=True, metavar="SERVICE", help="with which service")
 @click.option("--at", metavar="MOMENT", help="at this moment only: 'Tue 21:30'")
+@keep_option
 @json_option
 @as_of_option
 @exits
@@ -36,6 +37,7 @@ def cli(
     reach: tuple[str, ...],
     services: tuple[str, ...],
     at: str | None,
+    keep: Path | None,
     as_json: bool,
     as_of: datetime,
 ) -> int:
@@ -44,7 +46,13 @@ def cli(
 
     with working("asking"):
         found = ask_charter(
-            source(charter), question, as_of, who=who, reach=reach, services=services, at=at
+            kept_source(charter, keep),
+            question,
+            as_of,
+            who=who,
+            reach=reach,
+            services=services,
+            at=at,
         )
     if as_json:
         print_json(found.as_json())

@@ -14,11 +14,11 @@ from netcharter.cli.common import (
     json_option,
     print_json,
     safe,
-    source,
     told,
     working,
     write_text,
 )
+from netcharter.cli.keeping import keep_option, kept_source
 
 
 @click.command("check")
@@ -29,15 +29,16 @@ from netcharter.cli.common import (
     metavar="FILE",
     help="write the judgement as one self-contained page",
 )
+@keep_option
 @json_option
 @as_of_option
 @exits
-def cli(charter: Path, page: Path | None, as_json: bool, as_of: datetime) -> int:
+def cli(charter: Path, page: Path | None, keep: Path | None, as_json: bool, as_of: datetime) -> int:
     """Judge a charter: what every possible connection will do, before anything is touched."""
     from netcharter.tasks.check import check, page_of, summary
 
     with working("proving"):
-        found = check(source(charter), as_of)
+        found = check(kept_source(charter, keep), as_of)
     if page is not None:
         write_text(page, page_of(found, as_of), keep=map(Path, found.texts))
     if as_json:

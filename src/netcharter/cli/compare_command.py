@@ -13,24 +13,25 @@ from netcharter.cli.common import (
     json_option,
     print_json,
     safe,
-    source,
     width,
     working,
 )
+from netcharter.cli.keeping import keep_option, kept_source
 
 
 @click.command("compare")
 @click.argument("old", type=click.Path(path_type=Path))
 @click.argument("new", type=click.Path(path_type=Path))
+@keep_option
 @json_option
 @as_of_option
 @exits
-def cli(old: Path, new: Path, as_json: bool, as_of: datetime) -> int:
+def cli(old: Path, new: Path, keep: Path | None, as_json: bool, as_of: datetime) -> int:
     """Exactly which connections change their fate between two charters."""
     from netcharter.tasks.compare import compare_charters
 
     with working("comparing"):
-        found = compare_charters(source(old), source(new), as_of)
+        found = compare_charters(kept_source(old, keep), kept_source(new, keep), as_of)
     if as_json:
         print_json(found.as_json())
         return 0 if found.ok else 1

@@ -39,6 +39,14 @@ def write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
         raise _cannot(folder, fault) from None
 
 
+def is_kit(folder: Path) -> bool:
+    """Whether a folder holds a kit and nothing else."""
+    try:
+        return folder.is_dir() and bool(_listed(folder / MANIFEST)) and _is_ours(folder)
+    except OSError:
+        return False
+
+
 def _is_ours(folder: Path) -> bool:
     """Empty, or a kit and nothing else: the manifest names every file that is there."""
     inside = {path.name for path in folder.iterdir()}

@@ -12,8 +12,8 @@ from netcharter.cli.common import (
     json_option,
     print_json,
     safe,
-    source,
 )
+from netcharter.cli.keeping import keep_option, kept_source
 
 
 @click.command("render")
@@ -26,14 +26,17 @@ from netcharter.cli.common import (
     type=click.Path(file_okay=False, path_type=Path),
     help="the folder to write the kit to",
 )
+@keep_option
 @json_option
 @exits
-def cli(charter: Path, folder: Path, as_json: bool) -> int:
+def cli(charter: Path, folder: Path, keep: Path | None, as_json: bool) -> int:
     """Write the kit: nftables, sysctl, addresses, routes, and a manifest with digests."""
-    from netcharter.cli.folders import write_folder
+    from netcharter.cli.folders import is_kit, write_folder
     from netcharter.tasks.kit import render_charter
 
-    found = render_charter(source(charter))
+    if keep is None and is_kit(folder):
+        keep = folder
+    found = render_charter(kept_source(charter, keep))
     write_folder(folder, found.kit.files)
     if as_json:
         print_json(found.as_json(str(folder)))

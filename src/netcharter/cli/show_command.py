@@ -13,9 +13,9 @@ from netcharter.cli.common import (
     exits,
     json_option,
     print_json,
-    source,
     width,
 )
+from netcharter.cli.keeping import keep_option, kept_source
 
 
 @click.command("show")
@@ -25,14 +25,17 @@ from netcharter.cli.common import (
     type=click.Choice(["who", "to", "service"]),
     help="one view of the decisions: by who starts, by what is reached, by service",
 )
+@keep_option
 @json_option
 @exits
-def cli(charter: Path, by: Literal["who", "to", "service"] | None, as_json: bool) -> int:
+def cli(
+    charter: Path, by: Literal["who", "to", "service"] | None, keep: Path | None, as_json: bool
+) -> int:
     """The plan: lines, areas, addresses, devices, hours, and the decisions in order."""
     from netcharter.tasks.show import show_charter
     from netcharter.tasks.show_text import show_text
 
-    found = show_charter(source(charter), by)
+    found = show_charter(kept_source(charter, keep), by)
     if as_json:
         print_json(found.as_json())
     else:

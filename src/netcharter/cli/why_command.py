@@ -14,9 +14,9 @@ from netcharter.cli.common import (
     json_option,
     print_json,
     safe,
-    source,
     width,
 )
+from netcharter.cli.keeping import keep_option, kept_source
 
 
 @click.command("why")
@@ -27,6 +27,7 @@ from netcharter.cli.common import (
 @click.option("--at", metavar="MOMENT", help="'Tue 21:30', '2026-12-01 08:00' (else now)")
 @click.option("--signed-in", "who", metavar="PERSON", help="a person, guest or nobody")
 @click.option("--down", multiple=True, metavar="LINE", help="a line that is down")
+@keep_option
 @json_option
 @as_of_option
 @exits
@@ -38,13 +39,16 @@ def cli(
     at: str | None,
     who: str | None,
     down: tuple[str, ...],
+    keep: Path | None,
     as_json: bool,
     as_of: datetime,
 ) -> int:
     """One connection's story: what decides it, and why."""
     from netcharter.tasks.questions import explain
 
-    found = explain(source(charter), starter, target, service, as_of, at=at, who=who, down=down)
+    found = explain(
+        kept_source(charter, keep), starter, target, service, as_of, at=at, who=who, down=down
+    )
     if as_json:
         print_json(found.as_json())
         return 0

@@ -270,6 +270,12 @@ ASKING = {
         "A charter is never overwritten by accident.",
         "Name a file that does not exist yet.",
     ),
+    "cannot-keep": Entry(
+        "kit whose areas can't be kept",
+        "What was named with `--keep` is no kit, or its manifest is damaged.",
+        "Without it areas would be numbered anew.",
+        "Name the folder of a kit, or its manifest.json.",
+    ),
     "not-a-kit": Entry(
         "folder with something else in it",
         "A kit was to be written into a folder that holds something else.",

@@ -17,8 +17,12 @@ from netcharter.space.ranges import subtract, union
 __all__ = ["make_plan"]
 
 
-def make_plan(charter: Charter, previous: Mapping[str, IPv4Network] | None = None) -> Plan:
-    """Resolve a charter. `previous`: prefixes that areas already have and keep."""
+def make_plan(charter: Charter, previous: Mapping[str, IPv4Network | None] | None = None) -> Plan:
+    """Resolve a charter.
+
+    `previous`: the prefixes that areas already have, in the order of their numbers, as an earlier
+    plan's `numbered` tells them; with it no area is renumbered, wherever another one is added.
+    """
     found = resolve(charter, previous or {})
     own = union(
         found.gateway,
@@ -48,4 +52,5 @@ def make_plan(charter: Charter, previous: Mapping[str, IPv4Network] | None = Non
         rows=decide(ground),
         places=places,
         notes=found.diagnostics,
+        numbered=found.numbered,
     )

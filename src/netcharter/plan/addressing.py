@@ -3,7 +3,8 @@
 What is promised about IPv4:
 
 * a given prefix is kept, and so is an earlier assignment (`previous`): with either, nobody is
-  ever renumbered. An area that outgrows its earlier prefix doubles in place where its neighbour
+  ever renumbered, wherever in the charter an area is added. A kit's manifest tells what its areas
+  have, and `render` over an earlier kit, or `--keep`, hands it back as `previous`. An area that outgrows its earlier prefix doubles in place where its neighbour
   block is free, and otherwise keeps it and is reported;
 * without them, areas are placed in the order of the charter, and an area never looks at those
   after it: adding one at the end renumbers nobody, unless its given prefix takes an address range
@@ -15,7 +16,7 @@ What is promised about IPv4:
 
 Areas have numbers from 1, first those of `previous` in its order (it is therefore kept in the
 order of the numbers, with areas that are gone still in it), then the others in the charter's
-order. The number is the area's /64 within the local prefix and within each line's prefix.
+order. An area that is gone keeps its number for good, and its prefix until another area needs it. The number is the area's /64 within the local prefix and within each line's prefix.
 
 Lasting addresses of devices count down from the top of the area in the order of the charter, so
 a device added at the end renumbers none. They move when the area's prefix doubles; an address
@@ -81,10 +82,14 @@ class Addressing:
     devices: tuple[DevicePlan, ...]
     gateway: Ranges
     diagnostics: tuple[Diagnostic, ...]
+    numbered: Mapping[str, IPv4Network | None]  # `previous` for the next plan
 
 
-def resolve(charter: Charter, previous: Mapping[str, IPv4Network] = {}) -> Addressing:
-    """The addresses of a site; `previous` are earlier area prefixes, in the order of numbers."""
+def resolve(charter: Charter, previous: Mapping[str, IPv4Network | None] = {}) -> Addressing:
+    """The addresses of a site; `previous` are earlier area prefixes, in the order of numbers.
+
+    A prefix of None is that of an area that was gone while another one took it.
+    """
     local_prefix = charter.site.local_prefix or _derived_prefix(charter.site.name)
     found: list[Diagnostic] = []
     lines = tuple(_line(charter, line, n) for n, line in enumerate(charter.lines.values(), 1))
@@ -104,7 +109,17 @@ def resolve(charter: Charter, previous: Mapping[str, IPv4Network] = {}) -> Addre
     found.extend(_check_areas(charter, areas, lines, local_prefix))
     found.extend(_check_addresses(charter, {a.name: a for a in areas}, gateway))
     found.extend(_check_hardware(charter))
-    return Addressing(local_prefix, areas, lines, devices, gateway, tuple(found))
+    numbered = {
+        name: networks[name] if name in networks else _left(previous[name], networks.values())
+        for name in numbers
+    }
+    return Addressing(local_prefix, areas, lines, devices, gateway, tuple(found), numbered)
+
+
+def _left(prefix: IPv4Network | None, taken: Iterable[IPv4Network]) -> IPv4Network | None:
+    """What is left of the prefix of an area that is gone: all of it or nothing."""
+    free = prefix is not None and not any(prefix.overlaps(network) for network in taken)
+    return prefix if free else None
 
 
 # Numbers of the standards
@@ -152,7 +167,7 @@ def _derived_prefix(site: str) -> IPv6Network:
 
 
 def _networks(
-    charter: Charter, previous: Mapping[str, IPv4Network], found: list[Diagnostic]
+    charter: Charter, previous: Mapping[str, IPv4Network | None], found: list[Diagnostic]
 ) -> dict[str, IPv4Network]:
     out: dict[str, IPv4Network] = {}
     for name, network in pack(charter, previous).items():
@@ -160,7 +175,7 @@ def _networks(
         if network is None:
             found.append(_exhausted(charter, area))
             network = IPv4Network((_RESERVED + (len(out) << 8), 24))
-        elif given4(area) or name in previous:
+        elif given4(area) or previous.get(name) is not None:
             found.extend(_check_size(charter, area, network))
         out[name] = network
     return out

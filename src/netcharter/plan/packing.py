@@ -19,17 +19,28 @@ UNSAID_BITS = 8  # an area of unsaid size gets a /24
 _POOL = coding.network(*POOL4)
 
 
-def pack(charter: Charter, previous: Mapping[str, IPv4Network]) -> dict[str, IPv4Network | None]:
-    """The IPv4 prefix of each area; None where no room is left."""
+def pack(
+    charter: Charter, previous: Mapping[str, IPv4Network | None]
+) -> dict[str, IPv4Network | None]:
+    """The IPv4 prefix of each area; None where no room is left.
+
+    The prefix of an area that is gone is avoided while there is other room: it may come back.
+    """
     given = {a.name: n for a in charter.areas.values() if (n := given4(a))}
+    gone = (p for n, p in previous.items() if n not in charter.areas and p is not None)
+    places = (n for p in charter.places.values() for n in p.prefixes)
     ground = Ground(
         site=charter.site.name,
         lines=_line_space(charter.lines.values()),
-        places=intersect(_POOL, _networks4(n for p in charter.places.values() for n in p.prefixes)),
+        places=intersect(_POOL, _networks4((*places, *gone))),
         used=(),
         later=_networks4(given.values()),
     )
-    kept = {n: p for n, p in previous.items() if n in charter.areas and n not in given}
+    kept = {
+        name: prefix
+        for name, prefix in previous.items()
+        if prefix is not None and name in charter.areas and name not in given
+    }
     for network in kept.values():
         ground.take(network)
     out: dict[str, IPv4Network | None] = {}

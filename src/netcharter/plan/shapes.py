@@ -192,3 +192,5 @@ class Plan:
     rows: tuple[Row, ...]
     places: Mapping[str, Ranges] = field(default_factory=dict)
     notes: tuple[Diagnostic, ...] = ()  # what was wrong or doubtful while resolving
+    # Areas by number with their prefixes, those that are gone among them (None: taken since).
+    numbered: Mapping[str, IPv4Network | None] = field(default_factory=dict)

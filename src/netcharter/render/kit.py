@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Any
@@ -79,7 +79,20 @@ def _manifest(plan: Plan, files: Mapping[str, bytes]) -> dict[str, Any]:
             for when, let in labels.times_asked_for(plan.rows)
         ],
         "lines": {line.name: line.number for line in plan.lines},
+        "areas": list(_areas(plan)),
     }
+
+
+def _areas(plan: Plan) -> Iterator[dict[str, Any]]:
+    """The areas by number, those that are gone among them, so that a later plan can keep them."""
+    here = {area.name for area in plan.areas}
+    for number, (name, prefix) in enumerate(plan.numbered.items(), 1):
+        yield {
+            "name": name,
+            "number": number,
+            "prefix": str(prefix) if prefix else None,
+            "gone": name not in here,
+        }
 
 
 COMMANDS: Mapping[str, tuple[str, ...]] = {

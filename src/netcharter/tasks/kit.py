@@ -8,6 +8,7 @@ from typing import Any
 
 from netcharter.diagnostics import Diagnostic
 from netcharter.render import Kit, render
+from netcharter.tasks.keeping import Kept
 from netcharter.tasks.sources import Source, Unusable, usable_plan
 
 
@@ -16,6 +17,7 @@ class Rendered:
     """A kit: files by name, with their digests in its manifest."""
 
     kit: Kit
+    kept: Kept | None = None
 
     def as_json(self, folder: str) -> dict[str, Any]:
         """`ok`, `folder`, `files` [{`name`, `size`, `sha256`}]."""
@@ -26,6 +28,9 @@ class Rendered:
         yield f"kit written to {folder}:"
         for file in self.kit.listing():
             yield f"  {file['sha256'][:16]}  {file['size']:>8}  {file['name']}"
+        if self.kept is not None:
+            yield f"Areas keep the prefixes and numbers they had in {self.kept.name}; to judge the"
+            yield f"charter with them, add `--keep {folder}` to check, show, ask, why and compare."
         yield "Nothing has been put in place. Keep console access at hand when you do."
 
 
@@ -33,7 +38,7 @@ def render_charter(source: Source) -> Rendered:
     """Plan and render. Raises Unusable where the text is no charter, or its plan has errors."""
     loaded = usable_plan(source)
     try:
-        return Rendered(render(loaded.plan))
+        return Rendered(render(loaded.plan), source.kept)
     except ValueError as fault:
         span = loaded.plan.charter.where()
         wrong = Diagnostic("cannot-render", "error", str(fault), span)

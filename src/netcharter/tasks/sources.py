@@ -13,6 +13,7 @@ from netcharter.diagnostics.jsonshape import as_json
 from netcharter.plan import make_plan
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.certify import NoAnswer
+from netcharter.tasks.keeping import Kept
 
 __all__ = [
     "Loaded",
@@ -28,11 +29,15 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """A charter as it was found: what it is called, its text, and how to get what it includes."""
+    """A charter as it was found: what it is called, its text, and how to get what it includes.
+
+    kept: what the areas of an earlier kit have and keep.
+    """
 
     name: str
     text: bytes
     load: Loader | None = None
+    kept: Kept | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +73,8 @@ def load_plan(source: Source) -> Loaded:
     reading = read(source.text, source.name, source.load)
     if reading.charter is None:
         raise Unusable(reading.diagnostics, reading.texts)
-    return Loaded(make_plan(reading.charter), reading.diagnostics, reading.texts)
+    plan = make_plan(reading.charter, source.kept.areas if source.kept else None)
+    return Loaded(plan, reading.diagnostics, reading.texts)
 
 
 def usable_plan(source: Source) -> Loaded:
