@@ -80,8 +80,8 @@ CASES = (
         ("rule 1 never decides: housekeeping 'same-area' already decides",),
     ),
     Case(
-        "an offer behind one that is the same",
-        "rule-never-decides",
+        "an offer behind one that delivers elsewhere",
+        "rule-contradicted",
         "warning",
         {
             "offers": "\n  - {offer: https, on: dsl, to: shop}\n"
@@ -400,7 +400,7 @@ CASES = (
         "error",
         {"promises": "\n  - {never: ⟦yard⟧, reach: [home, bank, club]}\n"},
         {"promises": "\n  - {never: yard, reach: [home, club]}\n"},
-        ("open in all is bank",),
+        ("what is open of it: bank",),
         witness=("asks bank (198.51.100.65)",),
         see=((first_rule(), "rule 1 decides it"),),
     ),
@@ -521,6 +521,61 @@ CASES = (
         {"lines": "\n  dsl: {device: eth0, address: 100.128.0.10/29, next-hop: 100.128.0.9}\n",
          "offers": "\n  - {offer: https, on: dsl, to: shop}\n"},
         ("offer 1 cannot be reached over IPv4: dsl has 100.64.0.10",),
+    ),
+    Case(
+        "a device of its own is a stranger",
+        "device-unknown",
+        "warning",
+        {"devices": "\n" + DESK + SPARE + "  ⟦shop⟧: {area: yard, address: 10.9.0.7}\n"},
+        {"devices": "\n" + DESK + SPARE
+         + "  shop: {area: yard, address: 10.9.0.7, hardware: 02:00:00:aa:00:03}\n"},
+        ("shop can do nothing: yard refuses strangers",),
+        other={"areas": "\n  home: {device: eth1, hosts: 12}\n"
+               "  yard: {device: eth2, prefix: 10.9.0.0/27, hosts: 12, strangers: refused}\n"
+               "  club: {device: eth3, hosts: 12, sign-in: required}\n"},
+    ),
+    Case(
+        "an address that stands in documents only (RFC 9542)",
+        "placeholder-hardware",
+        "note",
+        {"devices": "\n" + DESK + SPARE
+         + "  shop: {area: yard, hardware: ⟦00:00:5e:00:53:ff⟧, address: lasting}\n"},
+        {"devices": "\n" + DESK + SPARE
+         + "  shop: {area: yard, hardware: 00:00:5e:00:54:00, address: lasting}\n"},
+        ("00:00:5e:00:53:ff is an address for documents: no real device is shop",),
+    ),
+    Case(
+        "an address in one family only",
+        "device-unseen-in-ipv6",
+        "note",
+        {"devices": "\n" + DESK + SPARE
+         + "  shop: {area: yard, hardware: 02:00:00:aa:00:03, address: ⟦10.9.0.7⟧}\n"},
+        {"devices": "\n" + DESK + SPARE + SHOP},
+        ("only IPv4 addresses of shop are written, yet yard has IPv6",),
+        other={"areas": "\n  home: {device: eth1, hosts: 12}\n"
+               "  yard: {device: eth2, prefix: 10.9.0.0/27, hosts: 12}\n"
+               "  club: {device: eth3, hosts: 12, sign-in: required}\n",
+               "promises": "\n  - {never: club, reach: shop}\n"},
+    ),
+    Case(
+        "a line and a device that share no family",
+        "offer-opens-nothing",
+        "warning",
+        {"offers": "\n  - {offer: https, on: dsl, to: ⟦shop⟧}\n",
+         "lines": '\n  dsl: {device: eth0, address: "2001:db8:7aff::2/64",'
+         ' next-hop: "2001:db8:7aff::1"}\n'},
+        {"offers": "\n  - {offer: https, on: dsl, to: shop}\n",
+         "lines": '\n  dsl: {device: eth0, address: "2001:db8:7aff::2/64",'
+         ' next-hop: "2001:db8:7aff::1", prefix: "2001:db8:7a00::/48"}\n'},
+        ("offer 1 opens nothing: dsl and shop share no address family",),
+    ),
+    Case(
+        "between hosts of one area no gateway stands",
+        "same-area-not-proven",
+        "note",
+        {"promises": "\n  - {never: ⟦home⟧, reach: desk}\n"},
+        {"promises": "\n  - {never: yard, reach: desk}\n"},
+        ("within home hosts reach each other without the gateway",),
     ),
 )  # fmt: skip
 IDS = [f"{case.id}: {case.title}" for case in CASES]

@@ -76,7 +76,7 @@ def test_every_kind_of_decision_that_breaks_a_promise_has_its_finding() -> None:
                       or f"'{broken.row.label}'" in (d.witness or "")]  # fmt: skip
         assert finding.id == IDENTS[broken.row.kind]
         assert finding.help
-    assert sum("open in all" in d.message for d in findings) == 1
+    assert sum("what is open of it" in d.message for d in findings) == 1
     assert (told.point, told.row) == (told.breaks[0].point, told.breaks[0].row)
 
 
