@@ -91,6 +91,10 @@ class Naming:
         ]
         return sorted(found, key=lambda pair: size(pair[0]))
 
+    @cached_property
+    def _widest_services(self) -> list[tuple[Ranges, str]]:
+        return sorted(self._services, key=lambda pair: -size(pair[0]))
+
     def service_full(self, code: int) -> str:
         """A service by name and number: ``https (tcp/443)``."""
         text = service_text(code)
@@ -146,7 +150,7 @@ class Naming:
         for family, title in ((ANY4, "IPv4"), (ANY6, "IPv6")):
             whole, part = intersect(zone, family), intersect(mine, family)
             missing = subtract(whole, part)
-            if part and _few(missing, part):
+            if size(part) > 1 and _few(missing, part):
                 words.append(f"{name} ({title})")
                 spare.append(missing)
             elif part:
@@ -174,7 +178,7 @@ class Naming:
             return "anything"
         own = self.plan.charter.services
         narrow = size(found) <= NARROW
-        wide = [(r, n) for r, n in reversed(self._services) if narrow or n in own]
+        wide = [(r, n) for r, n in self._widest_services if narrow or n in own]
         return _cover_text(found, wide, _service_range_text)
 
     def _range_text(self, low: int, high: int) -> str:

@@ -24,9 +24,11 @@ from netcharter.proofs.naming import listed
 from netcharter.proofs.promises import ground_of
 from netcharter.proofs.story import row_name
 from netcharter.proofs.why import Story, why
+from netcharter.tasks.judged_from import judged_from
 from netcharter.tasks.sources import Source, answerable, unusable, usable_plan
 
 
+ITSELF = "the gateway itself"  # how a row names it
 FEW = 8  # rows of housekeeping that are told where there is nothing else
 
 
@@ -50,7 +52,8 @@ class Asked:
         """The answer for people: one block per decision."""
         written = [row for row in self.answer.rows if not row.housekeeping]
         kept = [row for row in self.answer.rows if row.housekeeping]
-        shown = written or (kept if len(kept) <= FEW else [])
+        others = [row for row in kept if row.starter != ITSELF]
+        shown = written or (others if len(others) <= FEW else [])
         decider = None
         for row in shown:
             if row.decided_by != decider:
@@ -63,7 +66,7 @@ class Asked:
             yield "and more: the listing was cut, ask more narrowly."
         else:
             yield "and nothing else." if shown else "Nobody, by nothing that the charter lets."
-        if kept and shown is not kept:
+        if kept and shown is not others:
             names = listed(dict.fromkeys(row.decided_by for row in kept))
             yield f"(Besides, as at every site: {names}; --json has their rows.)"
 
@@ -77,10 +80,12 @@ def ask_charter(
     reach: Sequence[str] = (),
     services: Sequence[str] = (),
     at: str | None = None,
+    as_of: str | None = None,
 ) -> Asked:
     """Who can reach what. A question in words, or terms; terms are added to the question."""
     loaded = usable_plan(source)
     plan = loaded.plan
+    now = judged_from(now, as_of, plan.timezone)
     asked = question or " ".join([*who, *reach, *services])
     try:
         inquiry = parse_question(question, ground_of(plan)) if question else Inquiry()
@@ -156,9 +161,11 @@ def explain(
     at: str | None = None,
     who: str | None = None,
     down: Sequence[str] = (),
+    as_of: str | None = None,
 ) -> Explained:
     """One connection's story."""
     plan = usable_plan(source).plan
+    now = judged_from(now, as_of, plan.timezone)
     instant = _moment(plan, at, now) or now
     try:
         return Explained(why(plan, starter, target, service, instant, who=who, down=down))
