@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from pathlib import Path
 
 import click
@@ -10,6 +9,7 @@ import click
 from netcharter.cli.common import (
     as_of_option,
     charter_argument,
+    clock,
     exits,
     json_option,
     print_json,
@@ -39,7 +39,7 @@ def cli(
     at: str | None,
     keep: Path | None,
     as_json: bool,
-    as_of: datetime,
+    as_of: str | None,
 ) -> int:
     """Who can reach what, exactly, and who decides: "who can reach booking"."""
     from netcharter.tasks.questions import ask_charter
@@ -48,11 +48,12 @@ def cli(
         found = ask_charter(
             kept_source(charter, keep),
             question,
-            as_of,
+            clock(),
             who=who,
             reach=reach,
             services=services,
             at=at,
+            as_of=as_of,
         )
     if as_json:
         print_json(found.as_json())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from pathlib import Path
 
 import click
@@ -10,6 +9,7 @@ import click
 from netcharter.cli.common import (
     as_of_option,
     charter_argument,
+    clock,
     exits,
     json_option,
     print_json,
@@ -33,14 +33,16 @@ from netcharter.cli.keeping import keep_option, kept_source
 @json_option
 @as_of_option
 @exits
-def cli(charter: Path, page: Path | None, keep: Path | None, as_json: bool, as_of: datetime) -> int:
+def cli(
+    charter: Path, page: Path | None, keep: Path | None, as_json: bool, as_of: str | None
+) -> int:
     """Judge a charter: what every possible connection will do, before anything is touched."""
     from netcharter.tasks.check import check, page_of, summary
 
     with working("proving"):
-        found = check(kept_source(charter, keep), as_of)
+        found = check(kept_source(charter, keep), clock(), as_of)
     if page is not None:
-        write_text(page, page_of(found, as_of), keep=map(Path, found.texts))
+        write_text(page, page_of(found, clock()), keep=map(Path, found.texts))
     if as_json:
         print_json(found.as_json())
         return 0 if found.ok else 1

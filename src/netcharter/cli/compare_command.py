@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from pathlib import Path
 
 import click
 
 from netcharter.cli.common import (
     as_of_option,
+    clock,
     exits,
     json_option,
     print_json,
@@ -26,12 +26,13 @@ from netcharter.cli.keeping import keep_option, kept_source
 @json_option
 @as_of_option
 @exits
-def cli(old: Path, new: Path, keep: Path | None, as_json: bool, as_of: datetime) -> int:
+def cli(old: Path, new: Path, keep: Path | None, as_json: bool, as_of: str | None) -> int:
     """Exactly which connections change their fate between two charters."""
     from netcharter.tasks.compare import compare_charters
 
     with working("comparing"):
-        found = compare_charters(kept_source(old, keep), kept_source(new, keep), as_of)
+        before, after = kept_source(old, keep), kept_source(new, keep)
+        found = compare_charters(before, after, clock(), as_of)
     if as_json:
         print_json(found.as_json())
         return 0 if found.ok else 1

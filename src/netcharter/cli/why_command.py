@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from pathlib import Path
 
 import click
@@ -10,6 +9,7 @@ import click
 from netcharter.cli.common import (
     as_of_option,
     charter_argument,
+    clock,
     exits,
     json_option,
     print_json,
@@ -41,13 +41,21 @@ def cli(
     down: tuple[str, ...],
     keep: Path | None,
     as_json: bool,
-    as_of: datetime,
+    as_of: str | None,
 ) -> int:
     """One connection's story: what decides it, and why."""
     from netcharter.tasks.questions import explain
 
     found = explain(
-        kept_source(charter, keep), starter, target, service, as_of, at=at, who=who, down=down
+        kept_source(charter, keep),
+        starter,
+        target,
+        service,
+        clock(),
+        at=at,
+        who=who,
+        down=down,
+        as_of=as_of,
     )
     if as_json:
         print_json(found.as_json())

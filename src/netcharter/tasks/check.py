@@ -11,6 +11,7 @@ from netcharter.diagnostics import Diagnostic
 from netcharter.diagnostics.jsonshape import as_json, span_as_json
 from netcharter.proofs import Proof, prove
 from netcharter.proofs.naming import listed
+from netcharter.tasks.judged_from import judged_from
 from netcharter.tasks.sources import Loaded, Source, answerable, load_plan
 
 
@@ -56,11 +57,11 @@ class Checked:
         }
 
 
-def check(source: Source, now: datetime) -> Checked:
-    """Read, plan and prove. Raises Unusable where the text is no charter."""
+def check(source: Source, now: datetime, as_of: str | None = None) -> Checked:
+    """Read, plan and prove, from now on or as of another date or moment. Raises Unusable."""
     loaded = load_plan(source)
     with answerable(loaded):
-        proof = prove(loaded.plan, now)
+        proof = prove(loaded.plan, judged_from(now, as_of, loaded.plan.timezone))
     return Checked(proof, (*loaded.diagnostics, *proof.findings), loaded)
 
 
@@ -88,9 +89,9 @@ def summary(checked: Checked) -> Iterator[str]:
     yield from LIMITS
 
 
-def page_of(checked: Checked, now: datetime) -> str:
-    """The judgement as one self-contained page."""
+def page_of(checked: Checked, made: datetime) -> str:
+    """The judgement as one self-contained page, made at this aware instant."""
     from netcharter.report.page import proof_page
 
     with answerable(checked.loaded):
-        return proof_page(checked.proof, checked.texts, now, checked.findings)
+        return proof_page(checked.proof, checked.texts, made, checked.findings)

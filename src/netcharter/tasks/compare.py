@@ -9,6 +9,7 @@ from textwrap import wrap
 from typing import Any
 
 from netcharter.proofs.compare import Change, ChangeRow, Comparison, compare
+from netcharter.tasks.judged_from import judged_from
 from netcharter.tasks.sources import Source, answerable, usable_plan
 
 
@@ -84,8 +85,11 @@ def _row_lines(row: ChangeRow, width: int) -> Iterator[str]:
         )
 
 
-def compare_charters(old: Source, new: Source, now: datetime) -> Compared:
-    """Which connections change their fate. Raises Unusable for either text."""
+def compare_charters(old: Source, new: Source, now: datetime, as_of: str | None = None) -> Compared:
+    """Which connections change their fate, from now on or as of another moment, by the clocks of
+    the new charter's site. Raises Unusable for either text.
+    """
     before, after = usable_plan(old), usable_plan(new)
+    since = judged_from(now, as_of, after.plan.timezone)
     with answerable(after):
-        return Compared(compare(before.plan, after.plan, now))
+        return Compared(compare(before.plan, after.plan, since))

@@ -27,7 +27,6 @@ from netcharter.proofs.why import Story, why
 from netcharter.tasks.judged_from import judged_from
 from netcharter.tasks.sources import Source, answerable, unusable, usable_plan
 
-
 ITSELF = "the gateway itself"  # how a row names it
 FEW = 8  # rows of housekeeping that are told where there is nothing else
 
