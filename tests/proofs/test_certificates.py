@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import pytest
 
-from netcharter.proofs import certify as certify_room
 from netcharter.proofs import compare as compare_room
 from netcharter.proofs import prove
 from netcharter.proofs.ask import Inquiry, ask
@@ -16,7 +15,8 @@ from netcharter.proofs.compare import compare
 from netcharter.proofs.universe import DESTINATION, SERVICE
 from netcharter.space.engine import Engine
 from netcharter.space.model import Covered, Point, Undecided, Verdict, Witness
-from netcharter.space.partition import Difference, Part, Row, Survey
+from netcharter.space.partition import Difference, Part, Row, Survey, survey
+from netcharter.space.partition import compare as compare_lists
 from tests.proofs.sites import NOW, charter, planned
 
 TEXT = charter(
@@ -251,11 +251,9 @@ def test_changes_that_are_kept_back_are_found(monkeypatch: pytest.MonkeyPatch) -
 def test_that_nothing_changes_cannot_be_lied(monkeypatch: pytest.MonkeyPatch) -> None:
     other = planned(TEXT.replace("with: http}", "with: smtp}"))
     monkeypatch.setattr(Difference, "counts", lambda *_: {})
-    honest = compare_room.compare_lists
     monkeypatch.setattr(
-        compare_room,
-        "compare_lists",
-        lambda *lists, **more: replace(honest(*lists, **more), parts={}),
+        "netcharter.proofs.compare.compare_lists",
+        lambda *lists, **more: replace(compare_lists(*lists, **more), parts={}),
     )
     with pytest.raises(ProofFault):
         compare(planned(TEXT), other, NOW)
@@ -296,7 +294,8 @@ def test_a_lie_about_what_is_asked_is_found(
 ) -> None:
     asking = Inquiry(("yard",), ("internet",))
     assert ask(prover, asking).complete
-    honest = certify_room.survey
-    monkeypatch.setattr(certify_room, "survey", lambda *a, **more: lie(honest(*a, **more)))
+    monkeypatch.setattr(
+        "netcharter.proofs.certify.survey", lambda *a, **more: lie(survey(*a, **more))
+    )
     with pytest.raises(ProofFault):
         ask(prover, asking)
