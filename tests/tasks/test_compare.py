@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from netcharter.report.limits import WHERE
 from netcharter.tasks.compare import Compared, compare_charters
 from netcharter.tasks.sources import Source, Unusable
 from tests.proofs.sites import charter
@@ -54,7 +55,8 @@ def test_the_lines_tell_every_row_with_its_count_and_a_connection() -> None:
 def test_nothing_changes_is_said_to_be_proven() -> None:
     found = compared(charter(), charter())
     assert list(found.lines(100)) == [
-        "Nothing changes: proven for every connection, hour, line state and sign-in."
+        "Nothing changes: proven for every connection, hour, line state and sign-in.",
+        WHERE,
     ]
     assert found.as_json()["same"] is True
     assert found.as_json()["totals"] == {"opened": "0", "closed": "0", "altered": "0"}

@@ -15,6 +15,7 @@ from netcharter.plan.fate import fate
 from netcharter.proofs import why as why_room
 from netcharter.proofs.ask import Inquiry, NotUnderstood, parse_question
 from netcharter.proofs.promises import ground_of
+from netcharter.report.limits import WHERE
 from netcharter.tasks.questions import Explained, ask_charter, explain
 from netcharter.tasks.sources import Source, Unusable
 
@@ -148,7 +149,7 @@ def test_an_answer_at_a_moment_is_of_that_moment(at: str, deciders: set[str]) ->
 def test_nobody_is_an_answer() -> None:
     answer = ask_charter(DEMO, "can cameras reach internet", NOW)
     assert not answer.answer.rows and answer.answer.complete
-    assert list(answer.lines()) == ["Nobody, by nothing that the charter lets."]
+    assert list(answer.lines()) == ["Nobody, by nothing that the charter lets.", WHERE]
 
 
 # --- stories -------------------------------------------------------------------------------------

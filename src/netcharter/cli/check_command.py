@@ -15,6 +15,7 @@ from netcharter.cli.common import (
     print_json,
     safe,
     told,
+    width,
     working,
     write_text,
 )
@@ -48,7 +49,7 @@ def cli(
         return 0 if found.ok else 1
     if found.findings:
         told(found.findings, found.texts)
-    for line in summary(found):
+    for line in summary(found, width()):
         click.echo(safe(line))
     if page is not None:
         click.echo(safe(f"page written: {page}"))

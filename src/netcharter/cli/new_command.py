@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from netcharter.cli.common import exits, safe, write_text
+from netcharter.cli.common import exits, safe, width, write_text
 
 LOCALTIME = Path("/etc/localtime")
 
@@ -61,7 +61,7 @@ def tell(file: Path, text: str, open_ends: tuple[str, ...]) -> int:
     click.echo()
     click.echo(safe(f"written: {file}"))
     found = check(Source(str(file), text.encode()), datetime.now(UTC))
-    for line in summary(found):
+    for line in summary(found, width()):
         click.echo(safe(line))
     for line in open_ends:
         click.echo(safe(f"to fill in: {line}"))

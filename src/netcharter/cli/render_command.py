@@ -12,6 +12,7 @@ from netcharter.cli.common import (
     json_option,
     print_json,
     safe,
+    width,
 )
 from netcharter.cli.keeping import keep_option, kept_source
 
@@ -41,6 +42,6 @@ def cli(charter: Path, folder: Path, keep: Path | None, as_json: bool) -> int:
     if as_json:
         print_json(found.as_json(str(folder)))
         return 0
-    for line in found.lines(str(folder)):
+    for line in found.lines(str(folder), width()):
         click.echo(safe(line))
     return 0

@@ -17,7 +17,7 @@ from markupsafe import Markup
 from netcharter.diagnostics import Diagnostic
 from netcharter.diagnostics.escape import terminal
 from netcharter.proofs import Proof
-from netcharter.report import sections
+from netcharter.report import limits, sections
 from netcharter.report.drawing import Drawing, draw
 from netcharter.report.reach import from_areas, from_lines
 from netcharter.report.site import SiteSigns, signs
@@ -71,8 +71,8 @@ def proof_page(
         areas=from_areas(proof, sources),
         lines=from_lines(proof, sources),
         stretches=sections.stretches(proof, sources),
-        limits=sections.LIMITS,
-        cautions=sections.CAUTIONS,
+        limits=limits.LIMITS,
+        cautions=tuple(limits.CAUTIONS.values()),
     )
 
 

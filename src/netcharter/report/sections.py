@@ -1,4 +1,4 @@
-"""The judgement as sections of a page: verdict, promises, findings, decisions, cautions."""
+"""The judgement as sections of a page: verdict, promises, findings, decisions."""
 
 from __future__ import annotations
 
@@ -20,41 +20,6 @@ from netcharter.report.wording import (
 )
 
 WEIGHTS: tuple[Severity, ...] = ("error", "warning", "note")
-
-LIMITS = (
-    (
-        "Proven is what the plan decides, for direct connections between addresses. Whether a kernel"
-        " has loaded that plan, and whether the cables on site are as the charter says, needs a look"
-        " at the kernel and at the site."
-    ),
-    (
-        "Not judged: ARP and other frames that are not IP, and what switches and access points do"
-        " between machines of one area."
-    ),
-    (
-        "Not judged: what happens inside an encrypted tunnel, the contents of a connection, source"
-        " ports, and the path beyond the line."
-    ),
-    (
-        "A hardware address can be chosen at will. A device that is known or barred by it is"
-        " recognised only while it keeps it."
-    ),
-    (
-        "A promise that says never or only speaks of who starts. Replies flow, and what the gateway"
-        " does for others (its resolver, its sign-in page) is named beside the promise."
-    ),
-)
-CAUTIONS = (
-    "Monitoring people needs a lawful basis, and a notice to those concerned.",
-    (
-        "Let no sign-in, no hours and no list stand between a telephone and emergency calls. After"
-        " a change try an ordinary call; test emergency calls only as your operator allows."
-    ),
-    "Medical, payment and safety equipment follow rules of their own.",
-    "Filters for minors support supervision. They do not replace it.",
-    "Keep access to the console at hand when a charter is put in place.",
-    "Local law and licensed practice prevail over anything said here.",
-)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from netcharter.diagnostics import Diagnostic
 from netcharter.diagnostics.jsonshape import as_json, span_as_json
 from netcharter.proofs import Proof, prove
 from netcharter.proofs.naming import listed
+from netcharter.report.limits import LIMITS, cautions, told
 from netcharter.tasks.judged_from import judged_from
 from netcharter.tasks.sources import Loaded, Source, answerable, load_plan
 
@@ -34,7 +35,9 @@ class Checked:
         return self.proof.ok and all(d.severity != "error" for d in self.findings)
 
     def as_json(self) -> dict[str, Any]:
-        """`ok`, `findings`, `promises` (with `connection`, the witness in its parts), `counts`."""
+        """`ok`, `findings`, `promises` (with `connection`, the witness in its parts), `counts`,
+        `limits`, `cautions`.
+        """
         promises = []
         for result in self.proof.promises:
             told = self.proof.witness(result)
@@ -54,6 +57,8 @@ class Checked:
             "findings": [as_json(d) for d in self.findings],
             "promises": promises,
             "counts": dict(self.proof.counts()),
+            "limits": list(LIMITS),
+            "cautions": list(cautions(self.proof.prover.plan)),
         }
 
 
@@ -65,14 +70,8 @@ def check(source: Source, now: datetime, as_of: str | None = None) -> Checked:
     return Checked(proof, (*loaded.diagnostics, *proof.findings), loaded)
 
 
-LIMITS = (
-    "Proven of the plan, for direct connections. Outside the model: frames that are not IP,",
-    "what switches and access points do, the inside of tunnels, the contents of connections.",
-)
-
-
-def summary(checked: Checked) -> Iterator[str]:
-    """The promises one by one, the counts, and the limits of what was proven."""
+def summary(checked: Checked, width: int = 100) -> Iterator[str]:
+    """The promises one by one, the counts, the limits of what was proven, and what to mind."""
     for result in checked.proof.promises:
         mark = "proven " if result.holds else "BROKEN "
         own = "" if result.number is not None else "  (the management path)"
@@ -86,7 +85,8 @@ def summary(checked: Checked) -> Iterator[str]:
         + ", ".join(f"{counts[name]} {name}" for name in ("errors", "warnings", "notes"))
         + f"; {counts['decisions']} decisions looked at."
     )
-    yield from LIMITS
+    yield from told("limits of what is proven", LIMITS, width)
+    yield from told("please mind", cautions(checked.proof.prover.plan), width)
 
 
 def page_of(checked: Checked, made: datetime) -> str:

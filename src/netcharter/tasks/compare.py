@@ -9,6 +9,7 @@ from textwrap import wrap
 from typing import Any
 
 from netcharter.proofs.compare import Change, ChangeRow, Comparison, compare
+from netcharter.report.limits import WHERE
 from netcharter.tasks.judged_from import judged_from
 from netcharter.tasks.sources import Source, answerable, usable_plan
 
@@ -42,6 +43,10 @@ class Compared:
 
     def lines(self, width: int) -> Iterator[str]:
         """The differences for people: opened, closed, altered, each row with a witness."""
+        yield from self._differences(width)
+        yield from wrap(WHERE, width)
+
+    def _differences(self, width: int) -> Iterator[str]:
         found = self.comparison
         for moved in found.moved:
             yield f"moved: {moved.what}, from {moved.before} to {moved.after}"

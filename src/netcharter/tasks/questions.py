@@ -24,6 +24,7 @@ from netcharter.proofs.naming import listed
 from netcharter.proofs.promises import ground_of
 from netcharter.proofs.story import row_name
 from netcharter.proofs.why import Story, why
+from netcharter.report.limits import WHERE
 from netcharter.tasks.judged_from import judged_from
 from netcharter.tasks.sources import Source, answerable, unusable, usable_plan
 
@@ -68,6 +69,7 @@ class Asked:
         if kept and shown is not others:
             names = listed(dict.fromkeys(row.decided_by for row in kept))
             yield f"(Besides, as at every site: {names}; --json has their rows.)"
+        yield WHERE
 
 
 def ask_charter(
@@ -136,6 +138,7 @@ class Explained:
                     break_on_hyphens=False,
                     break_long_words=False,
                 )
+        yield from wrap(WHERE, width)
 
 
 def _story_json(story: Story) -> dict[str, Any]:
