@@ -54,7 +54,9 @@ def test_a_misspelt_key_is_read_as_the_one_it_means() -> None:
 
 
 def test_a_wrong_word_hides_the_missing_one() -> None:
-    found = reading("charter: 1\nsite: {name: a, tz: UTC}\nwan: {l: {device: e0}}\nlan: {a: {if: e1, size: 4}}\n")
+    found = reading(
+        "charter: 1\nsite: {name: a, tz: UTC}\nwan: {l: {device: e0}}\nlan: {a: {if: e1, size: 4}}\n"
+    )
     assert [(d.id, d.span.line) for d in found.diagnostics] == [
         ("foreign-word", 2), ("foreign-word", 3), ("foreign-word", 4), ("foreign-word", 4),
         ("foreign-word", 4),

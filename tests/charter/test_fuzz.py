@@ -19,7 +19,9 @@ from netcharter.diagnostics.text import render
 from tests.charter.kit import charter
 from tests.charter.test_schema import VALIDATOR, document
 
-EXAMPLE = (Path(__file__).parents[2] / "examples" / "tarn-hollow" / "charter.yaml").read_text("utf-8")
+EXAMPLE = (Path(__file__).parents[2] / "examples" / "tarn-hollow" / "charter.yaml").read_text(
+    "utf-8"
+)
 LINES = EXAMPLE.splitlines(keepends=True)
 KEYS = sorted({key.name for record in records() for key in record.keys} | MEANINGS.keys())
 SCALARS = st.one_of(
@@ -29,12 +31,16 @@ SCALARS = st.one_of(
 )  # fmt: skip
 TREES = st.recursive(
     SCALARS,
-    lambda inner: st.lists(inner, max_size=4)
-    | st.dictionaries(st.sampled_from(KEYS) | st.text(max_size=8), inner, max_size=5),
+    lambda inner: (
+        st.lists(inner, max_size=4)
+        | st.dictionaries(st.sampled_from(KEYS) | st.text(max_size=8), inner, max_size=5)
+    ),
     max_leaves=25,
 )
 DOCUMENTS = st.dictionaries(st.sampled_from(KEYS), TREES, max_size=8)
-MARKS = st.sampled_from(list("{}[]:,-#&*!|>'\"%@`?\t\n \\~<=") + ["\u202e", "\x1b", "é", "🏔", "\u0301"])
+MARKS = st.sampled_from(
+    list("{}[]:,-#&*!|>'\"%@`?\t\n \\~<=") + ["\u202e", "\x1b", "é", "🏔", "\u0301"]
+)
 
 
 RICH = charter(
@@ -109,7 +115,9 @@ def test_any_tree_of_known_words(tree: object) -> None:
 
 
 @settings(max_examples=300)
-@given(st.sampled_from(("rules", "offers", "promises", "devices", "hours", "services", "lines")), TREES)
+@given(
+    st.sampled_from(("rules", "offers", "promises", "devices", "hours", "services", "lines")), TREES
+)
 def test_any_tree_in_a_section_of_a_right_charter(section: str, tree: object) -> None:
     check(charter(**{section: yaml.safe_dump({section: tree}, allow_unicode=True)}))
 

@@ -42,7 +42,9 @@ def test_aliases_within_the_budget_work() -> None:
     assert found.charter.where("rules", 1, "let").line == 6  # where the value is written
 
 
-@pytest.mark.parametrize("text", ["[" * 1_000_000, "- " * 100_000, "{a: " * 300_000, "? " * 100_000])
+@pytest.mark.parametrize(
+    "text", ["[" * 1_000_000, "- " * 100_000, "{a: " * 300_000, "? " * 100_000]
+)
 def test_a_million_open_brackets_are_too_deep_or_no_yaml(text: str) -> None:
     assert ids(reading(text)) in (["too-deep"], ["yaml-syntax"])
 
@@ -158,7 +160,9 @@ def test_hostile_names_are_told_and_shown_safely(name: str, place: str) -> None:
     assert max(map(len, shown.splitlines())) < 400
 
 
-@pytest.mark.parametrize("name", ["Büro", "офис", "办公室", "مكتب", "משרד", "कार्यालय", "ห้อง", "a.b-c_9"])
+@pytest.mark.parametrize(
+    "name", ["Büro", "офис", "办公室", "مكتب", "משרד", "कार्यालय", "ห้อง", "a.b-c_9"]
+)
 def test_names_of_every_script_are_names(name: str) -> None:
     found = reading(charter(areas=f"areas: {{{name}: {{device: eth1, hosts: 5}}}}"))
     assert found.charter is not None and list(found.charter.areas) == [name]

@@ -108,7 +108,9 @@ def test_the_page_has_every_key_of_every_record() -> None:
     assert marks == {record.what for record in publish.records()}
     for record in publish.records():
         section = page.split(f"<!-- keys of {record.what} -->")[1].split("<!-- end -->")[0]
-        assert re.findall(r"^\| `([a-z-]+)`", section, re.MULTILINE) == [k.name for k in record.keys]
+        assert re.findall(r"^\| `([a-z-]+)`", section, re.MULTILINE) == [
+            k.name for k in record.keys
+        ]
 
 
 def test_a_changed_table_is_noticed() -> None:

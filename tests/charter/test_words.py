@@ -13,10 +13,22 @@ from netcharter.charter.words import MEANINGS, by_letters, by_meaning, suggest
 
 def our_words() -> set[str]:
     """Every key, every fixed word and every service there is."""
-    words = {*RESERVED, *DAYS, *builtin(), "daily", "mon-fri", "sat-sun", "closed", "automatic", "lasting"}
+    words = {
+        *RESERVED,
+        *DAYS,
+        *builtin(),
+        "daily",
+        "mon-fri",
+        "sat-sun",
+        "closed",
+        "automatic",
+        "lasting",
+    }
     for record in records():
         words |= {key.name for key in record.keys}
-        words |= {w for key in record.keys if isinstance(key.shape, Choice) for w in key.shape.options}
+        words |= {
+            w for key in record.keys if isinstance(key.shape, Choice) for w in key.shape.options
+        }
     return words | {"area", "device"}
 
 

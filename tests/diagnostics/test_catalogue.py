@@ -47,7 +47,9 @@ def _texts(node: ast.expr) -> set[str]:
 
 
 def constants(tree: ast.AST) -> set[str]:
-    return {n.value for n in ast.walk(tree) if isinstance(n, ast.Constant) and isinstance(n.value, str)}
+    return {
+        n.value for n in ast.walk(tree) if isinstance(n, ast.Constant) and isinstance(n.value, str)
+    }
 
 
 def test_every_emitted_id_is_in_the_catalogue() -> None:

@@ -20,18 +20,33 @@ def test_bidirectional_controls_are_written_out() -> None:
 
 
 def test_terminal_controls_are_written_out() -> None:
-    assert terminal("\x1b[2J\x07\r\n\t\x9b") == "<U+001B>[2J<U+0007><U+000D><U+000A><U+0009><U+009B>"
+    assert (
+        terminal("\x1b[2J\x07\r\n\t\x9b") == "<U+001B>[2J<U+0007><U+000D><U+000A><U+0009><U+009B>"
+    )
 
 
 def test_letters_of_every_script_and_emoji_stay() -> None:
-    for text in ("Büro", "офис", "办公室", "مكتب", "משרד", "कार्यालय", "🏔", "👩\u200d🏫", "e\u0301", "a b"):
+    for text in (
+        "Büro",
+        "офис",
+        "办公室",
+        "مكتب",
+        "משרד",
+        "कार्यालय",
+        "🏔",
+        "👩\u200d🏫",
+        "e\u0301",
+        "a b",
+    ):
         assert terminal(text) == text
 
 
 @given(st.text())
 def test_no_control_and_no_line_break_is_left(text: str) -> None:
     shown = terminal(text)
-    assert not [c for c in shown if unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") or c in BIDI]
+    assert not [
+        c for c in shown if unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") or c in BIDI
+    ]
     shown.encode("utf-8")
 
 
@@ -50,7 +65,12 @@ class Seen(HTMLParser):
         self.text += data
 
 
-@given(st.text() | st.sampled_from(["<script>alert(1)</script>", "\"><img src=x onerror=y>", "' onclick='x", "&lt;"]))
+@given(
+    st.text()
+    | st.sampled_from(
+        ["<script>alert(1)</script>", '"><img src=x onerror=y>', "' onclick='x", "&lt;"]
+    )
+)
 def test_a_page_has_no_more_elements_than_were_meant(text: str) -> None:
     page = Seen()
     page.feed(f"<p title=\"{html(text)}\" id='{html(text)}'>{html(text)}</p>")

@@ -142,7 +142,8 @@ def test_long_messages_are_wrapped_below_their_label() -> None:
 
 
 NASTY = st.text(
-    st.characters(exclude_categories=["Cs"]) | st.sampled_from("\x00\x07\x1b\r\u202e\u2066\u200b\u0301🏔日"),
+    st.characters(exclude_categories=["Cs"])
+    | st.sampled_from("\x00\x07\x1b\r\u202e\u2066\u200b\u0301🏔日"),
     max_size=40,
 )
 

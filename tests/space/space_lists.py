@@ -112,7 +112,9 @@ def _area(area: int) -> tuple[Ranges, Ranges]:
 
 def _internet() -> tuple[Ranges, Ranges]:
     return (
-        ranges((1 << 24, (10 << 24) - 1), (11 << 24, (127 << 24) - 1), (128 << 24, (224 << 24) - 1)),
+        ranges(
+            (1 << 24, (10 << 24) - 1), (11 << 24, (127 << 24) - 1), (128 << 24, (224 << 24) - 1)
+        ),
         ranges((V4 + (0x2000 << 112), V4 + (0x4000 << 112) - 1)),
     )
 
@@ -137,7 +139,11 @@ def charter_like(count: int, seed: int) -> RuleList:
     rng = random.Random(seed)
     services = [ranges((6 << 16 | p, 6 << 16 | p)) for p in _PORTS]
     services += [ranges((17 << 16 | p, 17 << 16 | p)) for p in _PORTS]
-    services += [union(services[5], services[10]), full(1 << 24), ranges((6 << 16, 6 << 16 | 65535))]
+    services += [
+        union(services[5], services[10]),
+        full(1 << 24),
+        ranges((6 << 16, 6 << 16 | 65535)),
+    ]
     entries: list[Entry] = []
     for rule in range(1, count + 1):
         area = rng.choice(_AREAS)

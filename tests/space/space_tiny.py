@@ -131,7 +131,9 @@ def points(rules: RuleList) -> Iterator[Point]:
             yield point
 
 
-def decide(rules: RuleList, point: Point, without: int | None = None) -> tuple[int | None, Hashable]:
+def decide(
+    rules: RuleList, point: Point, without: int | None = None
+) -> tuple[int | None, Hashable]:
     for entry in rules.entries:
         if entry.rule != without and inside(entry.box, point):
             return entry.rule, entry.outcome

@@ -147,9 +147,7 @@ def check_redundant(rules: RuleList, engine: Engine, checker: Checker) -> None:
             assert checker.removal(verdict.point, rule, verdict.outcome, verdict.instead)
 
 
-def check_decided(
-    rules: RuleList, engine: Engine, checker: Checker, rng: random.Random
-) -> None:
+def check_decided(rules: RuleList, engine: Engine, checker: Checker, rng: random.Random) -> None:
     query, accept = tiny.query(rng, rules), some_accept(rules, rng)
     hits = [p for p in within(rules, query) if accept(*tiny.decide(rules, p))]
     verdict = engine.decided(query, accept)
@@ -171,9 +169,7 @@ def some_accept(rules: RuleList, rng: random.Random) -> Accept:
     return lambda rule, outcome: outcome in taken and not (only_even and rule and rule % 2)
 
 
-def check_covered(
-    rules: RuleList, engine: Engine, checker: Checker, rng: random.Random
-) -> None:
+def check_covered(rules: RuleList, engine: Engine, checker: Checker, rng: random.Random) -> None:
     query = tiny.query(rng, rules)
     by = None if rng.random() < 0.5 else [r for r in engine.rule_numbers() if rng.random() < 0.7]
     allowed = engine.rule_numbers() if by is None else by
@@ -187,12 +183,12 @@ def check_covered(
     else:
         assert isinstance(verdict, Witness)
         assert verdict.point in within(rules, query)
-        assert not any(tiny.inside(e.box, verdict.point) for e in rules.entries if e.rule in allowed)
+        assert not any(
+            tiny.inside(e.box, verdict.point) for e in rules.entries if e.rule in allowed
+        )
 
 
-def check_reached(
-    rules: RuleList, engine: Engine, checker: Checker, rng: random.Random
-) -> None:
+def check_reached(rules: RuleList, engine: Engine, checker: Checker, rng: random.Random) -> None:
     query = tiny.query(rng, rules)
     wanted = {rule for rule in engine.rule_numbers() if rng.random() < 0.4}
     hits = [p for p in within(rules, query) if tiny.decide(rules, p)[0] in wanted]
