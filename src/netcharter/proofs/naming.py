@@ -80,16 +80,12 @@ class Naming:
 
     @cached_property
     def _services(self) -> list[tuple[Ranges, str]]:
-        found = [
-            (ranges(*(coding.service(*part) for part in s.parts)), s.name)
-            for s in self.plan.charter.services.values()
-        ]
-        found += [
-            (ranges(*(coding.service(*part) for part in parts)), name)
-            for name, parts in known_services().items()
-            if name not in self.plan.charter.services
-        ]
-        return sorted(found, key=lambda pair: size(pair[0]))
+        own = self.plan.charter.services
+        known = {name: parts for name, parts in known_services().items() if name not in own}
+        known |= {name: service.parts for name, service in own.items()}
+        # of several names of one set the last wins: the trade's before the registry's
+        found = {ranges(*(coding.service(*p) for p in parts)): n for n, parts in known.items()}
+        return sorted(found.items(), key=lambda pair: size(pair[0]))
 
     @cached_property
     def _widest_services(self) -> list[tuple[Ranges, str]]:
