@@ -105,6 +105,32 @@ def test_a_moment_that_is_none_is_told_with_what_to_write() -> None:
     assert told.help == "write 'Tue 21:30' or '2026-12-01 21:30'"
 
 
+@pytest.mark.parametrize(
+    ("question", "terms", "option"),
+    [
+        ("who can reach booking", {"reach": ["tills"]}, "--to"),
+        ("who can reach booking", {"reach": ["booking", "tills"]}, "--to"),
+        ("what can office reach", {"who": ["bunkrooms"]}, "--from"),
+        ("who can reach booking with ssh", {"services": ["https"]}, "--with"),
+    ],
+)
+def test_a_question_and_terms_that_contradict_each_other_are_told(
+    question: str, terms: dict[str, list[str]], option: str
+) -> None:
+    with pytest.raises(Unusable) as wrong:
+        ask_charter(DEMO, question, NOW, **terms)  # type: ignore[arg-type]
+    (told,) = wrong.value.diagnostics
+    assert told.id == "question-not-understood"
+    assert f"`{option}` says" in told.message and option in (told.help or "")
+
+
+def test_terms_may_say_a_part_of_what_the_question_says() -> None:
+    part = ask_charter(DEMO, "can office, barn reach anywhere", NOW, who=["barn"], reach=["office"])
+    assert part.as_json() == ask_charter(DEMO, "can barn reach office", NOW).as_json()
+    same = ask_charter(DEMO, "who can reach booking with anything", NOW, services=["ssh"])
+    assert same.as_json() == ask_charter(DEMO, "who can reach booking with ssh", NOW).as_json()
+
+
 def test_terms_complete_and_narrow_a_question() -> None:
     wide = ask_charter(DEMO, "who can reach booking", NOW)
     narrow = ask_charter(DEMO, "who can reach booking", NOW, who=["office"], services=["ssh"])

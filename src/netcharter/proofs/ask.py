@@ -158,10 +158,22 @@ def ask_terms(
         )
     return replace(
         inquiry,
-        who=starters or inquiry.who,
-        reach=targets or inquiry.reach,
-        services=what or inquiry.services,
+        who=_narrowed(inquiry.who, starters, "--from"),
+        reach=_narrowed(inquiry.reach, targets, "--to"),
+        services=_narrowed(inquiry.services, what, "--with"),
     )
+
+
+def _narrowed(asked: Sequence[str], given: Sequence[str], option: str) -> tuple[str, ...]:
+    """What is given apart, if the question leaves that open or names it too; never instead of it."""
+    if {"anyone", "anywhere", "anything"}.isdisjoint(asked):
+        for name in given:
+            if asked and name not in asked:
+                raise NotUnderstood(
+                    f"the question says '{', '.join(asked)}', and `{option}` says '{name}'",
+                    f"leave `{option}` out, or name it in the question alone",
+                )
+    return tuple(given or asked)
 
 
 def check_terms(
