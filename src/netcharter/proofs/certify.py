@@ -44,7 +44,7 @@ class Prover:
         self.rules: RuleList = self.universe.rules()
         with answered():
             self.engine = Engine(self.rules)
-        self._checker = Checker(self.rules)
+        self.checker = Checker(self.rules)
 
     @cached_property
     def dead(self) -> Mapping[int, Verdict]:
@@ -53,8 +53,8 @@ class Prover:
         for number, verdict in found.items():
             if isinstance(verdict, Covered):
                 boxes = self._boxes[number]
-                stands = self._checker.dead(number, verdict.core)
-                _stand(stands and self._checker.minimal(boxes, verdict.core), verdict)
+                stands = self.checker.dead(number, verdict.core)
+                _stand(stands and self.checker.minimal(boxes, verdict.core), verdict)
             else:
                 self._stands(verdict)
         return found
@@ -65,11 +65,11 @@ class Prover:
         found = self.engine.redundant()
         for number, verdict in found.items():
             if isinstance(verdict, Covered):
-                _stand(self._checker.removable(number, verdict.core), verdict)
+                _stand(self.checker.removable(number, verdict.core), verdict)
             else:
                 told = self._stands(verdict)
                 _stand(
-                    self._checker.removal(told.point, number, told.outcome, told.instead), verdict
+                    self.checker.removal(told.point, number, told.outcome, told.instead), verdict
                 )
         return found
 
@@ -99,7 +99,7 @@ class Prover:
 
         verdict = self.engine.reached(boxes, rows & self._known)
         if isinstance(verdict, Covered):
-            _stand(self._checker.shielded(boxes, accept, verdict.core), verdict)
+            _stand(self.checker.shielded(boxes, accept, verdict.core), verdict)
             return None
         told = self._stands(verdict)
         _stand(_inside(boxes, told.point) and told.rule in rows, verdict)
@@ -117,8 +117,8 @@ class Prover:
         allowed = self._known & set(by)
         verdict = self.engine.covered(boxes, tuple(allowed))
         if isinstance(verdict, Covered):
-            stands = set(verdict.core) <= allowed and self._checker.cover(boxes, verdict.core)
-            _stand(stands and self._checker.minimal(boxes, verdict.core), verdict)
+            stands = set(verdict.core) <= allowed and self.checker.cover(boxes, verdict.core)
+            _stand(stands and self.checker.minimal(boxes, verdict.core), verdict)
             return verdict
         if isinstance(verdict, Undecided):
             raise NoAnswer(verdict.reason)
@@ -129,7 +129,7 @@ class Prover:
         proven, too, that nothing of `boxes` lies outside of them."""
         found = survey(self.rules, boxes, limit=limit)
         for piece in found.pieces:
-            stands = self._checker.decided_inside(boxes, piece.box, piece.rule, piece.outcome)
+            stands = self.checker.decided_inside(boxes, piece.box, piece.rule, piece.outcome)
             if not stands:
                 raise ProofFault(f"a piece does not stand up to the checker: {piece}")
         if not found.complete:
@@ -147,7 +147,7 @@ class Prover:
         if isinstance(verdict, Undecided):
             raise NoAnswer(verdict.reason)
         assert isinstance(verdict, Witness)
-        _stand(self._checker.witness(verdict.point, verdict.rule, verdict.outcome), verdict)
+        _stand(self.checker.witness(verdict.point, verdict.rule, verdict.outcome), verdict)
         return verdict
 
 

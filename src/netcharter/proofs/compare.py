@@ -234,7 +234,7 @@ def _row(
     rule_a, before, rule_b, after = told.key
     deciders = [_decider(universe, n, rule) for n, rule in enumerate((rule_a, rule_b))]
     smallest: Point = tuple(values[0][0] for values in told.sample)
-    point = polish(universe, checkers[side].rules, smallest, [told.sample], side)
+    point = polish(universe, checkers[side], smallest, [told.sample], side)
     for checker, rule, outcome in zip(checkers, (rule_a, rule_b), (before, after), strict=True):
         if not checker.witness(point, rule, outcome):
             raise ProofFault("the witness of a difference does not stand up to the checker")

@@ -175,7 +175,7 @@ def _broken_by(prover: Prover, asked: Sequence[Question], rows: frozenset[int]) 
         witness = prover.decided(boxes, question.rows & rows)
         if witness is not None:
             assert witness.rule is not None
-            point = polish(prover.universe, prover.rules, witness.point, boxes)
+            point = polish(prover.universe, prover.checker, witness.point, boxes)
             return Break(prover.plan.rows[witness.rule], point)
     return None
 

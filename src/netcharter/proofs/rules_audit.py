@@ -58,7 +58,7 @@ class Audit:
     def tell(self, witness: Witness, within: Sequence[RawBox]) -> Connection:
         """A witness as a connection, made as telling as its decision allows."""
         assert witness.rule is not None
-        point = polish(self.prover.universe, self.prover.rules, witness.point, within)
+        point = polish(self.prover.universe, self.prover.checker, witness.point, within)
         return self.connection(point, self.plan.rows[witness.rule])
 
     def connection(self, point: Point, row: Row) -> Connection:

@@ -31,7 +31,8 @@ from netcharter.proofs.universe import (
     service_code,
     service_value,
 )
-from netcharter.space.model import Point, RawBox, RuleList
+from netcharter.space.checker import Checker
+from netcharter.space.model import Point, RawBox
 from netcharter.space.ranges import has, intersect
 
 TELLING = ((6, 443), (6, 80), (6, 22), (17, 53), (1, 8 << 8), (58, 128 << 8))
@@ -187,16 +188,15 @@ def row_name(row: Row) -> str:
 
 
 def polish(
-    universe: Universe, rules: RuleList, point: Point, within: Sequence[RawBox], number: int = 0
+    universe: Universe, checker: Checker, point: Point, within: Sequence[RawBox], number: int = 0
 ) -> Point:
-    """A more telling point in `within` that the same entry's rule and outcome decide."""
-    wanted = first(rules, point)
+    """A more telling point in `within` that the same rule decides with the same outcome."""
+    wanted = checker.decide(point)
     plan = universe.plans[number]
 
     def fits(candidate: Point) -> bool:
         inside = any(_inside(box, candidate) for box in within)
-        exists = any(_inside(box, candidate) for box in rules.universe)
-        return inside and exists and first(rules, candidate) == wanted
+        return inside and checker.exists(candidate) and checker.decide(candidate) == wanted
 
     for field in (LINES, WHO, HARDWARE, DESTINATION, SERVICE, SOURCE):
         for value in _better(universe, plan, field, point):
@@ -205,14 +205,6 @@ def polish(
                 point = candidate
                 break
     return point
-
-
-def first(rules: RuleList, point: Point) -> tuple[int | None, object]:
-    """The rule and outcome that decide a point."""
-    for entry in rules.entries:
-        if _inside(entry.box, point):
-            return entry.rule, entry.outcome
-    return None, rules.default
 
 
 def _inside(box: RawBox, point: Point) -> bool:
