@@ -154,7 +154,7 @@ def charter_like(count: int, seed: int) -> RuleList:
         time = full(20) if rng.random() < 0.8 else ranges((t := rng.randrange(16), t + 3))
         lines = full(8) if rng.random() < 0.95 else ranges((4, 7))
         outcome = "let" if rng.random() < 0.7 else "no"
-        sources = (_V4, _V6)
+        sources: tuple[Ranges, ...] = (_V4, _V6)
         if entrance == ranges((area, area)) and rng.random() < 0.6:
             host = rng.randrange(2, 4000)
             sources = tuple(ranges((own[0][0] + host,) * 2) for own in _area(area))

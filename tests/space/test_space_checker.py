@@ -57,7 +57,7 @@ def test_a_true_witness_passes_and_forged_ones_do_not() -> None:
         ((8, 0), 2, "no"),  # the default decides
         ((5,), 2, "no"),  # no point of this space
     ]
-    assert not any(check_witness(rules, *one) for one in forged)  # type: ignore[arg-type]
+    assert not any(check_witness(rules, *one) for one in forged)
 
 
 def test_a_core_too_small_or_too_large_is_refused() -> None:

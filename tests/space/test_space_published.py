@@ -9,6 +9,7 @@ tables' papers count by pairs is not asked here; what is asked follows from firs
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from ipaddress import IPv4Network
 
 import pytest
@@ -61,7 +62,7 @@ def table_a(default: str) -> RuleList:
     return RuleList(PACKETS, tuple(entries), default, (whole,))
 
 
-def covered(verdicts: dict[int, object]) -> set[int]:
+def covered(verdicts: Mapping[int, object]) -> set[int]:
     return {rule for rule, verdict in verdicts.items() if isinstance(verdict, Covered)}
 
 

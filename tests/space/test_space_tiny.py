@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import random
 from collections import Counter
-from collections.abc import Callable, Hashable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 
 import pytest
@@ -17,6 +17,7 @@ import pytest
 from netcharter.space import cover
 from netcharter.space.checker import Checker, check_difference
 from netcharter.space.cover import OverBudget
+from netcharter.space.diagram import Weight
 from netcharter.space.engine import Engine
 from netcharter.space.model import Covered, Point, RawBox, RuleList, Witness
 from netcharter.space.partition import Difference, compare, survey
@@ -234,7 +235,8 @@ def one_difference(number: int) -> None:
     a, rng = tiny.tiny(number)
     b = tiny.edited(a, rng)
     focus = None if rng.random() < 0.6 else tiny.query(rng, a)
-    weights = {field.name: rng.choice(["size", "one", "exists", "size"]) for field in a.fields}
+    kinds: list[Weight] = ["size", "one", "exists", "size"]
+    weights = {field.name: rng.choice(kinds) for field in a.fields}
     check_counts(a, b, focus, weights, compare(a, b, focus=focus, count_weights=weights))
     check_survey(a, tiny.query(rng, a))
 
@@ -243,7 +245,7 @@ def check_counts(
     a: RuleList,
     b: RuleList,
     focus: Sequence[RawBox] | None,
-    weights: dict[str, str],
+    weights: Mapping[str, str],
     difference: Difference,
 ) -> None:
     changed: dict[tuple[Hashable, Hashable], set[Point]] = {}
@@ -271,7 +273,7 @@ def check_counts(
 
 
 def projection(
-    a: RuleList, b: RuleList, focus: Sequence[RawBox] | None, weights: dict[str, str]
+    a: RuleList, b: RuleList, focus: Sequence[RawBox] | None, weights: Mapping[str, str]
 ) -> Callable[[Point], tuple[object, ...]]:
     """A point as it is counted: its value, its class among all sets of the field, or nothing."""
     boxes = [e.box for rules in (a, b) for e in rules.entries] + [*a.universe, *(focus or ())]

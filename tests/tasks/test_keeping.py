@@ -95,7 +95,8 @@ def test_areas_that_come_and_go_anywhere_renumber_nobody(rng: Random) -> None:
     fresh = [f"a{n}" for n in range(60, 0, -1)]
     rng.shuffle(fresh)
     areas = {fresh.pop(): rng.choice([2, 12, 60, 300]) for _ in range(rng.randrange(1, 7))}
-    plan, earlier = planned(areas), {}
+    plan = planned(areas)
+    earlier: dict[str, Has] = {}
     numbers: dict[str, int] = {}
     for _ in range(4):
         earlier |= everything(plan)
