@@ -93,6 +93,34 @@ def twenty() -> str:
     return "\n".join(out) + "\n"
 
 
+def crowd() -> str:
+    """Eight promises broken by one area, two of them by one device, and offers beside them."""
+    halls = [f"hall-{n}" for n in range(1, 7)]
+    out = [
+        "charter: 1",
+        "site: {name: Crowd, timezone: Europe/London, managed-from: [desk]}",
+        "lines:",
+        "  dsl: {device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9}",
+        "areas:",
+        "  yard: {device: lan0, hosts: 9}",
+        *(f"  {name}: {{device: lan0, vlan: {n}, hosts: 9}}" for n, name in enumerate(halls, 1)),
+        "devices:",
+        "  desk: {area: yard, hardware: 02:00:00:aa:00:01, address: lasting}",
+        "  bench: {area: yard, hardware: 02:00:00:aa:00:02, address: lasting}",
+        "  till: {area: hall-1, hardware: 02:00:00:aa:00:03, address: lasting}",
+        "rules:",
+        f"  - {{let: yard, reach: [internet, gateway, {', '.join(halls)}], with: anything}}",
+        "offers:",
+        "  - {offer: https, on: dsl, to: till}",
+        "  - {offer: ssh, on: dsl, to: till, at: 444}",
+        "promises:",
+        *(f"  - {{never: yard, reach: {name}}}" for name in ["internet", "gateway", *halls]),
+        "  - {never: desk, reach: hall-1}",
+        "  - {never: desk, reach: till}",
+    ]
+    return "\n".join(out) + "\n"
+
+
 PLAIN = """charter: 1
 site: {name: site-name, timezone: Europe/London, managed-from: [desk-name]}
 lines:
@@ -164,6 +192,7 @@ TEXTS: Mapping[str, Callable[[], str]] = {
     "one": lambda: ONE,
     "open": lambda: OPEN,
     "twenty": twenty,
+    "crowd": crowd,
     "demo": lambda: (EXAMPLES / "charter.yaml").read_text(encoding="utf-8"),
     "draft": lambda: (EXAMPLES / "first-draft.yaml").read_text(encoding="utf-8"),
 }

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from itertools import combinations, pairwise
+from itertools import combinations, pairwise, permutations, product
 
 import pytest
 
-from netcharter.report.drawing import Box, Drawing, draw
+from netcharter.report.drawing import Box, Drawing, Path, draw
 from netcharter.report.site import SiteSigns, signs
 from netcharter.report.wording import cells, fitted
 from tests.report.sites import judged
 
-SITES = ("one", "demo", "draft", "twenty")
+SITES = ("one", "demo", "draft", "twenty", "crowd")
 EVERY = [(site, columns) for site in SITES for columns in (1, 2, 3, 4)]
 
 
@@ -95,7 +95,38 @@ def test_numbers_of_broken_promises_do_not_cover_each_other(site: str, columns: 
     badges = [path.badge for path in drawing.paths if path.badge is not None]
     assert len(badges) == len([p for p in drawing.paths if p.number is not None])
     for (x, y), (a, b) in combinations(badges, 2):
-        assert abs(x - a) >= 14 or abs(y - b) >= 14
+        assert abs(x - a) >= 18 or abs(y - b) >= 18
+
+
+def _stretches(path: Path) -> list[Box]:
+    """The upright and level stretches of a path, as boxes without width or without height."""
+    found = []
+    for (x, y), (a, b) in pairwise(path.points):
+        found.append(Box(min(x, a), min(y, b), abs(x - a), abs(y - b)))
+    return found
+
+
+@pytest.mark.parametrize("columns", [1, 2, 3, 4])
+def test_ten_promises_broken_by_one_area_are_told_apart(columns: int) -> None:
+    """Numbers cover neither each other nor another's path; paths share no more than their ends."""
+    found, drawing = _drawn("crowd", columns)
+    broken = [path for path in drawing.paths if path.number is not None]
+    assert [path.number for path in broken] == list(range(1, 11))
+    assert {way.start for way in found.ways if way.kind == "broken"} == {"yard"}
+    half = 9  # of a number's circle
+    for one, other in permutations(broken, 2):
+        assert one.badge is not None and other.badge is not None
+        (x, y), (a, b) = one.badge, other.badge
+        assert abs(x - a) >= 2 * half or abs(y - b) >= 2 * half
+        circle = Box(x - half, y - half, 2 * half, 2 * half)
+        assert not [s for s in _stretches(other) if _overlap(circle, s)]
+        for mine, its in product(_stretches(one), _stretches(other)):
+            along = mine.height == its.height == 0 and mine.y == its.y
+            upright = mine.width == its.width == 0 and mine.x == its.x
+            if along and one.points[-1] != other.points[-1]:
+                assert mine.right < its.x or its.right < mine.x
+            if upright:
+                assert mine.bottom < its.y or its.bottom < mine.y
 
 
 @pytest.mark.parametrize(("site", "columns"), EVERY)

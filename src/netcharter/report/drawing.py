@@ -18,14 +18,16 @@ Point = tuple[int, int]
 Style = Literal["name", "mono", "words", "device", "barred", "tag"]
 
 CARD = 236  # width of a box in the grid
-GUTTER = 44  # to the left of every column
+GUTTER = 44  # to the left of every column, at least
 EDGE = 20  # to the right of the last one
 PAD = 12  # inside a box
 SPINE = 8  # where in a gutter the plain link runs
-FIRST_LANE, LANE, LANES = 15, 5, 5
-BAND, TRACK, TRACKS = 22, 8, 6  # a band's own height, and what each path in it adds
+LANE, LANES = 6, 20  # between upright paths in a gutter, and how many it has room for
+BESIDE = 24  # of a gutter, next to the boxes: free of upright paths, for numbers and arrowheads
+BAND, TRACK, TRACKS = 22, 8, 16  # a band's own height, and what each path in it adds
 ROW = 18
-BADGE = 19  # room for the number of a broken promise
+BADGE = 18  # the width of the number of a broken promise
+HEAD, FOOT = 28, 10  # of a box's left edge, where no path meets it
 GATEWAY_HEIGHT = 60
 MOST_DEVICES = 10
 SIZES = {"name": 15, "mono": 12, "words": 12, "device": 12, "barred": 12, "tag": 11}
@@ -190,6 +192,7 @@ class _Sheet:
 
     columns: int
     ways: int
+    lanes: tuple[int, ...]  # per column, how many paths run upright beside it
     cards: list[Card] = field(default_factory=list)
     rows: dict[tuple[str, str], int] = field(default_factory=dict)  # (area, device) -> y
     places: dict[str, tuple[int, Box]] = field(default_factory=dict)  # area -> column, box
@@ -198,29 +201,37 @@ class _Sheet:
     upper: int = 0  # the top of the band between lines and gateway
     gateway: Box = Box(0, 0, 0, 0)
     counts: dict[str, int] = field(default_factory=dict)
+    heights: dict[str, set[int]] = field(default_factory=dict)  # where paths meet a box
+    promised: dict[str, set[int]] = field(default_factory=dict)  # rows of devices with a path
     badges: list[Point] = field(default_factory=list)
 
     @property
     def width(self) -> int:
-        return self.columns * (GUTTER + CARD) + EDGE
+        return self.column_x(self.columns - 1) + CARD + EDGE
 
     @property
     def band(self) -> int:
         """The height of the band between lines and gateway, where ways change their column."""
-        return BAND + TRACK * min(self.ways, TRACKS)
+        return BAND + (BADGE + TRACK * min(self.ways, TRACKS) if self.ways else 0)
+
+    def gutter_x(self, column: int) -> int:
+        """The left edge of a column's gutter."""
+        return self.column_x(column - 1) + CARD if column else 0
 
     def column_x(self, column: int) -> int:
         """The left edge of the boxes in a column."""
-        return column * (GUTTER + CARD) + GUTTER
+        needed = (SPINE + BESIDE + LANE * lanes for lanes in self.lanes[: column + 1])
+        return column * CARD + sum(max(GUTTER, room) for room in needed)
 
     def lane(self, column: int) -> int:
-        """A free lane in the gutter of a column; they are shared once all are taken."""
-        taken = self.count(f"lanes of {column}")
-        return self.column_x(column) - GUTTER + FIRST_LANE + LANE * (taken % LANES)
+        """A free lane in the gutter of a column, from the boxes outwards, so that what meets them
+        higher up is not crossed; they are shared once all are taken."""
+        taken = self.count(f"lanes of {column}") % LANES
+        return self.column_x(column) - BESIDE - LANE * taken
 
     def track(self) -> int:
         """How far into a band the next path runs."""
-        return 12 + TRACK * (self.count("tracks") % TRACKS)
+        return 12 + BADGE + TRACK * (self.count("tracks") % TRACKS)
 
     def count(self, what: str) -> int:
         """How often this was asked before."""
@@ -236,18 +247,44 @@ class _Sheet:
         self.badges.append((x, y))
         return x, y
 
-    def height_of(self, name: str, device: str | None, box: Box) -> int:
-        """Where a path meets the left edge of a box: at the device's row, or the next free one."""
-        if (name, device or "") in self.rows:
-            return self.rows[name, device or ""]
-        return min(box.y + 30 + 14 * self.count(name), box.bottom - 10)
+    def height_of(self, name: str, device: str | None, box: Box, starts: bool = False) -> int:
+        """Where a path meets the left edge of a box: at the device's row, or at the next height
+        that leaves room for a number between the others. Whatever ends at a device shares its row,
+        and what starts there has a height of its own."""
+        taken = self.heights.setdefault(name, set())
+        wanted = self.rows.get((name, device or ""))
+        if wanted is None or (starts and wanted in taken):
+            near = taken | self.promised.get(name, set())
+            free = (
+                y
+                for y in range(box.y + HEAD, box.bottom - FOOT)
+                if all(abs(y - other) >= BADGE for other in near)
+            )
+            wanted = next(free, box.bottom - FOOT)
+        taken.add(wanted)
+        return wanted
+
+
+def _lanes(site: SiteSigns, columns: int) -> tuple[int, ...]:
+    """Per column, how many ways run upright beside it."""
+    column = {area.name: number % columns for number, area in enumerate(site.areas)}
+    lines = {line.name for line in site.lines}
+    found = [0] * columns
+    for way in site.ways:
+        if way.start in column:
+            found[column[way.start]] += 1
+        if way.start in lines and columns == 1:
+            found[0] += 1
+        elif way.kind != "stopped" and way.area in column:
+            found[column[way.area]] += 1
+    return tuple(min(number, LANES) for number in found)
 
 
 def draw(site: SiteSigns, columns: int) -> Drawing:
     """The site on `columns` columns, with the ways of offers and of broken promises."""
-    sheet = _Sheet(columns, len(site.ways))
+    sheet = _Sheet(columns, len(site.ways), _lanes(site, columns))
     y = _place_internet(sheet, site)
-    y = _place_lines(sheet, site.lines, y + BAND)
+    y = _place_lines(sheet, site, y + BAND)
     sheet.upper = y
     y = _place_gateway(sheet, site, y + sheet.band)
     y = _place_areas(sheet, site, y + BAND)
@@ -257,36 +294,41 @@ def draw(site: SiteSigns, columns: int) -> Drawing:
 
 
 def _place_internet(sheet: _Sheet, site: SiteSigns) -> int:
-    width = sheet.width - GUTTER - EDGE
+    left = sheet.column_x(0)
+    width = sheet.width - left - EDGE
     writer = _Writer(width)
     writer.write("the internet", "name")
     most = int((width - 2 * PAD) / (SIZES["tag"] * WIDTH_OF)) - 3
     shown = [fitted(name, min(most, 28)) for name in list(site.places)[:12]]
     more = len(site.places) - len(shown)
     writer.tags([*shown, *([f"and {more} more"] if more else [])])
-    box = Box(GUTTER, 4, width, writer.height)
+    box = Box(left, 4, width, writer.height)
     sheet.cards.append(Card("internet", "the internet", box, tuple(writer.words)))
     return box.bottom
 
 
-def _place_lines(sheet: _Sheet, lines: Sequence[LineSign], y: int) -> int:
+def _place_lines(sheet: _Sheet, site: SiteSigns, y: int) -> int:
+    lines = site.lines
     sheet.stacked = sheet.columns == 1
     if sheet.stacked:
         for line in lines:
-            y = _line_card(sheet, line, sheet.column_x(0), y, CARD) + 14
+            ends = sum(line.name in (way.start, way.line) for way in site.ways)
+            least = HEAD + BADGE * ends + FOOT
+            y = _line_card(sheet, line, Box(sheet.column_x(0), y, CARD, least)) + 14
         return y - 14
     most = max(sheet.columns, len(lines))
     step = (sheet.width - EDGE) // most
     bottoms = [
-        _line_card(sheet, line, number * step + GUTTER, y, step - GUTTER)
+        _line_card(sheet, line, Box(number * step + GUTTER, y, step - GUTTER, 0))
         for number, line in enumerate(lines)
     ]
     return max(bottoms, default=y)
 
 
-def _line_card(sheet: _Sheet, line: LineSign, x: int, y: int, width: int) -> int:
-    writer = _line_words(line, width)
-    box = Box(x, y, width, writer.height)
+def _line_card(sheet: _Sheet, line: LineSign, room: Box) -> int:
+    """Its lower edge. The room is where it begins, how wide it is, and how high at least."""
+    writer = _line_words(line, room.width)
+    box = Box(room.x, room.y, room.width, max(writer.height, room.height))
     sheet.cards.append(Card("line", line.name, box, tuple(writer.words)))
     sheet.lines[line.name] = box
     return box.bottom
@@ -299,7 +341,7 @@ def _place_gateway(sheet: _Sheet, site: SiteSigns, y: int) -> int:
     inside = sum(way.kind == "broken" for way in site.ways)
     height = GATEWAY_HEIGHT + (6 + TRACK * min(inside, TRACKS) if inside else 0)
     sheet.gateway = Box(0, y, sheet.width, height)
-    moved = [Words(w.x + GUTTER, w.y, w.text, w.style) for w in writer.words]
+    moved = [Words(w.x + sheet.column_x(0), w.y, w.text, w.style) for w in writer.words]
     if sheet.columns > 1:
         y1 = moved[-1].y
         moved.append(Words(sheet.column_x(1) + PAD, y1, site.decisions, "words"))
@@ -314,13 +356,23 @@ def _place_areas(sheet: _Sheet, site: SiteSigns, y: int) -> int:
         for column, area in enumerate(areas[first : first + sheet.columns]):
             wanted = frozenset(w.device for w in site.ways if w.area == area.name and w.device)
             writer = _area_words(area, wanted)
-            box = Box(sheet.column_x(column), y, CARD, writer.height)
+            height = max(writer.height, _least_height(sheet, site, area.name, y, writer))
+            box = Box(sheet.column_x(column), y, CARD, height)
             sheet.cards.append(Card("area", area.name, box, tuple(writer.words)))
             sheet.places[area.name] = (column, box)
             sheet.rows.update({(area.name, d): y + row for d, row in writer.rows.items()})
             bottom = max(bottom, box.bottom)
         y = bottom + 22
     return y - 22 if areas else y
+
+
+def _least_height(sheet: _Sheet, site: SiteSigns, name: str, y: int, writer: _Writer) -> int:
+    """How high an area at `y` must be for all paths that meet it; their devices' rows are kept."""
+    ends = [way.starter for way in site.ways if way.start == name]
+    ends += [way.device for way in site.ways if way.area == name and way.kind != "stopped"]
+    rows = {y + writer.rows[device] for device in ends if device in writer.rows}
+    sheet.promised[name] = rows
+    return HEAD + BADGE * (len(ends) + len(rows)) + FOOT
 
 
 # --- paths ---------------------------------------------------------------------------------------
@@ -337,13 +389,13 @@ def _line_links(sheet: _Sheet) -> Iterator[Path]:
         y, outer = box.y + 18, box.right + EDGE // 2
         yield Path("link", ((internet.right, internet.y + 18), (outer, internet.y + 18),
                             (outer, y), (box.right, y)))  # fmt: skip
-        spine = box.x - GUTTER + SPINE
+        spine = sheet.gutter_x(0) + SPINE
         yield Path("link", ((box.x, y), (spine, y), (spine, sheet.gateway.y)))
 
 
 def _area_links(sheet: _Sheet) -> Iterator[Path]:
     for column, box in sheet.places.values():
-        x, y = sheet.column_x(column) - GUTTER + SPINE, box.y + 18
+        x, y = sheet.gutter_x(column) + SPINE, box.y + 18
         yield Path("link", ((x, sheet.gateway.bottom), (x, y), (box.x, y)))
 
 
@@ -355,10 +407,16 @@ def _way(sheet: _Sheet, way: Way) -> Path | None:
     last = begin[-1]
     stopped = way.kind == "stopped"
     rest = [(last[0], _wall(sheet, way))] if stopped else _arriving(sheet, way, last)
-    badge = None
-    if way.number is not None:
-        badge = sheet.free_badge(begin[min(1, len(begin) - 1)])
+    badge = None if way.number is None else sheet.free_badge(_beside(begin))
     return Path(way.kind, _straight([*begin, *rest]), way.number, badge)
+
+
+def _beside(begin: Sequence[Point]) -> Point:
+    """On a path, next to the box that it leaves."""
+    (x, y), *others = begin
+    if others and others[0][1] == y:
+        return x - 2 - BADGE // 2, y
+    return x, y + 2 + BADGE // 2
 
 
 def _wall(sheet: _Sheet, way: Way) -> int:
@@ -372,11 +430,11 @@ def _leaving(sheet: _Sheet, way: Way) -> list[Point] | None:
         return _leaving_line(sheet, way, sheet.lines[way.start])
     if way.start in sheet.places:
         column, box = sheet.places[way.start]
-        y = sheet.height_of(way.start, way.starter, box)
+        y = sheet.height_of(way.start, way.starter, box, starts=True)
         return [(box.x, y), (sheet.lane(column), y)]
     if way.start == "gateway":
         up = way.area is None
-        x = sheet.gateway.x + GUTTER + CARD - 20
+        x = sheet.column_x(0) + CARD - 20 - (BADGE + 1) * (sheet.count("out of the gateway") % 10)
         return [(x, sheet.gateway.y if up else sheet.gateway.bottom)]
     return None
 
@@ -384,7 +442,9 @@ def _leaving(sheet: _Sheet, way: Way) -> list[Point] | None:
 def _leaving_line(sheet: _Sheet, way: Way, box: Box) -> list[Point]:
     if sheet.stacked:
         return [(box.x, y := sheet.height_of(way.start, None, box)), (sheet.lane(0), y)]
-    x = box.x + box.width // 2 + 12 * (1 + sheet.count(f"out of {way.start}") % 6)
+    pitch = BADGE + 1
+    most = max(1, (box.width // 2 - 4) // pitch)
+    x = box.x + box.width // 2 + pitch * (1 + sheet.count(f"out of {way.start}") % most)
     if way.kind == "stopped" or way.area not in sheet.places:
         return [(x, box.bottom)]
     y = sheet.upper + sheet.track()
