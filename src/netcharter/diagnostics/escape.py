@@ -1,4 +1,6 @@
-"""The one place where foreign text is made safe for a terminal or a page.
+"""The one place where foreign text is made safe to be shown.
+
+Pages escape their markup besides, by their templates (`report.page`).
 
 Names, reasons and file contents are hostile input: a control character can repaint a terminal,
 and a bidirectional control can make a line read otherwise than it is written (Unicode
@@ -31,10 +33,3 @@ def _visible(match: re.Match[str]) -> str:
 def terminal(text: str) -> str:
     """Text with every control, bidirectional and unseen character written out."""
     return HIDDEN.sub(_visible, text)
-
-
-def html(text: str) -> str:
-    """Text for an element or a quoted attribute: as `terminal`, and with markup escaped."""
-    from markupsafe import escape
-
-    return str(escape(terminal(text)))

@@ -584,7 +584,7 @@ def _check_hardware(charter: Charter) -> Iterator[Diagnostic]:
             span = charter.where("devices", device.name, "hardware", index)
             if number in seen:
                 owner, place = seen[number]
-                text = number.to_bytes(6, "big").hex(":")
+                text = coding.hardware_text(number)
                 whose = "stands here twice" if owner == device.name else f"is also that of {owner}"
                 yield _error(
                     "duplicate-hardware",

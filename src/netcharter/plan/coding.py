@@ -22,6 +22,15 @@ HARDWARE_SIZE = HARDWARE_NONE + 1
 SERVICE_SIZE = 256 << 16
 
 ICMP, TCP, UDP, DCCP, ICMP6, SCTP, UDPLITE = 1, 6, 17, 33, 58, 132, 136
+PROTOCOLS = {
+    ICMP: "icmp",
+    TCP: "tcp",
+    UDP: "udp",
+    DCCP: "dccp",
+    ICMP6: "icmpv6",
+    SCTP: "sctp",
+    UDPLITE: "udplite",
+}
 PORTED = (TCP, UDP, DCCP, SCTP, UDPLITE)
 
 ANY4: Ranges = ranges((0, V6 - 1), *((SYMBOLS + 2 * i, SYMBOLS + 2 * i) for i in range(SPARE + 1)))
@@ -68,6 +77,11 @@ def decode(code: int) -> IPv4Address | IPv6Address | tuple[int, int]:
     if code < SYMBOLS:
         return IPv6Address(code - V6)
     return (code - SYMBOLS) // 2 + 1, 4 if (code - SYMBOLS) % 2 == 0 else 6
+
+
+def hardware_text(number: int) -> str:
+    """A hardware address with colons."""
+    return ":".join(f"{number:012x}"[i : i + 2] for i in range(0, 12, 2))
 
 
 def service(protocol: int, first: int = 0, last: int | None = None) -> tuple[int, int]:

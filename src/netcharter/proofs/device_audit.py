@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from netcharter.diagnostics import Diagnostic
+from netcharter.plan.coding import hardware_text
 from netcharter.plan.shapes import Promise
 from netcharter.plan.terms import Ground, all_reached, all_starters
-from netcharter.proofs.naming import hardware_text, listed
+from netcharter.proofs.naming import listed
 from netcharter.proofs.rules_audit import Audit
 from netcharter.space.ranges import intersect, subtract
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
@@ -10,20 +10,10 @@ from ipaddress import summarize_address_range
 from zoneinfo import ZoneInfo
 
 from netcharter.plan import coding
-from netcharter.plan.coding import ANY4, ANY6, GUEST, NOBODY, PORTED
+from netcharter.plan.coding import ANY4, ANY6, GUEST, NOBODY, PORTED, PROTOCOLS
 from netcharter.plan.shapes import Plan
 from netcharter.plan.terms import device_addresses, known_services
 from netcharter.space.ranges import Ranges, has, intersect, ranges, size, subset, subtract, union
-
-PROTOCOLS: Mapping[int, str] = {
-    coding.ICMP: "icmp",
-    coding.TCP: "tcp",
-    coding.UDP: "udp",
-    coding.DCCP: "dccp",
-    coding.ICMP6: "icmpv6",
-    coding.SCTP: "sctp",
-    coding.UDPLITE: "udplite",
-}
 
 
 def service_text(code: int) -> str:
@@ -35,11 +25,6 @@ def service_text(code: int) -> str:
     if protocol in PORTED:
         return f"{PROTOCOLS[protocol]}/{number}"
     return f"protocol/{protocol}"
-
-
-def hardware_text(number: int) -> str:
-    """A hardware address with colons."""
-    return ":".join(f"{number >> shift & 0xFF:02x}" for shift in range(40, -8, -8))
 
 
 @dataclass(frozen=True)

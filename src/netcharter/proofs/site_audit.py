@@ -8,8 +8,9 @@ from datetime import timedelta
 from ipaddress import IPv4Network
 
 from netcharter.diagnostics import Diagnostic, Span
+from netcharter.plan.coding import hardware_text
 from netcharter.plan.shapes import DevicePlan, Offer, Promise, Rule
-from netcharter.proofs.naming import hardware_text, listed
+from netcharter.proofs.naming import listed
 from netcharter.proofs.promises import Break, PromiseResult
 from netcharter.proofs.rules_audit import Audit
 from netcharter.proofs.story import row_name

@@ -13,11 +13,11 @@ from datetime import datetime
 from ipaddress import IPv4Address, IPv6Address
 
 from netcharter.plan import coding
-from netcharter.plan.coding import NOBODY
+from netcharter.plan.coding import NOBODY, hardware_text
 from netcharter.plan.fate import Manner, manner
 from netcharter.plan.shapes import Plan, Row
 from netcharter.plan.terms import device_addresses
-from netcharter.proofs.naming import Naming, hardware_text, listed
+from netcharter.proofs.naming import Naming, listed
 from netcharter.proofs.universe import (
     DESTINATION,
     ENTRANCE,

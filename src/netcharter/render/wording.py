@@ -8,7 +8,18 @@ from dataclasses import dataclass, field
 from ipaddress import IPv4Address, IPv6Address
 
 from netcharter.plan import labels
-from netcharter.plan.coding import DCCP, ICMP, ICMP6, SCTP, SYMBOLS, TCP, UDP, UDPLITE, V6
+from netcharter.plan.coding import (
+    DCCP,
+    ICMP,
+    ICMP6,
+    SCTP,
+    SYMBOLS,
+    TCP,
+    UDP,
+    UDPLITE,
+    V6,
+    hardware_text,
+)
 from netcharter.plan.shapes import Row
 from netcharter.render import escape
 from netcharter.render.clauses import CLAUSE_LIMIT, Box, Clause, Run
@@ -44,12 +55,8 @@ def address_range(low: int, high: int) -> str:
     return f"{address(low)}-{address(high)}"
 
 
-def hardware(number: int) -> str:
-    return ":".join(f"{number:012x}"[i : i + 2] for i in range(0, 12, 2))
-
-
 def hardware_range(low: int, high: int) -> str:
-    return hardware(low) if low == high else f"{hardware(low)}-{hardware(high)}"
+    return hardware_text(low) if low == high else f"{hardware_text(low)}-{hardware_text(high)}"
 
 
 def number_range(low: int, high: int) -> str:

@@ -8,9 +8,10 @@ from ipaddress import IPv4Address, IPv6Address
 from typing import Literal
 
 from netcharter.plan import coding
+from netcharter.plan.coding import hardware_text
 from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan, Rate
 from netcharter.proofs import Proof
-from netcharter.proofs.naming import hardware_text, listed
+from netcharter.proofs.naming import listed
 from netcharter.proofs.promises import PromiseResult
 from netcharter.proofs.universe import DESTINATION
 from netcharter.report.wording import one_line

@@ -16,7 +16,7 @@ import yaml
 from netcharter.charter.core import resolve
 from netcharter.charter.model import Address, Interface, Network
 from netcharter.diagnostics.escape import HIDDEN
-from netcharter.proofs.naming import hardware_text
+from netcharter.plan.coding import hardware_text
 from netcharter.proofs.site_audit import BEHIND_CARRIER
 
 WIDTH = 100  # columns of the written text

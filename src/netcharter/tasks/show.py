@@ -21,9 +21,8 @@ from netcharter.charter.values import DAYS
 from netcharter.diagnostics import Span
 from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.plan import coding
-from netcharter.plan.coding import ANY4
+from netcharter.plan.coding import ANY4, hardware_text
 from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan, Region, Row
-from netcharter.proofs.naming import hardware_text
 from netcharter.space.ranges import Ranges, intersect, ranges, size, subtract, union
 from netcharter.tasks.show_words import EVERYTHING, Clause, Words
 from netcharter.tasks.sources import Source, usable_plan

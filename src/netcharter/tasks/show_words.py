@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from netcharter.plan import coding
-from netcharter.plan.coding import ANY4, ANY6, GUEST, NOBODY
+from netcharter.plan.coding import ANY4, ANY6, GUEST, NOBODY, hardware_text
 from netcharter.plan.housekeeping import (
     LINK_LOCAL6,
     LINK_MULTICAST6,
@@ -22,7 +22,7 @@ from netcharter.plan.housekeeping import (
 from netcharter.plan.icmp import DISCOVERY_TYPES, ROUTER_ADVERTISEMENT
 from netcharter.plan.shapes import LinePlan, Plan, Region, When
 from netcharter.plan.terms import device_addresses
-from netcharter.proofs.naming import Naming, hardware_text, listed
+from netcharter.proofs.naming import Naming, listed
 from netcharter.space.ranges import Ranges, has, intersect, size, subset, subtract, union
 
 FAMILIES = ((ANY4, "IPv4"), (ANY6, "IPv6"))
