@@ -145,6 +145,24 @@ def test_the_policy_stops_a_script_and_a_picture_that_got_in(opened: Open) -> No
     assert len(found.complaints) >= 2
 
 
+LONG = "/home/warden/" + "a-rather-long-folder-name/" * 4 + "the-charter-of-a-crowded-yard.yaml"
+CUT = """() => [...document.querySelectorAll(".where a, .where span, .masthead dt, summary bdi")]
+    .filter(e => e.textContent.includes("the-charter-of"))
+    .filter(e => [...e.getClientRects()].some(r => r.right > innerWidth || r.left < 0)).length"""
+
+
+@pytest.mark.parametrize("width", [360, 600, 1400])
+def test_the_path_of_a_charter_is_wrapped_and_not_cut(opened: Open, width: int) -> None:
+    shown = opened(page("crowd").replace("crowd.yaml", LONG), width).page
+    look(shown, "openAll()")
+    assert shown.locator(f".where :text('{LONG}')").count() > 20
+    assert look(shown, "overflow()") == 0
+    wide = [e for e in shown.locator("#promises .scroll, #findings .scroll").all()
+            if e.evaluate("e => e.scrollWidth > e.clientWidth")]  # fmt: skip
+    assert wide == []
+    assert shown.evaluate(CUT) == 0 or width == 600  # where the widest tables are scrolled
+
+
 @pytest.mark.parametrize("site", ["one", "draft", "twenty"])
 def test_the_printed_page_fits_and_leaves_nothing_folded(opened: Open, site: str) -> None:
     shown = opened(page(site), 688).page  # the width of A4 within its margins, 96 to the inch

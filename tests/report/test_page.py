@@ -16,6 +16,7 @@ from netcharter.diagnostics import Diagnostic, Span
 from netcharter.proofs.ask import sentences
 from netcharter.report.page import proof_page
 from netcharter.report.reach import from_lines
+from netcharter.report.site import signs
 from netcharter.report.wording import Sources
 from tests.report.sites import HOSTILE, NOW, PLACEHOLDERS, TEXTS, hostile_page, judged, page
 
@@ -159,6 +160,12 @@ def test_the_tables_of_a_line_say_exactly_what_the_internet_sees(site: str) -> N
         by_rule = any(row.decided_by.startswith("rule") for row in rows)
         assert ("Let in by rules as well" in text[start:end]) == by_rule
         assert "and nothing else" in text[start:end]
+
+
+def test_all_offers_of_a_device_on_a_line_are_told_with_their_public_ports() -> None:
+    told = [way.told for way in signs(judged("crowd")).ways if way.kind == "offer"]
+    assert told == ["dsl offers https and ssh (at port 444) of till to the internet"]
+    assert told[0] in page("crowd")
 
 
 def test_an_offer_is_told_by_family_with_where_it_is_delivered() -> None:

@@ -17,12 +17,13 @@ from netcharter.report.wording import cells, fitted
 Point = tuple[int, int]
 Style = Literal["name", "mono", "words", "device", "barred", "tag"]
 
-CARD = 236  # width of a box in the grid
-GUTTER = 44  # to the left of every column, at least
+CARD, LEAST_CARD = 236, 186  # width of a box in the grid; it gives way to wide gutters
+GUTTER, MOST_GUTTER = 44, 102  # to the left of every column
+SPARE = 8  # what a column may be wider than the widest box and the least gutter
 EDGE = 20  # to the right of the last one
 PAD = 12  # inside a box
 SPINE = 8  # where in a gutter the plain link runs
-LANE, LANES = 6, 20  # between upright paths in a gutter, and how many it has room for
+LANE, LANES = 6, 23  # at most between upright paths in a gutter, and how many it has room for
 BESIDE = 24  # of a gutter, next to the boxes: free of upright paths, for numbers and arrowheads
 BAND, TRACK, TRACKS = 22, 8, 16  # a band's own height, and what each path in it adds
 ROW = 18
@@ -151,8 +152,8 @@ class _Writer:
         return self.y + 10
 
 
-def _area_words(area: AreaSign, wanted: frozenset[str]) -> _Writer:
-    writer = _Writer(CARD)
+def _area_words(area: AreaSign, wanted: frozenset[str], width: int) -> _Writer:
+    writer = _Writer(width)
     writer.write(area.name, "name")
     for prefix in (area.v4, *area.v6):
         writer.write(prefix, "mono")
@@ -207,27 +208,39 @@ class _Sheet:
 
     @property
     def width(self) -> int:
-        return self.column_x(self.columns - 1) + CARD + EDGE
+        return self.column_x(self.columns - 1) + self.card + EDGE
 
     @property
     def band(self) -> int:
         """The height of the band between lines and gateway, where ways change their column."""
         return BAND + (BADGE + TRACK * min(self.ways, TRACKS) if self.ways else 0)
 
+    def gutter(self, column: int) -> int:
+        """How wide the gutter of a column is."""
+        return min(max(GUTTER, SPINE + BESIDE + LANE * self.lanes[column]), MOST_GUTTER)
+
+    @property
+    def card(self) -> int:
+        """How wide a box in the grid is: a drawing is to stay readable on a narrow screen."""
+        gutters = sum(map(self.gutter, range(self.columns)))
+        room = CARD + GUTTER + SPARE - -(-gutters // self.columns)
+        return max(LEAST_CARD, min(CARD, room))
+
     def gutter_x(self, column: int) -> int:
         """The left edge of a column's gutter."""
-        return self.column_x(column - 1) + CARD if column else 0
+        return self.column_x(column) - self.gutter(column)
 
     def column_x(self, column: int) -> int:
         """The left edge of the boxes in a column."""
-        needed = (SPINE + BESIDE + LANE * lanes for lanes in self.lanes[: column + 1])
-        return column * CARD + sum(max(GUTTER, room) for room in needed)
+        return column * self.card + sum(map(self.gutter, range(column + 1)))
 
     def lane(self, column: int) -> int:
         """A free lane in the gutter of a column, from the boxes outwards, so that what meets them
         higher up is not crossed; they are shared once all are taken."""
         taken = self.count(f"lanes of {column}") % LANES
-        return self.column_x(column) - BESIDE - LANE * taken
+        room = self.gutter(column) - SPINE - BESIDE
+        pitch = min(LANE, room // max(1, self.lanes[column]))
+        return self.column_x(column) - BESIDE - pitch * taken
 
     def track(self) -> int:
         """How far into a band the next path runs."""
@@ -314,7 +327,7 @@ def _place_lines(sheet: _Sheet, site: SiteSigns, y: int) -> int:
         for line in lines:
             ends = sum(line.name in (way.start, way.line) for way in site.ways)
             least = HEAD + BADGE * ends + FOOT
-            y = _line_card(sheet, line, Box(sheet.column_x(0), y, CARD, least)) + 14
+            y = _line_card(sheet, line, Box(sheet.column_x(0), y, sheet.card, least)) + 14
         return y - 14
     most = max(sheet.columns, len(lines))
     step = (sheet.width - EDGE) // most
@@ -335,7 +348,7 @@ def _line_card(sheet: _Sheet, line: LineSign, room: Box) -> int:
 
 
 def _place_gateway(sheet: _Sheet, site: SiteSigns, y: int) -> int:
-    writer = _Writer(CARD)
+    writer = _Writer(sheet.card)
     writer.write("the gateway", "name")
     writer.write(site.managed, "words")
     inside = sum(way.kind == "broken" for way in site.ways)
@@ -355,9 +368,9 @@ def _place_areas(sheet: _Sheet, site: SiteSigns, y: int) -> int:
         bottom = y
         for column, area in enumerate(areas[first : first + sheet.columns]):
             wanted = frozenset(w.device for w in site.ways if w.area == area.name and w.device)
-            writer = _area_words(area, wanted)
+            writer = _area_words(area, wanted, sheet.card)
             height = max(writer.height, _least_height(sheet, site, area.name, y, writer))
-            box = Box(sheet.column_x(column), y, CARD, height)
+            box = Box(sheet.column_x(column), y, sheet.card, height)
             sheet.cards.append(Card("area", area.name, box, tuple(writer.words)))
             sheet.places[area.name] = (column, box)
             sheet.rows.update({(area.name, d): y + row for d, row in writer.rows.items()})
@@ -434,7 +447,12 @@ def _leaving(sheet: _Sheet, way: Way) -> list[Point] | None:
         return [(box.x, y), (sheet.lane(column), y)]
     if way.start == "gateway":
         up = way.area is None
-        x = sheet.column_x(0) + CARD - 20 - (BADGE + 1) * (sheet.count("out of the gateway") % 10)
+        x = (
+            sheet.column_x(0)
+            + sheet.card
+            - 20
+            - (BADGE + 1) * (sheet.count("out of the gateway") % 10)
+        )
         return [(x, sheet.gateway.y if up else sheet.gateway.bottom)]
     return None
 

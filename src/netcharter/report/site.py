@@ -152,17 +152,21 @@ def _device(device: DevicePlan) -> DeviceSign:
 
 
 def _offers(plan: Plan) -> Iterator[Way]:
+    """One arrow for all that a line offers of a device."""
     homes = {d.name: d.area for d in plan.devices}
-    seen = set()
-    for row in plan.rows:
-        if row.kind != "offer" or row.charter_index is None:
+    found: dict[tuple[str, str], dict[str, None]] = {}
+    decided = dict.fromkeys(row.charter_index for row in plan.rows if row.kind == "offer")
+    for index in decided:
+        if index is None:
             continue
-        offer = plan.charter.offers[row.charter_index]
+        offer = plan.charter.offers[index]
+        port = f" (at port {offer.at})" if offer.at is not None else ""
         for line in offer.lines:
-            if (line, offer.to) not in seen:
-                seen.add((line, offer.to))
-                told = f"{line} offers {listed(offer.services)} of {offer.to} to the internet"
-                yield Way("offer", line, homes.get(offer.to), offer.to, told=told)
+            said = found.setdefault((line, offer.to), {})
+            said.update(dict.fromkeys(service + port for service in offer.services))
+    for (line, device), services in found.items():
+        told = f"{line} offers {listed(services)} of {device} to the internet"
+        yield Way("offer", line, homes.get(device), device, told=told)
 
 
 def _broken(proof: Proof) -> Iterator[Way]:
