@@ -78,6 +78,15 @@ def test_json_of_what_cannot_be_used_is_a_diagnostic(command: str, tmp_path: Pat
     assert told["span"]["file"] == str(tmp_path / "none.yaml")
 
 
+@pytest.mark.parametrize("command", ["check", "ask", "why", "compare"])
+@pytest.mark.parametrize("date", ["nonsense", "9999-12-31"])
+def test_json_of_a_date_that_is_none_is_a_diagnostic(command: str, date: str) -> None:
+    ran = on(command, CHARTER, "--json", "--as-of", date)
+    assert (ran.code, ran.err, ran.json["ok"]) == (2, "", False)
+    (told,) = ran.json["diagnostics"]
+    assert (told["id"], told["span"]["file"]) == ("moment-not-understood", "--as-of")
+
+
 @pytest.mark.parametrize("command", COMMANDS)
 def test_a_file_that_cannot_be_read_is_told(command: str, tmp_path: Path) -> None:
     folder = tmp_path / "folder.yaml"
