@@ -3,7 +3,7 @@
 CPU time (user and system) of child processes, the median of several runs, since the wall clock
 depends on what else the machine does. Charters are those of `benchmarks/charters.py`.
 
-    python benchmarks/check_speed.py [RUNS]
+    python -m benchmarks.check_speed [RUNS]
 
 Targets on the machine of the project: 300 rules in 0.5 s, 1 000 rules in 1.5 s, `--help` in 0.15 s.
 """
@@ -23,7 +23,7 @@ from itertools import pairwise
 from pathlib import Path
 from time import process_time
 
-from charters import charter
+from benchmarks.charters import charter
 
 TARGETS = {"--help": 0.15, "300": 0.5, "1000": 1.5}
 SIZES = (300, 1000)
