@@ -272,16 +272,25 @@ class Checker:
         self._meeting[prefix] = found
 
     def _filtered(self, places: list[int], f: int, number: int) -> list[int]:
+        mine = self._sets[number]
+        if not mine:
+            return []
+        low, high, whole = mine[0][0], mine[-1][1], len(mine) == 1
         found = []
         for at in places:
-            pair = (number, self._listed[at][f])
-            touching = self._touching.get(pair)
-            if touching is None:
-                touching = touch(self._sets[pair[0]], self._sets[pair[1]])
-                self._touching[pair] = touching
-            if touching:
+            other = self._listed[at][f]
+            theirs = self._sets[other]
+            if not theirs or theirs[0][0] > high or theirs[-1][1] < low:
+                continue
+            if (whole and len(theirs) == 1) or self._touches(number, other):
                 found.append(at)
         return found
+
+    def _touches(self, a: int, b: int) -> bool:
+        known = self._touching.get((a, b))
+        if known is None:
+            known = self._touching[a, b] = touch(self._sets[a], self._sets[b])
+        return known
 
     def _numbered(self, box: RawBox) -> tuple[int, ...]:
         out = []
