@@ -295,7 +295,11 @@ def _always(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
             for term in promise.reach:
                 for where, sent, led in _from_line(plan, ground, line, term, what):
                     wrong = refused if led is None else misled - led
-                    yield Question(tuple(regions(outside, where, sent, when)), wrong)
+                    asked = [
+                        *regions(outside, subtract(where, ground.internet), sent, when),
+                        *_through(ground, outside, intersect(where, ground.internet), sent, when),
+                    ]
+                    yield Question(tuple(asked), wrong)
 
 
 def _outward(
@@ -316,6 +320,23 @@ def _outward(
             other = subtract(region.source, union(*prefixes.values()))
             any_up = line_states(ground, lambda up: bool(up & six))
             yield replace(region, source=other, lines=any_up)
+
+
+def _through(
+    ground: Ground, outside: list[Who], far: Ranges, what: Ranges, when: When
+) -> Iterator[Region]:
+    """Attempts from a line to beyond a line, where one that carries their family is up."""
+    for family, carrying in (
+        (ANY4, {line.name for line in ground.lines if line.carries4}),
+        (ANY6, {line.name for line in ground.lines if line.carries6}),
+    ):
+        states = line_states(ground, partial(_meets, frozenset(carrying)))
+        for region in regions(outside, intersect(far, family), what, when):
+            yield replace(region, lines=states)
+
+
+def _meets(names: frozenset[str], up: frozenset[str]) -> bool:
+    return bool(names & up)
 
 
 def _is_up(name: str, up: frozenset[str]) -> bool:
