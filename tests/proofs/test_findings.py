@@ -128,6 +128,7 @@ CASES = (
         rules("let: ⟦desk⟧, reach: bank, with: ssh", "let: home, reach: internet, with: ssh"),
         rules("let: desk, reach: bank, with: ssh", "refuse: home, reach: internet, with: ssh"),
         ("rule 1 could be left out",),
+        see=((first_rule(1), "rule 2 would do the same"),),
     ),
     Case(
         "one of the services",
@@ -173,7 +174,7 @@ CASES = (
             "refuse: home, reach: bank, with: tcp/102-200",
             "let: home, reach: [bank, yard], with: tcp/80-120",
         ),
-        ("of rule 3 the part 'bank' never decides: rule 1 and rule 2 comes first",),
+        ("of rule 3 the part 'bank' never decides: rule 1 and rule 2 come first",),
         see=((first_rule(), "rule 1 decides first"), (first_rule(1), "rule 2 decides first")),
     ),
     Case(
@@ -238,7 +239,7 @@ CASES = (
         rules("refuse: yard, reach: [home, club, gateway], with: anything",
               "let: ⟦yard⟧, reach: anywhere, with: anything"),
         rules("let: yard, reach: internet, with: anything"),
-        ("rule 2 lets every service to every destination: no promise about yard",),
+        ("rule 2 lets every service to every destination: whatever yard may start",),
     ),
     Case(
         "anyone, but only some are left",

@@ -87,6 +87,8 @@ class Moved:
 
 def moves(old: Plan, new: Plan) -> Iterator[Moved]:
     """Interfaces, roles and prefixes of areas and lines that differ: what to plug elsewhere."""
+    if old.timezone != new.timezone:
+        yield Moved("the site: time zone", old.timezone, new.timezone)
     for before, after in ((old.lines, new.lines), (old.areas, new.areas)):
         known = {thing.name: thing for thing in before}
         for thing in after:

@@ -147,13 +147,19 @@ def redundant(audit: Audit) -> Iterator[Diagnostic]:
     for row in audit.written:
         if row.index in audit.dead:
             continue
-        if isinstance(audit.prover.redundant.get(row.index), Covered):
+        verdict = audit.prover.redundant.get(row.index)
+        if isinstance(verdict, Covered):
+            # a rule that never decides may be all that would take its place
+            heirs = [n for n in verdict.core if n > row.index]
+            both = [row_name(audit.plan.rows[n]) for n in heirs if n in audit.dead]
+            only = f", but not {listed(both, 'or')} as well" if both else ""
             yield Diagnostic(
                 "rule-redundant",
                 "warning" if row.let else "note",
                 f"{row_name(row)} could be left out: later decisions do the same to all it decides",
                 audit.place(row),
-                help="leave it out, or keep it on purpose and say so in its `because`",
+                help=f"leave it out{only}, if it says nothing that should stand there by itself",
+                related=audit.related(heirs, "would do the same"),
             )
 
 
@@ -200,14 +206,16 @@ def partly_hidden(audit: Audit) -> Iterator[Diagnostic]:
             opposite = [r for r in core if r.let != row.let]
             if not opposite:
                 continue
+            movable = next((r for r in opposite if r.kind in WRITTEN), None)
+            or_else = f", or put {row_name(row)} before {row_name(movable)}" if movable else ""
+            verb = "comes first and says" if len(core) == 1 else "come first and say"
             yield Diagnostic(
                 "rule-partly-hidden",
                 "warning",
                 f"of {row_name(row)} the part '{piece.term}' never decides:"
-                f" {listed(row_name(r) for r in core)} comes first and says the opposite",
+                f" {listed(row_name(r) for r in core)} {verb} the opposite",
                 audit.place(row, *piece.path),
-                help=f"take '{piece.term}' out of {row_name(row)},"
-                f" or put {row_name(row)} before {row_name(opposite[0])}",
+                help=f"take '{piece.term}' out of {row_name(row)}{or_else}",
                 related=audit.related((r.index for r in core), "decides first"),
             )
 
@@ -281,8 +289,8 @@ def too_broad(audit: Audit) -> Iterator[Diagnostic]:
             yield Diagnostic(
                 "rule-broader-than-needed",
                 "warning",
-                f"{row_name(row)} lets every service to every destination: no promise about"
-                f" {listed(rule.who)} can hold beside it",
+                f"{row_name(row)} lets every service to every destination: whatever"
+                f" {listed(rule.who)} may start and no earlier decision refuses",
                 audit.place(row),
                 help="name the services that are needed under `with`",
             )

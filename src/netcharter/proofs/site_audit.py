@@ -215,7 +215,7 @@ def _broken(audit: Audit, result: PromiseResult, broken: Break | None) -> tuple[
 
 def _mend(result: PromiseResult) -> str:
     if result.row is None:
-        return "let them do it in the first place, or change the promise"
+        return "add the offer or the device that it takes, or change the promise"
     name, kind = row_name(result.row), result.row.kind
     if kind == "offer" and result.kind == "always":
         return f"narrow {name} so that it no longer leads elsewhere, or put the other offer first"
@@ -224,7 +224,10 @@ def _mend(result: PromiseResult) -> str:
     if kind == "emergency":
         return "an emergency rule never outranks a promise: narrow the rule, or change the promise"
     if kind == "management":
-        return "the way in stays open: add `gateway` to what the promise lets them reach"
+        return (
+            "the way in for the administrator stays open: leave these devices out of the promise,"
+            " or let it have the gateway with ssh"
+        )
     if kind == "sign-in":
         return (
             "mark the rule `emergency: true`, or the device `sign-in: exempt`, if it must not wait"
@@ -278,19 +281,20 @@ def spoofable(audit: Audit) -> Iterator[Diagnostic]:
                 help="give such devices an area of their own, with the few rules they need",
             )
         if device.barred:
-            yield from _weak_bar(device, where)
+            closed = {area.name for area in audit.plan.areas if area.strangers_refused}
+            yield from _weak_bar(device, where, device.area in closed)
 
 
-def _weak_bar(device: DevicePlan, where: Span) -> Iterator[Diagnostic]:
+def _weak_bar(device: DevicePlan, where: Span, closed: bool) -> Iterator[Diagnostic]:
     random = [h for h in device.hardware if h & LOCAL_BIT]
-    if random:
+    if random and not closed:  # where strangers are refused, a new address is a stranger's
         yield Diagnostic(
             "bar-evaded",
             "note",
             f"{device.name} is barred by {listed(hardware_text(h) for h in random)}, which is"
             " locally administered: a device that draws a new one is not recognised",
             where,
-            help="refuse strangers in the area, or ask for sign-in there",
+            help="refuse strangers in its area; asking for sign-in there makes it harder at least",
         )
     if not device.hardware:
         yield Diagnostic(

@@ -134,10 +134,22 @@ class Teller:
             return f"the gateway itself ({found.source})"
         if found.entrance in self.universe.lines:
             return f"someone who comes in by {found.entrance} from {found.source}"
-        machine = naming.hardware_name(hardware_value(self.universe, point) or 0)
-        machine = machine or "an unnamed machine"
+        known = naming.hardware_name(hardware_value(self.universe, point) or 0)
+        machine = known or self._by_address(point) or "an unnamed machine"
         signed = self._signed(found)
         return f"{machine} in {found.entrance} at {found.source}{signed}"
+
+    def _by_address(self, point: Point) -> str | None:
+        """The device that is known by its address only."""
+        source = self.universe.plan_address(point[SOURCE], self.number)
+        return next(
+            (
+                device.name
+                for device in self.plan.devices
+                if not device.hardware and has(device_addresses(device), source)
+            ),
+            None,
+        )
 
     def _signed(self, found: Connection) -> str:
         signing = {a.name for p in self.universe.plans for a in p.areas if a.sign_in}

@@ -35,13 +35,11 @@ def routes(plan: Plan, family: int) -> str:
     """The text for one family."""
     lines = [remark(f"IPv{family} routes and the rules that choose among them")]
     carrying = [line for line in _in_order(plan.lines) if _carries(line, family)]
-    lines += [text for line in carrying for text in _default(line, family)]
+    # Rules first: `ip` gives a batch up where a device is missing, and the rules must stand then.
     balanced = [
         line for line in carrying if line.role == "balanced" and _hop(line, family) is not None
     ]
     together = len(balanced) > 1
-    if together:
-        lines.append(_balanced(balanced, family))
     lines.append(f"rule add pref {MAIN} lookup main suppress_prefixlength 0")
     for line in carrying:
         lines += _pinned(line, family, carrying)
@@ -53,6 +51,9 @@ def routes(plan: Plan, family: int) -> str:
         device = bare_device(line.device)
         lines.append(f"rule add pref {INWARD + line.number} iif {device} blackhole")
     lines.append(f"rule add pref {REST} prohibit")
+    lines += [text for line in carrying for text in _default(line, family)]
+    if together:
+        lines.append(_balanced(balanced, family))
     return "\n".join(lines) + "\n"
 
 

@@ -191,11 +191,16 @@ def _separately(clause: Clause, sets: NamedSets) -> Iterator[str]:
             yield f"{selector} {braces(elements)}"
 
 
+def beside(file: str) -> str:
+    """A file's own name: a kit says nothing of the folder that its charter was rendered from."""
+    return file.rpartition("/")[2]
+
+
 def names_of(run: Run) -> tuple[str, str]:
     """The labels of a run's decisions with their lines, each once, and the file they stand in."""
     rows = {clause.row.label: clause.row for clause in run.clauses}
     spans = [row.span for row in rows.values() if row.span is not None]
-    files = ", ".join(dict.fromkeys(span.file for span in spans))
+    files = ", ".join(dict.fromkeys(beside(span.file) for span in spans))
     names = (f"{label}:{row.span.line}" if row.span else label for label, row in rows.items())
     return ", ".join(names), files
 
@@ -207,7 +212,7 @@ def to_row(row: Row) -> str:
 def place(row: Row) -> str:
     """Where the charter says a decision, as file:line; its published source where it does not."""
     if row.span is not None:
-        return f"{row.span.file}:{row.span.line}"
+        return f"{beside(row.span.file)}:{row.span.line}"
     return row.basis or ""
 
 

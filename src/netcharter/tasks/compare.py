@@ -65,9 +65,10 @@ class Compared:
             for row in rows:
                 if row.written:
                     yield from _row_lines(row, width)
-            kept = sum(row.count for row in rows if not row.written)
+            kept = sum(not row.written for row in rows)
             if kept:
-                yield f"  (of these, {kept:,} by housekeeping and the default alone)"
+                alone = "1 row is" if kept == 1 else f"{kept} rows are"
+                yield f"  (besides, {alone} about housekeeping and the default alone; see --json)"
         if not found.complete:
             yield "The totals are exact; the listing is cut."
 
