@@ -140,5 +140,5 @@ def test_every_kind_of_decision_is_tried() -> None:
             outcome = fate(found.site, attempt, environment)
             spoken = outcome.kind in ("rule", "offer", "emergency")
             decided[outcome.kind if spoken else outcome.decider] += 1
-    missing = {kind for kind in EVERY_KIND if decided[kind] < 10}
+    missing = {kind for kind in EVERY_KIND if not decided[kind]}
     assert not missing, decided
