@@ -13,7 +13,7 @@ from html.parser import HTMLParser
 import pytest
 
 from netcharter.diagnostics import Diagnostic, Span
-from netcharter.proofs.ask import sentences
+from netcharter.proofs.ask import Inquiry, ask
 from netcharter.report.page import proof_page
 from netcharter.report.reach import from_lines
 from netcharter.report.site import signs
@@ -138,7 +138,7 @@ def test_the_tables_of_an_area_say_exactly_what_can_be_reached(site: str) -> Non
         end = text.find("you can reach", start + len(f"From {area.name} you can reach"))
         part = text[start:end]
         assert "and nothing else" in part or "Nothing" in part
-        for row in sentences(proof.prover, area.name):
+        for row in ask(proof.prover, Inquiry(who=(area.name,))).rows:
             for said in (row.to, row.service, row.when, row.decided_by):
                 assert said in part
 
@@ -153,7 +153,7 @@ def test_the_tables_of_a_line_say_exactly_what_the_internet_sees(site: str) -> N
             for mark in ("the internet can reach", "The decisions in order")
             if (place := text.find(mark, start + len(line.name) + 30)) > 0
         )
-        rows = sentences(proof.prover, line.name)
+        rows = ask(proof.prover, Inquiry(who=(line.name,))).rows
         for row in rows:
             for said in (row.to, row.service, row.when, row.decided_by):
                 assert said in text[start:end]

@@ -313,8 +313,3 @@ def _group(
 def _then(when: str) -> str:
     """What is left to say of a row's conditions where the moment is given: the line states."""
     return "then" if when == "always" else f"then, {when}"
-
-
-def sentences(prover: Prover, area: str) -> list[AskRow]:
-    """Everything that can be reached from an area, and nothing else."""
-    return list(ask(prover, Inquiry(who=(area,))).rows)

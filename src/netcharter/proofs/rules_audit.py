@@ -172,7 +172,7 @@ class Piece:
     regions: tuple[Region, ...]
 
 
-def _pieces(ground: Ground, row: Row, rule: Rule) -> Iterator[Piece]:
+def _pieces(ground: Ground, rule: Rule) -> Iterator[Piece]:
     when = When(rule.during, rule.until)
     who = all_starters(ground, rule.who)
     reach, what = all_reached(ground, rule.reach), service_set(ground, rule.services)
@@ -197,7 +197,7 @@ def partly_hidden(audit: Audit) -> Iterator[Diagnostic]:
         rule = audit.source(row)
         if row.index in audit.dead or not isinstance(rule, Rule):
             continue
-        for piece in _pieces(audit.ground, row, rule):
+        for piece in _pieces(audit.ground, rule):
             boxes = audit.prover.universe.boxes_of(piece.regions)
             if not boxes or audit.prover.decides(row.index, boxes):
                 continue
