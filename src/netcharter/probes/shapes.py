@@ -48,6 +48,18 @@ class Station:
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """Where a station really is: the file of its network namespace, its network device there (the
+    gateway has many: ""), that device's hardware address as a number.
+    """
+
+    station: str
+    namespace: str
+    device: str
+    hardware: int
+
+
+@dataclass(frozen=True, slots=True)
 class Packet:
     """What is really sent. number: destination port, ICMP type * 256 + code, or 0."""
 
