@@ -295,7 +295,7 @@ def test_a_lie_about_what_is_asked_is_found(
     asking = Inquiry(("yard",), ("internet",))
     assert ask(prover, asking).complete
     monkeypatch.setattr(
-        "netcharter.proofs.certify.survey", lambda *a, **more: lie(survey(*a, **more))
+        "netcharter.space.certified.survey", lambda *a, **more: lie(survey(*a, **more))
     )
     with pytest.raises(ProofFault):
         ask(prover, asking)

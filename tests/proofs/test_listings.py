@@ -8,12 +8,12 @@ from typing import ClassVar, Never
 
 import pytest
 
-from netcharter.proofs import certify as certify_room
 from netcharter.proofs import compare as compare_room
 from netcharter.proofs.ask import Inquiry, ask
 from netcharter.proofs.certify import ProofFault, Prover
 from netcharter.proofs.compare import Change, compare
 from netcharter.proofs.universe import DESTINATION, SERVICE
+from netcharter.space import certified as certified_room
 from netcharter.space.checker import Unproven
 from netcharter.space.model import RawBox, RuleList
 from netcharter.space.partition import Difference, Part, Piece, Row, Survey, survey
@@ -175,7 +175,7 @@ def lie_about_pieces(
         found = survey(rules, boxes, limit=limit)
         return replace(found, pieces=tuple(lie(found.pieces)))
 
-    monkeypatch.setattr(certify_room, "survey", told)
+    monkeypatch.setattr(certified_room, "survey", told)
 
 
 def test_the_honest_answer_is_believed() -> None:
@@ -207,5 +207,5 @@ def test_an_answer_that_cannot_be_checked_is_not_called_complete(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     honest = ask(Prover(OLD, NOW), ASKED)
-    monkeypatch.setattr(certify_room, "check_nothing_else", too_much)
+    monkeypatch.setattr(certified_room, "check_nothing_else", too_much)
     assert ask(Prover(OLD, NOW), ASKED) == replace(honest, complete=False)

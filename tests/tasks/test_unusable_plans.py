@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from netcharter.proofs import certify
 from netcharter.proofs import compare as compare_room
+from netcharter.space import certified
 from netcharter.space.engine import Engine
 from netcharter.space.model import Undecided
 from netcharter.space.partition import compare as compare_lists
@@ -111,7 +111,7 @@ BUSY = GOOD.replace(
 @pytest.fixture
 def hurried(monkeypatch: pytest.MonkeyPatch) -> None:
     """An engine that may do next to nothing for a question."""
-    monkeypatch.setattr(certify, "survey", partial(survey, budget=0))
+    monkeypatch.setattr(certified, "survey", partial(survey, budget=0))
     monkeypatch.setattr(compare_room, "compare_lists", partial(compare_lists, budget=0))
 
 
