@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from netcharter.diagnostics.entry import Entry
+from netcharter.diagnostics.of_inheriting import INHERITING
 from netcharter.diagnostics.of_proofs import FINDINGS
 from netcharter.diagnostics.of_reading import READING
 
 __all__ = ["CATALOGUE", "Entry"]
 
-CATALOGUE: Mapping[str, Entry] = READING | FINDINGS
+CATALOGUE: Mapping[str, Entry] = READING | FINDINGS | INHERITING

@@ -64,7 +64,7 @@ class Pool:
     """Addresses that are lent out, first to last; both None for a subnet without any.
 
     device: the network device it is tied to, "" where it is not; network: its prefix, where said;
-    routers: the default routers that hosts are told.
+    routers: the default routers that hosts are told; tag: what the file calls the range.
     """
 
     first: Address | None
@@ -73,6 +73,7 @@ class Pool:
     network: Network | None = None
     device: str = ""
     routers: tuple[Address, ...] = ()
+    tag: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +143,8 @@ class Way:
     metric: int = 0
     protocol: str = ""
     table: str = "main"
+    weight: int = 1
+    shared: bool = False  # one of several next hops of one route
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +200,7 @@ class Term:
     `Term("office")`: an area, a line, a known device, or `anyone`, `anywhere`, `internet`,
     `gateway`. `Term(area="office", networks=...)`: these addresses of an area; a known device is
     found or invented for them. `Term(networks=...)`: addresses beyond the lines; a place is
-    invented for them.
+    invented for them, called `name` if that is given.
     """
 
     name: str = ""
@@ -263,6 +266,7 @@ class FoundLine:
     addresses: tuple[Interface, ...]  # at most one per family; none: automatic
     next_hops: tuple[Address, ...]
     role: Role
+    weight: int
     reasons: tuple[str, ...]
     unsure: bool
     span: Span
@@ -338,3 +342,4 @@ class Written:
     text: str
     unsaid: tuple[Unsaid, ...]
     invented: Mapping[str, str]
+    problems: tuple[Diagnostic, ...] = ()
