@@ -38,11 +38,10 @@ Judged = tuple[NetDevice, Sequence[Words], bool]
 
 def _reasons(signs: Sequence[Words], line: bool, said: str) -> tuple[str, ...]:
     """What speaks for it first, then `but` what speaks against it."""
-    if said:
-        return ("you say so",)
     mine = [sign.words for sign in signs if (sign.weight > 0) == line]
     against = [f"but {sign.words}" for sign in signs if (sign.weight > 0) != line]
-    return (*mine, *against) or ("nothing speaks for either",)
+    yours = ("you say so",) if said else ()
+    return (*yours, *mine, *against) or ("nothing speaks for either",)
 
 
 def _hangs_on(device: NetDevice) -> tuple[str, int | None]:

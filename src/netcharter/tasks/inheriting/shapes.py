@@ -195,17 +195,19 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Term:
-    """Who starts or what is reached: one of three.
+    """Who starts or what is reached: one of four.
 
     `Term("office")`: an area, a line, a known device, or `anyone`, `anywhere`, `internet`,
     `gateway`. `Term(area="office", networks=...)`: these addresses of an area; a known device is
     found or invented for them. `Term(networks=...)`: addresses beyond the lines; a place is
-    invented for them, called `name` if that is given.
+    invented for them, called `name` if that is given. `Term(hardware=...)`: whoever starts with
+    one of these hardware addresses, in `area` or, where that is empty, in any.
     """
 
     name: str = ""
     networks: tuple[Network, ...] = ()
     area: str = ""
+    hardware: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
