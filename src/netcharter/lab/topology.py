@@ -29,9 +29,8 @@ DEVICE = "net0"  # the only device of a station
 BY_THE_GATEWAY = 1  # packet mark: a line's station sends this by the gateway, whatever it is for
 FIRST_HARDWARE = 0x026E63000001  # locally administered (IEEE 802 clause 8), so nobody's
 
-# Tables and rules of a line's station.
-_WHOLE, _FORCED = 100, 101
-_FORCED_RULE, _WHOLE_RULE = 900, 40000
+# Tables of a line's station: the gateway's own addresses and prefixes; the gateway for everything.
+_OWN, _FORCED = 100, 101
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,26 +256,29 @@ def _on_line(station: Station, line: LinePlan, world: World, hardware: int) -> B
     """A line's next hop, which is also everybody beyond it and beside it on the line.
 
     Every address that is neither the gateway's nor of a prefix delegated to it is the station's
-    own. What it sends with the mark `BY_THE_GATEWAY` goes to the gateway all the same.
+    own. For IPv4 such addresses must be in the table `local` (the kernel looks nowhere else for
+    the source of an answer), so the gateway's stand in one that is asked before.
+    What is sent with the mark `BY_THE_GATEWAY` goes to the gateway, whatever it is for.
     """
     own, hops = _addresses(line, world)
+    link = link_local(hardware)
     out = [*_begun(), f"link set dev {DEVICE} addrgenmode none", f"link set dev {DEVICE} up"]
     for held in dict.fromkeys((*station.addresses, *hops)):
         out.append(f"address add {held}/{held.max_prefixlen} dev {DEVICE}")
-    link = link_local(hardware)
     for address in (*own, link):
-        out.append(f"route add {address}/{address.max_prefixlen} dev {DEVICE}")
+        out.append(f"route add {address}/{address.max_prefixlen} dev {DEVICE} table {_OWN}")
     if line.prefix is not None:
-        out.append(f"route add {line.prefix} via {link} dev {DEVICE}")
+        out.append(f"route add {line.prefix} via {link} dev {DEVICE} table {_OWN} onlink")
     forced: list[Address] = [link, *(address for address in own if address.version == 4)]
     for hop in forced:
         whole = "0.0.0.0/0" if hop.version == 4 else "::/0"
-        out.append(f"route add {whole} via {hop} dev {DEVICE} table {_FORCED}")
-    for whole in ("0.0.0.0/0", "::/0"):
-        out.append(f"route add local {whole} dev lo table {_WHOLE}")
+        out.append(f"route add {whole} via {hop} dev {DEVICE} table {_FORCED} onlink")
+    out += [f"route add local {whole} dev lo table local" for whole in ("0.0.0.0/0", "::/0")]
     rules = [
-        f"rule add pref {_FORCED_RULE} fwmark {BY_THE_GATEWAY} lookup {_FORCED}",
-        f"rule add pref {_WHOLE_RULE} lookup {_WHOLE}",
+        f"rule add pref 100 fwmark {BY_THE_GATEWAY} lookup {_FORCED}",
+        f"rule add pref 200 lookup {_OWN}",
+        "rule add pref 300 lookup local",
+        "rule del pref 0",
     ]
     return Batch(_text([*out, *rules]), _text(rules))
 
