@@ -20,7 +20,8 @@ from netcharter.charter.read import read
 from netcharter.diagnostics.escape import HIDDEN
 from netcharter.plan import make_plan
 from netcharter.proofs import prove
-from netcharter.tasks.first_charter import KINDS, NO_ADMIN, NO_SERVER, OWN_PLACES, Port, quote
+from netcharter.tasks.charter_text import quote
+from netcharter.tasks.first_charter import KINDS, NO_ADMIN, NO_SERVER, OWN_PLACES, Port
 from netcharter.tasks.new import TRIES, Answers, Question, converse, to_fill_in, write_charter
 from netcharter.tasks.sources import Unusable
 

@@ -1,7 +1,7 @@
 """The first charter of a site: from the answers of a conversation to a commented YAML text.
 
-No word of an answer stands in a comment, and every value goes through `quote`, so the text reads
-back as what was answered, whatever that was.
+No word of an answer stands in a comment, and every value goes through `charter_text.quote`, so
+the text reads back as what was answered, whatever that was.
 """
 
 from __future__ import annotations
@@ -9,17 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from ipaddress import IPv4Interface, IPv6Network
-from textwrap import wrap
 
-import yaml
-
-from netcharter.charter.core import resolve
 from netcharter.charter.model import Address, Interface, Network
-from netcharter.diagnostics.escape import HIDDEN
 from netcharter.plan.coding import hardware_text
 from netcharter.proofs.site_audit import BEHIND_CARRIER
+from netcharter.tasks.charter_text import Value, comment, item, quote, remark, spelt
 
-WIDTH = 100  # columns of the written text
 # Nobody's: hardware addresses of RFC 9542 section 2.1.4, prefixes of RFC 5737.
 NO_ADMIN, NO_SERVER = 0x00_00_5E_00_53_A1, 0x00_00_5E_00_53_A2
 OWN_PLACES = {"payments": "198.51.100.64/28", "telephony": "198.51.100.128/28"}
@@ -157,62 +152,6 @@ def to_fill_in(answers: Answers) -> tuple[str, ...]:
     return tuple(found)
 
 
-def quote(text: str, *, inside: bool = False) -> str:
-    """A value as YAML: plain where every reader takes it for this very text, else quoted.
-
-    inside: it stands within brackets or braces, where fewer texts can be plain.
-    """
-    plain = _dump(text, None, inside)
-    if plain == text and resolve(text) == text:
-        return plain
-    return _dump(text, '"', inside)
-
-
-def _dump(text: str, style: str | None, inside: bool) -> str:
-    dumped: str = yaml.safe_dump(
-        [text],
-        default_style=style,
-        default_flow_style=inside,
-        allow_unicode=not HIDDEN.search(text),
-        width=float("inf"),
-    )
-    return dumped[1:-2] if inside else dumped[2:-1]  # within `[` and `]`, or behind `- `
-
-
-# Pieces of text
-
-Value = str | bool | Sequence[str]
-
-
-def _spelt(value: Value) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        return quote(value)
-    if len(value) == 1:
-        return quote(value[0])
-    return "[" + ", ".join(quote(one, inside=True) for one in value) + "]"
-
-
-def _comment(text: str, indent: int = 0) -> Iterator[str]:
-    lead = " " * indent + "# "
-    yield from wrap(text, WIDTH, initial_indent=lead, subsequent_indent=lead,
-                    break_on_hyphens=False)  # fmt: skip
-
-
-def _remark(text: str, remark: str) -> str:
-    return f"{text:<37} # {remark}"
-
-
-def _item(pairs: Iterable[tuple[str, Value]], *comments: str) -> Iterator[str]:
-    """One entry of a list, with what there is to say about it above."""
-    for text in comments:
-        yield from _comment(text, 2)
-    for number, (key, value) in enumerate(pairs):
-        yield f"  {'- ' if number == 0 else '  '}{key}: {_spelt(value)}"
-    yield ""
-
-
 def write_charter(answers: Answers) -> str:
     """The charter as text: commented, in the order in which one reads it."""
     parts = (_head, _site, _lines, _areas, _devices, _places, _rules, _offers, _promises)
@@ -227,21 +166,21 @@ def write_charter(answers: Answers) -> str:
 
 
 def _head(answers: Answers) -> Iterator[str]:
-    yield from _comment(
+    yield from comment(
         "The charter of this site. Read it from top to bottom: what there is (lines, areas,"
         " devices, places), what may happen (rules: the first one that fits decides, and what no"
         " rule lets is refused), what the public may reach (offers), and what must hold whatever"
         " the rules say (promises)."
     )
     yield "#"
-    yield from _comment(
+    yield from comment(
         "Nobody has to write down how machines get addresses, look up names or find their"
         " neighbours, nor that forged addresses are refused: that is housekeeping, and every"
         " charter has it."
     )
     if to_fill_in(answers):
         yield "#"
-        yield from _comment("TO FILL IN stands where an answer was put off: search for it.")
+        yield from comment("TO FILL IN stands where an answer was put off: search for it.")
     yield ""
     yield "charter: 1"
 
@@ -250,25 +189,25 @@ def _site(answers: Answers) -> Iterator[str]:
     yield "site:"
     yield f"  name: {quote(answers.site)}"
     yield f"  timezone: {quote(answers.timezone)}"
-    yield from _comment(
+    yield from comment(
         "The way in: this device always reaches the gateway with ssh. Name a second one, so that"
         " a broken machine does not lock you out, and keep a screen and a keyboard at hand"
         " whenever settings are put in place.",
         2,
     )
     yield f"  managed-from: [{quote(answers.admin, inside=True)}]"
-    yield from _comment("Drawn by lot once (RFC 4193), and kept for good.", 2)
+    yield from comment("Drawn by lot once (RFC 4193), and kept for good.", 2)
     yield f"  local-prefix: {quote(str(answers.local_prefix))}"
 
 
 def _lines(answers: Answers) -> Iterator[str]:
     if len(answers.lines) > 1:
-        yield from _comment(
+        yield from comment(
             "The internet connections. The first carries the traffic; the others stand by until"
             " it fails. `role: balanced` would let them share."
         )
     else:
-        yield from _comment("The internet connection. A second one is added below the first.")
+        yield from comment("The internet connection. A second one is added below the first.")
     yield "lines:"
     for number, line in enumerate(answers.lines):
         yield f"  {quote(line.name)}:"
@@ -279,8 +218,8 @@ def _lines(answers: Answers) -> Iterator[str]:
             down, up = (quote(rate, inside=True) for rate in line.rate)
             yield f"    rate: {{down: {down}, up: {up}}}"
         if line.addresses:
-            yield f"    address: {_spelt([str(one) for one in line.addresses])}"
-            yield f"    next-hop: {_spelt([str(one) for one in line.next_hops])}"
+            yield f"    address: {spelt([str(one) for one in line.addresses])}"
+            yield f"    next-hop: {spelt([str(one) for one in line.next_hops])}"
         else:
             yield "    address: automatic"
         if line.prefix is not None:
@@ -296,20 +235,20 @@ def _port(port: Port) -> Iterator[str]:
 
 
 def _areas(answers: Answers) -> Iterator[str]:
-    yield from _comment(
+    yield from comment(
         "The local segments. Hosts of one area reach each other directly; from one area to another"
         " only what a rule lets. `growth` keeps room beside each area, so that nobody is ever"
         " renumbered."
     )
     kinds = {area.kind for area in answers.areas}
     if kinds & {"guests", "cameras"}:
-        yield from _comment(
+        yield from comment(
             "Whoever watches what people do on a network, or films them, needs a lawful basis and"
             " tells them. Local law prevails."
         )
     yield "areas:"
     for area in answers.areas:
-        yield _remark(f"  {quote(area.name)}:", KINDS[area.kind].why)
+        yield remark(f"  {quote(area.name)}:", KINDS[area.kind].why)
         yield from _port(area.port)
         yield f"    hosts: {area.hosts}"
         yield "    growth: 50 %"
@@ -319,15 +258,15 @@ def _areas(answers: Answers) -> Iterator[str]:
 def _marks(answers: Answers, area: AreaAnswer) -> Iterator[str]:
     if area.kind == "guests":
         if answers.sign_in:
-            yield from _comment(
+            yield from comment(
                 "A telephone that calls over this network may need to call for help: keep one at"
                 " hand that works without signing in.",
                 4,
             )
             yield "    sign-in: required"
-        yield _remark("    apart: true", "switch on client isolation in the access points, too")
+        yield remark("    apart: true", "switch on client isolation in the access points, too")
     if area.kind in ("tills", "cameras"):
-        yield from _comment(
+        yield from comment(
             "When all of them stand below `devices` with their hardware addresses, add"
             " `strangers: refused`: then nothing else that is plugged in here gets anywhere.",
             4,
@@ -335,7 +274,7 @@ def _marks(answers: Answers, area: AreaAnswer) -> Iterator[str]:
 
 
 def _devices(answers: Answers) -> Iterator[str]:
-    yield from _comment(
+    yield from comment(
         "Equipment with a name. `lasting` gives it an address that stays. A device that is lost"
         " gets `barred: true`."
     )
@@ -354,7 +293,7 @@ def _device(
     yield f"  {quote(name)}:"
     yield f"    area: {quote(area)}"
     if hardware is None:
-        yield from _comment(late, 4)
+        yield from comment(late, 4)
     yield f"    hardware: {quote(hardware_text(placeholder if hardware is None else hardware))}"
     yield "    address: lasting"
 
@@ -363,14 +302,14 @@ def _places(answers: Answers) -> Iterator[str]:
     phones, tills = answers.of("phones"), answers.of("tills")
     if phones:
         yield "services:"
-        yield from _comment(
+        yield from comment(
             "The speech of the telephones. Narrow it to the ports your provider names.", 2
         )
         yield "  speech: [udp/1024-65535]"
         yield ""
     if not phones and not tills:
         return
-    yield from _comment("Destinations on the internet that have a name here.")
+    yield from comment("Destinations on the internet that have a name here.")
     yield "places:"
     if phones:
         late = (
@@ -385,20 +324,20 @@ def _places(answers: Answers) -> Iterator[str]:
 def _place(name: str, prefixes: tuple[Network, ...], late: str) -> Iterator[str]:
     yield f"  {name}:"
     if not prefixes:
-        yield from _comment(late, 4)
-    yield f"    prefixes: {_spelt([str(one) for one in prefixes] or [OWN_PLACES[name]])}"
+        yield from comment(late, 4)
+    yield f"    prefixes: {spelt([str(one) for one in prefixes] or [OWN_PLACES[name]])}"
 
 
 def _rules(answers: Answers) -> Iterator[str]:
     found = [*_emergency(answers), *_outward(answers), *_inward(answers)]
     if not found:
-        yield from _comment(
+        yield from comment(
             "There are no rules yet, so nothing is let but housekeeping and the way in. The first:"
         )
         yield "# rules:"
         yield "#   - {let: NAME, reach: internet, with: [http, https], because: WHY}"
         return
-    yield from _comment(
+    yield from comment(
         "The first rule that fits decides; what none lets is refused. Give each a `because`, and"
         " one that is for a time only an `until` and a `contact`."
     )
@@ -410,7 +349,7 @@ def _emergency(answers: Answers) -> Iterator[str]:
     phones = answers.of("phones")
     if not phones:
         return
-    yield from _item(
+    yield from item(
         (
             ("let", phones),
             ("reach", "telephony"),
@@ -421,7 +360,7 @@ def _emergency(answers: Answers) -> Iterator[str]:
         "Before everything else, at any hour, over any line: a telephone can call for help. Try an"
         " emergency call, as your provider lets you, after every change.",
     )
-    yield from _item(
+    yield from item(
         (
             ("let", phones),
             ("reach", "telephony"),
@@ -435,25 +374,25 @@ def _outward(answers: Answers) -> Iterator[str]:
     staff, guests, servers = answers.of(*ADMINISTERING), answers.of("guests"), answers.of("servers")
     tills = answers.of("tills")
     if tills:
-        yield from _item(
+        yield from item(
             _sentence(tills, "payments", ("https",), "card payments"),
             "Payment equipment follows rules of its own as well; keep this list for the assessor.",
         )
     if staff:
-        yield from _item(
+        yield from item(
             _sentence(
                 staff, "internet", (*WEB, *MAIL, "ntp"), "daily work: the web, e-mail, clocks"
             ),
             "`with: anything` would be shorter, and would also let whatever a bad program brings.",
         )
     if guests:
-        yield from _item(
+        yield from item(
             _sentence(guests, "internet", (*WEB, *MAIL, "ntp"), "the web and e-mail for visitors"),
             "Where guests are minors: whatever is refused here supports supervision and does not"
             " replace it. Hours (`during`) can be added.",
         )
     if servers:
-        yield from _item(
+        yield from item(
             _sentence(servers, "internet", ("http", "https", "ntp"), "mends and new versions"),
             "As little as possible: name the places it needs, if you know them.",
         )
@@ -468,41 +407,41 @@ def _sentence(
 def _inward(answers: Answers) -> Iterator[str]:
     staff, printers = answers.of(*ADMINISTERING), answers.of("printers")
     if staff and printers:
-        yield from _item(_sentence(staff, printers, PRINTING, "printing"))
+        yield from item(_sentence(staff, printers, PRINTING, "printing"))
     server = answers.server
     if staff and server is not None:
-        yield from _item(
+        yield from item(
             _sentence(staff, server.name, server.services, "the server, by its inside address")
         )
     if answers.admin_area not in staff:
         return
     admin, equipment = [answers.admin], answers.of("phones", "printers", "cameras", "servers")
     if equipment:
-        yield from _item(_sentence(admin, equipment, ("http", "https"), "their settings pages"))
+        yield from item(_sentence(admin, equipment, ("http", "https"), "their settings pages"))
     if cameras := answers.of("cameras"):
-        yield from _item(
+        yield from item(
             _sentence(admin, cameras, ("rtsp",), "the pictures, for whoever may see them"),
             "A recorder gets a name below `devices`, and stands here in the place of this device."
             " Whoever films people needs a lawful basis and tells them.",
         )
     if servers := answers.of("servers"):
-        yield from _item(_sentence(admin, servers, ("ssh",), "to look after them"))
+        yield from item(_sentence(admin, servers, ("ssh",), "to look after them"))
 
 
 def _offers(answers: Answers) -> Iterator[str]:
     server = answers.server
     if server is None:
         return
-    yield from _comment(
+    yield from comment(
         "What the public may reach. From inside it works by the same name. Everything here is found"
         " and tried by strangers within hours: keep the machine up to date."
     )
     if answers.offering is None:
-        yield from _comment(
+        yield from comment(
             "Every line of this site has an address that its provider translates once more, so"
             " nothing can be offered over IPv4. Ask for a public address; then take the # away."
         )
-    found = _item(
+    found = item(
         (
             ("offer", server.services),
             ("on", answers.offering or answers.lines[0].name),
@@ -519,12 +458,12 @@ def _reached(answers: Answers, lines: Iterable[str]) -> Iterator[str]:
 
 
 def _promises(answers: Answers) -> Iterator[str]:
-    yield from _comment(
+    yield from comment(
         "What must hold whatever the rules say: for every connection, at every hour, over every"
         " line. `netcharter check` proves each of these, or shows the connection that breaks it."
     )
     yield "promises:"
-    yield from _item(
+    yield from item(
         (
             ("always", answers.admin),
             ("reach", "gateway"),
@@ -545,13 +484,13 @@ def _never(who: Sequence[str], reach: Sequence[str], because: str) -> Iterator[s
     """A promise about all but offers; none where there is nothing to keep apart."""
     if reach:
         pairs: list[tuple[str, Value]] = [("never", who), ("reach", reach), ("except", "offers")]
-        yield from _item([*pairs, ("because", because)])
+        yield from item([*pairs, ("because", because)])
 
 
 def _promises_of_calls(answers: Answers) -> Iterator[str]:
     phones, tills = answers.of("phones"), answers.of("tills")
     if phones:
-        yield from _item(
+        yield from item(
             (
                 ("always", phones),
                 ("reach", "telephony"),
@@ -561,7 +500,7 @@ def _promises_of_calls(answers: Answers) -> Iterator[str]:
         )
     if tills:
         reach = ["payments", "gateway"] if answers.admin_area in tills else ["payments"]
-        yield from _item(
+        yield from item(
             (
                 ("only", tills),
                 ("reach", reach),
@@ -575,12 +514,12 @@ def _promises_of_areas(answers: Answers) -> Iterator[str]:
     for name in answers.of("guests"):
         yield from _never([name], answers.others(name), "guests stay among themselves")
     for name in answers.of("cameras"):
-        yield from _item(
+        yield from item(
             [("never", name), ("reach", "internet"), ("because", "pictures do not leave the site")]
         )
         yield from _never([name], answers.others(name), "a camera answers, and starts nothing")
     for name in answers.of("printers"):
-        yield from _item(
+        yield from item(
             [("never", name), ("reach", "internet"), ("because", "what is printed stays here")]
         )
         yield from _never([name], answers.others(name), "a printer answers, and starts nothing")
