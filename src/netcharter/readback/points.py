@@ -1,0 +1,236 @@
+"""The leaves of loaded rulesets as rule lists for exact questions.
+
+Beside the fields of a leaf, every condition that a first packet alone does not settle is a field of
+two values, so that an answer says under which of them it holds. Beyond a number of conditions, the
+rest share one field whose value says which of them, if any, is met: of two answers that depend on
+them each is then found, and neither is taken for sure.
+
+Where a packet leaves follows from where it is sent, but for circumstances, so the exit of a leaf
+that translates the destination says nothing more: such a leaf decides whatever fits its other
+fields. What no leaf holds does not exist, and the default decides it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+from netcharter.readback.shapes import (
+    ADDRESS_SIZE,
+    DESTINATION,
+    ENTRANCE,
+    EXIT,
+    HARDWARE,
+    HARDWARE_NONE,
+    OTHER,
+    OWN,
+    PORT,
+    SERVICE,
+    SERVICE_SIZE,
+    SOURCE,
+    SYMBOLS,
+    V6,
+    Condition,
+    Decisions,
+    Host,
+    Leaf,
+)
+from netcharter.readback.shapes import FIELDS as LEAF_FIELDS
+from netcharter.readback.words import ICMP, ICMP6, PORTED, SERVICES
+from netcharter.space.certified import Certified
+from netcharter.space.model import Entry, Field, RawBox, RuleList
+from netcharter.space.ranges import Ranges, full, has, intersect, ranges, subset, subtract, union
+
+MOST_CONDITIONS = 40  # that have a field of their own
+NOWHERE = "nowhere"  # the default's outcome: no such packet, or nothing is known of it
+PLAIN = len(LEAF_FIELDS)  # the place of the first condition
+PORTS: Ranges = full(1 << 16)
+WITH_PORT: Ranges = ranges(*(((p << 16), (p << 16) + 0xFFFF) for p in PORTED))
+FAMILY4: Ranges = ranges((0, V6 - 1), *((code, code) for code in range(SYMBOLS, ADDRESS_SIZE, 2)))
+FAMILY6: Ranges = subtract(full(ADDRESS_SIZE), FAMILY4)
+
+Weight = Literal["size", "one", "exists"]
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What the fields of one ruleset, or of several that are compared, stand for.
+
+    conditions: those with a field of their own; loose: what the values of the last field stand for,
+    from 1: conditions that must hold together.
+    """
+
+    devices: tuple[str, ...]
+    conditions: tuple[Condition, ...]
+    loose: tuple[tuple[tuple[Condition, bool], ...], ...]
+    beyond: frozenset[Condition]  # conditions without a field of their own
+
+    @cached_property
+    def fields(self) -> tuple[Field, ...]:
+        sizes = (
+            len(self.devices),
+            len(self.devices),
+            HARDWARE_NONE + 1,
+            ADDRESS_SIZE,
+            ADDRESS_SIZE,
+            SERVICE_SIZE,
+            1 << 16,
+        )
+        plain = [Field(name, size) for name, size in zip(LEAF_FIELDS, sizes, strict=True)]
+        own = [Field(f"condition {n}", 2) for n in range(len(self.conditions))]
+        return (*plain, *own, Field("others", len(self.loose) + 1))
+
+    @cached_property
+    def universe(self) -> tuple[RawBox, ...]:
+        """Boxes of what exists: one family at a time, with ports or without, from outside or from
+        the host itself, which has no hardware address in front of it."""
+        own = self.numbers([OWN])
+        rest = tuple(full(field.size) for field in self.fields[PLAIN:])
+        found: list[RawBox] = []
+        for family, wrong in ((FAMILY4, ICMP6), (FAMILY6, ICMP)):
+            real = subtract(SERVICES, ((wrong << 16, (wrong << 16) + 0xFFFF),))
+            kinds = ((intersect(real, WITH_PORT), PORTS), (subtract(real, WITH_PORT), full(1)))
+            for services, ports in kinds:
+                for entrances, hardware in (
+                    (subtract(full(len(self.devices)), own), full(HARDWARE_NONE + 1)),
+                    (own, ((HARDWARE_NONE, HARDWARE_NONE),)),
+                ):
+                    everywhere = full(len(self.devices))
+                    box = (entrances, everywhere, hardware, family, family, services, ports)
+                    found.append((*box, *rest))
+        return tuple(box for box in found if all(box))
+
+    @property
+    def weights(self) -> dict[str, Weight]:
+        """How packets are counted: entrance, source, destination and service tell them apart."""
+        counted = {LEAF_FIELDS[place] for place in (ENTRANCE, SOURCE, DESTINATION, SERVICE)}
+        return {f.name: "size" if f.name in counted else "exists" for f in self.fields}
+
+    def numbers(self, names: Sequence[str] | frozenset[str]) -> Ranges:
+        """The numbers of network devices; a name that is not known stands for OTHER."""
+        known = {name: number for number, name in enumerate(self.devices)}
+        places = {known.get(name, known.get(OTHER, -1)) for name in names} - {-1}
+        return ranges(*((n, n) for n in places))
+
+    def named(self, numbers: Ranges) -> list[str]:
+        """The network devices of a set of numbers, in order."""
+        return [name for n, name in enumerate(self.devices) if has(numbers, n)]
+
+    def box(self, fields: Mapping[int, Ranges]) -> RawBox:
+        """All values of every field, but for those given."""
+        return tuple(fields.get(n, full(field.size)) for n, field in enumerate(self.fields))
+
+    def held(self, box: RawBox) -> tuple[tuple[Condition, bool], ...]:
+        """The conditions that a box hangs on. Those of the last field only where it needs one."""
+        found = [
+            (condition, values == ((1, 1),))
+            for condition, values in zip(self.conditions, box[PLAIN:-1], strict=True)
+            if values != full(2)
+        ]
+        rest = box[-1]
+        if rest and not has(rest, 0) and rest[0] == rest[-1] and rest[0][0] == rest[0][1]:
+            found += self.loose[rest[0][0] - 1]
+        return tuple(found)
+
+    def unsettled(self, box: RawBox) -> bool:
+        """Does a box hold only under some of the conditions?"""
+        places = zip(self.fields[PLAIN:], box[PLAIN:], strict=True)
+        return any(values != full(field.size) for field, values in places)
+
+
+def frame(*rulesets: Decisions, most: int = MOST_CONDITIONS) -> Frame:
+    """The common fields of rulesets. The conditions that most leaves hang on have their own."""
+    names = dict.fromkeys(name for found in rulesets for name in found.devices)
+    devices = tuple(dict.fromkeys([OWN, OTHER, *names]))
+    leaves = [leaf for found in rulesets for leaf in found.leaves]
+    counts = Counter(condition for leaf in leaves for condition, _ in leaf.held)
+    own = tuple(condition for condition, _ in counts.most_common(most))
+    beyond = frozenset(counts) - frozenset(own)
+    loose = dict.fromkeys(_beyond(leaf, beyond) for leaf in leaves)
+    return Frame(devices, own, tuple(key for key in loose if key), beyond)
+
+
+def _beyond(leaf: Leaf, beyond: frozenset[Condition]) -> tuple[tuple[Condition, bool], ...]:
+    return tuple(pair for pair in leaf.held if pair[0] in beyond)
+
+
+@dataclass(frozen=True)
+class Points:
+    """One ruleset as a rule list: rule `n` is leaf `n`."""
+
+    frame: Frame
+    decisions: Decisions
+    host: Host
+
+    @cached_property
+    def rules(self) -> RuleList:
+        entries = tuple(
+            Entry(box, number, self.decisions.leaves[number].verdict)
+            for number, box in self.boxes.items()
+        )
+        return RuleList(self.frame.fields, entries, NOWHERE, self.frame.universe)
+
+    @cached_property
+    def boxes(self) -> Mapping[int, RawBox]:
+        """The boxes of all leaves that can hold anything."""
+        found = {n: self._box(leaf) for n, leaf in enumerate(self.decisions.leaves)}
+        return {number: box for number, box in found.items() if all(box)}
+
+    @cached_property
+    def certified(self) -> Certified:
+        return Certified(self.rules)
+
+    def leaf(self, number: int) -> Leaf:
+        return self.decisions.leaves[number]
+
+    def _box(self, leaf: Leaf) -> RawBox:
+        frame = self.frame
+        held = dict(leaf.held)
+        if len(held) < len(set(leaf.held)):
+            return tuple(() for _ in frame.fields)  # one condition both ways: never
+        plain = list(leaf.box)
+        plain[ENTRANCE] = self._devices(leaf.box[ENTRANCE])
+        plain[EXIT] = self._exits(leaf)
+        own = [((int(held[c]), int(held[c])),) if c in held else full(2) for c in frame.conditions]
+        key = _beyond(leaf, frame.beyond)
+        number = frame.loose.index(key) + 1 if key else 0
+        return (*plain, *own, ((number, number),) if key else full(len(frame.loose) + 1))
+
+    def _devices(self, numbers: Ranges) -> Ranges:
+        """A leaf's set of network devices in the numbers of the frame."""
+        mine = self.decisions.devices
+        names = [name for n, name in enumerate(mine) if has(numbers, n)]
+        strangers = [name for name in self.frame.devices if name not in mine]
+        return self.frame.numbers([*names, *(strangers if OTHER in names else [])])
+
+    def _exits(self, leaf: Leaf) -> Ranges:
+        """Where a leaf applies as regards the exit (see above)."""
+        found = self._devices(leaf.box[EXIT])
+        to = leaf.verdict.destination
+        if to is None:
+            return found
+        possible = self.frame.numbers(self.ways(to))
+        everywhere = full(len(self.frame.devices))
+        return (
+            everywhere if subset(possible, found) else union(found, subtract(everywhere, possible))
+        )
+
+    def ways(self, destination: int) -> tuple[str, ...]:
+        """The network devices by which a destination may be left for; OWN for the host itself."""
+        if any(has(mine, destination) for mine in self.host.own.values()):
+            return (OWN,)
+        for networks, devices in self.host.routes:
+            if has(networks, destination):
+                return devices
+        return () if self.host.known else self.frame.devices
+
+
+def points(decisions: Decisions, host: Host, common: Frame | None = None) -> Points:
+    """The leaves of a ruleset as a rule list, in a common frame where it is compared."""
+    return Points(common or frame(decisions), decisions, host)
+
+
+PLAIN_PLACES = (ENTRANCE, EXIT, HARDWARE, SOURCE, DESTINATION, SERVICE, PORT)
