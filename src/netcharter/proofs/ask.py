@@ -87,10 +87,21 @@ class Answer:
 
 def parse_question(text: str, ground: Ground) -> Inquiry:
     """Read 'who can reach X [with S]', 'what can X reach [with S]', 'can X reach Y [with S]'."""
+    before, after, what = split_question(text)
+    who = check_terms(before, ground, _who_terms(ground), "who starts")
+    reach = check_terms(after, ground, _reach_terms(ground), "what is reached")
+    services = check_services(what, ground)
+    if not who and not reach:
+        raise NotUnderstood(f"'{text}' names nobody and nothing", f"ask for instance {EXAMPLES}")
+    return Inquiry(who, reach, services or ("anything",))
+
+
+def split_question(text: str, examples: str = EXAMPLES) -> tuple[list[str], list[str], list[str]]:
+    """The names in a question: who starts, what is reached, with what. Raises NotUnderstood."""
     words = text.replace("?", " ").replace(",", " ").lower().split()
     original = text.replace("?", " ").replace(",", " ").split()
     if "reach" not in words:
-        raise NotUnderstood(f"'{text}' is no question I know", f"ask for instance {EXAMPLES}")
+        raise NotUnderstood(f"'{text}' is no question I know", f"ask for instance {examples}")
     at = words.index("reach")
     before, after = original[:at], original[at + 1 :]
     what: list[str] = []
@@ -102,13 +113,7 @@ def parse_question(text: str, ground: Ground) -> Inquiry:
             raise NotUnderstood(
                 f"'{text}' names no service", "write one after `with`: https, tcp/8443, anything"
             )
-    starters = _between(before)
-    who = check_terms(starters, ground, _who_terms(ground), "who starts")
-    reach = check_terms(_named(after), ground, _reach_terms(ground), "what is reached")
-    services = check_services(_named(what), ground)
-    if not who and not reach:
-        raise NotUnderstood(f"'{text}' names nobody and nothing", f"ask for instance {EXAMPLES}")
-    return Inquiry(who, reach, services or ("anything",))
+    return _between(before), _named(after), _named(what)
 
 
 def _between(words: Sequence[str]) -> list[str]:
