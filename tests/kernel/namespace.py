@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import subprocess
 from collections.abc import Iterable, Mapping
 from functools import cache
@@ -12,6 +11,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
+from netcharter.lab.loading import pieces
 
 LIMIT = 120  # seconds
 
@@ -80,27 +81,6 @@ def _loading(way: tuple[str, ...], folder: Path) -> str:
     for name, part in zip(names, parts, strict=True):
         (folder / name).write_text(part, encoding="ascii")
     return "load_ruleset() {\n" + "".join(f"nft -f {name}\n" for name in names) + "}\n"
-
-
-def pieces(text: str, limit: int = 40_000) -> list[str]:
-    """A ruleset as several texts to be loaded one after the other."""
-    start, _, rest = text.partition("table inet netcharter {\n")
-    objects = re.findall(
-        r"^    [a-z]\w* [^\n]*\{(?: .*\}\n|\n(?:     .*\n)*    \}\n)", rest, re.MULTILINE
-    )
-    stubs = [
-        f"    chain {found[1]} {{ }}\n"
-        for text in objects
-        if (found := re.match(r"    chain (\S+) \{\n(?!        type )", text))
-    ]
-    out = [start + "table inet netcharter {\n" + "".join(stubs) + "}\n"]
-    group: list[str] = []
-    for each in objects:
-        if group and sum(map(len, group)) + len(each) > limit:
-            out.append("table inet netcharter {\n" + "".join(group) + "}\n")
-            group = []
-        group.append(each)
-    return [*out, "table inet netcharter {\n" + "".join(group) + "}\n"]
 
 
 def written(files: Mapping[str, bytes], folder: Path) -> None:

@@ -26,7 +26,7 @@ def demand(names: Iterable[str]) -> None:
     """Raises LabImpossible unless this machine has all these programs."""
     absent = [name for name in names if _path(name) is None]
     if absent:
-        packages = sorted({PACKAGES[name] for name in absent})
+        packages = sorted({PACKAGES.get(name, name) for name in absent})
         raise LabImpossible(
             f"no {' and no '.join(absent)} was found on this machine",
             f"install {', '.join(packages)}",
