@@ -20,9 +20,11 @@ class Loaded:
     Addresses, hardware and services are coded as `plan.coding` says (the unknown address of a line
     is its symbol). port: source ports. held: named sets that must (or must not) hold the attempt:
     those that gate and steward fill. given: other conditions that must (or must not) be true, in
-    words; `assumed` says which of them a comparison takes for granted.
-    manner: None where let. delivered: coded address and port (None: as sent). counters: named
-    counters passed. where: the place in the listing, for people.
+    words, which begin with "over " or "within " for a limit or quota; `assumed` says which of them
+    a comparison takes for granted.
+    manner: None where let. delivered: coded address and port (None: as sent). hidden: it leaves
+    with an address of the gateway's; shown: with just this one. counters: named counters passed.
+    where: the place in the listing, for people.
     """
 
     entrances: frozenset[str]
@@ -40,3 +42,4 @@ class Loaded:
     hidden: bool
     counters: tuple[str, ...]
     where: str
+    shown: int | None = None

@@ -119,6 +119,13 @@ class Teller:
         return naming.address_full(own) if named else naming.address_text(own)
 
     def _sentence(self, found: Connection, point: Point) -> str:
+        return f"{self._asked(found, point)}: {verdict_text(found.row, found.manner)}."
+
+    def asked(self, point: Point, row: Row) -> str:
+        """Who asks whom for what, and when, without what becomes of it."""
+        return self._asked(self.connection(point, row), point)
+
+    def _asked(self, found: Connection, point: Point) -> str:
         naming = Naming(self.plan)
         start = f"On {naming.instant_text(found.instant)}, {self._starter(found, point)} asks "
         delivered = f", really delivered to {found.delivered}" if found.delivered else ""
@@ -126,7 +133,7 @@ class Teller:
         missing = [name for name in self.universe.lines if name not in found.lines_up]
         verb = "is" if len(missing) == 1 else "are"
         state = f" while {listed(missing)} {verb} down" if missing else ""
-        return start + asked + state + ": " + verdict_text(found.row, found.manner) + "."
+        return start + asked + state
 
     def _starter(self, found: Connection, point: Point) -> str:
         naming = Naming(self.plan)

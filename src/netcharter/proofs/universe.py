@@ -180,7 +180,7 @@ class Universe:
         found: list[RawBox] = []
         signing = {a.name for p in self.plans for a in p.areas if a.sign_in}
         areas = {a.name for p in self.plans for a in p.areas}
-        nobody = self._who(frozenset({NOBODY}))
+        nobody = self.who_set(frozenset({NOBODY}))
         anybody = full(len(self.people))
         for family in (4, 6):
             for names, who in ((areas & signing, anybody), (areas - signing, nobody)):
@@ -223,14 +223,15 @@ class Universe:
     def _entrance_numbers(self) -> Mapping[str, int]:
         return {name: number for number, name in enumerate(self.entrances)}
 
-    def _who(self, names: frozenset[str] | None) -> Ranges:
+    def who_set(self, names: frozenset[str] | None) -> Ranges:
+        """The numbers of people, NOBODY and GUEST among them; None: of all."""
         if names is None:
             return full(len(self.people))
         return values(self.people.index(name) for name in names)
 
     def open_classes(self, name: str, number: int = 0) -> Ranges:
         """The time classes in which hours `name` of a plan are open."""
-        return self._time(number, When(name)) if name in _used_hours(self.plans[number]) else ()
+        return self.time_set(number, When(name)) if name in _used_hours(self.plans[number]) else ()
 
     def until_classes(self, number: int = 0) -> Iterator[tuple[date, Ranges]]:
         """Every `until` of a plan with the classes in which it has not passed."""
@@ -241,9 +242,10 @@ class Universe:
             if until is not None
         }
         for until in sorted(found):
-            yield until, self._time(number, When(until=until))
+            yield until, self.time_set(number, When(until=until))
 
-    def _time(self, number: int, when: When) -> Ranges:
+    def time_set(self, number: int, when: When) -> Ranges:
+        """The time classes in which a condition of plan `number` holds."""
         key = (number, when)
         if key not in self._time_cache:
             self._time_cache[key] = self._time_of(number, when)
@@ -264,8 +266,8 @@ class Universe:
         """A region of plan `number` in this universe; None if it is empty."""
         found = (
             self.entrance_set(region.entrances),
-            self._who(region.who),
-            self._time(number, region.when),
+            self.who_set(region.who),
+            self.time_set(number, region.when),
             self.hardware_values(region.hardware),
             self.addresses(region.source, number),
             self.addresses(region.destination, number),

@@ -1,0 +1,192 @@
+"""Is what a kernel has loaded the plan? Both as sets of attempts, compared exactly.
+
+Plan and kernel become two ordered lists over the same attempts, entrance by entrance and family by
+family. Where they differ an attempt is shown; that they do not is proven twice, by the diagram that
+finds differences and by the checker that shares nothing with it. What cannot be compared word for
+word is a claim of its own (`kernel_claims`); `docs/explanation/agreement.md` tells each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from netcharter.plan.shapes import Plan
+from netcharter.proofs.certify import NoAnswer, ProofFault, answered
+from netcharter.proofs.kernel_claims import NO_LINE, TOLD, Region, regions
+from netcharter.proofs.kernel_fates import alike
+from netcharter.proofs.kernel_lists import Expectation, Kernel, Used
+from netcharter.proofs.kernel_space import EXIT, Slice, Space
+from netcharter.proofs.kernel_told import Disagreement, Narrator
+from netcharter.proofs.loaded import Loaded
+from netcharter.proofs.universe import Universe
+from netcharter.space.checker import Checker, Unproven, check_same, measure
+from netcharter.space.engine import Engine
+from netcharter.space.model import Covered, Point, RawBox, RuleList, Witness
+from netcharter.space.partition import compare
+from netcharter.space.ranges import full, intersect
+
+LISTED = 40  # disagreements that are told, at most
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """One of the claims that together speak of every attempt: what about, what is proven of it,
+    whether it holds, and how many attempts of the compared universe belong to it (None: it cuts
+    across them).
+    """
+
+    name: str
+    about: str
+    proven: str
+    holds: bool
+    attempts: int | None
+
+    def as_json(self) -> Mapping[str, object]:
+        """The documented shape; the count is exact, as a decimal string."""
+        count = None if self.attempts is None else str(self.attempts)
+        return {
+            "name": self.name,
+            "about": self.about,
+            "proven": self.proven,
+            "holds": self.holds,
+            "attempts": count,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """`same`: proven that the kernel does with every attempt what the plan says, under what is
+    `assumed`. Otherwise `differences` shows some attempts with which it does not, or of which it
+    is not known. counts: leaves, decisions, slices.
+    """
+
+    same: bool
+    differences: tuple[Disagreement, ...]
+    assumed: tuple[str, ...]
+    claims: tuple[Claim, ...]
+    counts: Mapping[str, int]
+
+    def as_json(self) -> Mapping[str, object]:
+        """The documented shape."""
+        return {
+            "same": self.same,
+            "differences": [one.as_json() for one in self.differences],
+            "assumed": list(self.assumed),
+            "claims": [claim.as_json() for claim in self.claims],
+            "counts": dict(self.counts),
+        }
+
+
+def agreement(plan: Plan, now: datetime, loaded: Sequence[Loaded]) -> Agreement:
+    """Whether the kernel's decisions `loaded` are the plan's, from `now` on.
+
+    Raises NoAnswer if that is more work than is allowed, ProofFault if the two proofs disagree.
+    """
+    space = Space(Universe((plan,), now), loaded)
+    expectation, kernel = Expectation(space), Kernel(space, loaded)
+    differences: list[Disagreement] = []
+    attempts: dict[str, int] = {}
+    with answered():
+        for where in space.slices:
+            lists = expectation.rules(where), kernel.rules(where)
+            differences += _differences(space, where, lists, loaded)
+            for name, count in _shares(list(regions(space, where))).items():
+                attempts[name] = attempts.get(name, 0) + count
+    return Agreement(
+        same=not differences,
+        differences=tuple(differences[:LISTED]),
+        assumed=_assumed(kernel.used),
+        claims=tuple(_claims(attempts, differences)),
+        counts={
+            "leaves": len(loaded),
+            "decisions": len(plan.rows),
+            "slices": len(space.slices),
+            "differences": len(differences),
+        },
+    )
+
+
+def _differences(
+    space: Space, where: Slice, lists: tuple[RuleList, RuleList], loaded: Sequence[Loaded]
+) -> list[Disagreement]:
+    """One disagreement for each pair of fates that differ in a slice; none: proven so."""
+    found = compare(*lists)
+    points = [part.witness for pair, part in found.parts.items() if not alike(*pair)]
+    gap = _undecided(lists[1])
+    if not points and gap is None:
+        _confirmed(lists)
+        return []
+    checkers = Checker(lists[0]), Checker(lists[1])
+    narrator = Narrator(space, where, loaded, checkers)
+    for point in points:
+        planned, seen = (checker.decide(point)[1] for checker in checkers)
+        if not checkers[0].exists(point) or alike(planned, seen):
+            raise ProofFault("a difference does not stand up to the checker")
+    told = [narrator.told(narrator.polished(point)) for point in points]
+    return [*told, *([narrator.told(gap)] if gap else [])]
+
+
+def _confirmed(lists: tuple[RuleList, RuleList]) -> None:
+    """The checker's own proof that two lists agree."""
+    try:
+        if not check_same(*lists, alike=alike):
+            raise ProofFault("that plan and kernel agree does not stand up to the checker")
+    except Unproven:
+        raise NoAnswer("that plan and kernel agree is too much work to check again") from None
+
+
+def _undecided(rules: RuleList) -> Point | None:
+    """An attempt that no decision of the kernel's holds by whatever exit, or None: proven."""
+    whole = full(rules.fields[EXIT].size)
+    wide = replace(
+        rules,
+        entries=tuple(
+            replace(entry, box=(*entry.box[:EXIT], whole, *entry.box[EXIT + 1 :]))
+            for entry in rules.entries
+        ),
+    )
+    verdict = Engine(wide).covered(wide.universe)
+    if isinstance(verdict, Covered):
+        if not Checker(wide).cover(wide.universe, verdict.core):
+            raise ProofFault("that the kernel decides everything does not stand up to the checker")
+        return None
+    if isinstance(verdict, Witness):
+        return verdict.point
+    raise NoAnswer(verdict.reason)
+
+
+def _shares(found: Sequence[Region]) -> dict[str, int]:
+    """How many attempts of a slice belong to each claim: to the first whose region holds them."""
+    shares: dict[str, int] = {}
+    boxes: list[RawBox] = []
+    before = 0
+    whole = found[-1].boxes
+    for region in found:
+        boxes += [
+            both
+            for box in region.boxes
+            for one in whole
+            if all(both := tuple(map(intersect, box, one)))
+        ]
+        held = measure(boxes)
+        shares[region.claim] = shares.get(region.claim, 0) + held - before
+        before = held
+    return shares
+
+
+def _claims(attempts: Mapping[str, int], differences: Sequence[Disagreement]) -> Iterator[Claim]:
+    broken = {one.claim for one in differences}
+    for name, (about, proven) in TOLD.items():
+        if name == NO_LINE:
+            yield Claim(name, about, proven, not differences, None)
+        elif attempts.get(name):
+            yield Claim(name, about, proven, name not in broken, attempts[name])
+
+
+def _assumed(used: Used) -> tuple[str, ...]:
+    """What the proof takes for granted, in words."""
+    sets = (f"the set {name} holds {told}, and nothing else" for name, told in used.sets.items())
+    limits = (f"this limit is not exceeded: {words}" for words in used.limits)
+    return (*sets, *limits)

@@ -1,0 +1,157 @@
+"""The attempts over which plan and kernel are compared: one entrance and one family at a time.
+
+Beside the plan's fields stand two that only a kernel knows: the device by which a packet leaves and
+the source port. Line states are none of them: a packet filter does not know which lines are up.
+Addresses, hardware addresses and services are taken as they are coded, so that nothing a kernel
+could tell apart is lumped together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from netcharter.plan import coding
+from netcharter.plan.coding import ANY_HARDWARE, LOCAL_HARDWARE, NO_HARDWARE, NOBODY
+from netcharter.plan.shapes import Plan
+from netcharter.proofs.loaded import Loaded
+from netcharter.proofs.universe import Universe, values
+from netcharter.space.model import Field, RawBox
+from netcharter.space.ranges import Ranges, full, intersect, ranges, subtract
+
+FIELDS = ("who", "time", "hardware", "source", "destination", "service", "exit", "port")
+WHO, TIME, HARDWARE, SOURCE, DESTINATION, SERVICE, EXIT, PORT = range(len(FIELDS))
+
+GATEWAY, ITSELF, LOOP, ELSEWHERE = "gateway", "", "lo", "*"
+PORTS: Ranges = full(1 << 16)
+ALL_SERVICES = coding.REAL_SERVICES
+PORTED: Ranges = ranges(*(coding.service(p, 0, 0xFFFF) for p in coding.PORTED))
+TCP: Ranges = (coding.service(coding.TCP, 0, 0xFFFF),)
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """An entrance as the kernel knows it: `name` of the area or line or GATEWAY, or "" where the
+    charter knows no such entrance; its device; what hardware addresses can be there.
+    """
+
+    name: str
+    device: str
+    hardware: Ranges
+    signing: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Slice:
+    """All attempts of one family by one entrance, as boxes that do not overlap."""
+
+    way: Way
+    family: int
+    fields: tuple[Field, ...]
+    universe: tuple[RawBox, ...]
+
+    @property
+    def addresses(self) -> Ranges:
+        """Every address of the family."""
+        return self.universe[0][SOURCE]
+
+    def box(self, **narrowed: Ranges) -> RawBox | None:
+        """All of the slice's values, but for the fields that are named; None if it is empty."""
+        found = tuple(
+            intersect(narrowed[field.name], full(field.size))
+            if field.name in narrowed
+            else full(field.size)
+            for field in self.fields
+        )
+        return found if all(found) else None
+
+
+class Space:
+    """The numbering of people, times and exits, and the slices."""
+
+    def __init__(self, universe: Universe, loaded: Sequence[Loaded]) -> None:
+        self.universe = universe
+        self.plan: Plan = universe.plans[0]
+        devices = [area.device for area in self.plan.areas]
+        devices += [line.device for line in self.plan.lines]
+        said = sorted({name for leaf in loaded for name in leaf.exits})
+        self.exits = tuple(dict.fromkeys((ITSELF, LOOP, *devices, *said)))
+        self.foreign = sorted(
+            {name for leaf in loaded for name in leaf.entrances} - {ITSELF, LOOP, *devices}
+            | {ELSEWHERE}
+        )
+        self.ports = any(leaf.port != PORTS for leaf in loaded)
+
+    @cached_property
+    def ways(self) -> tuple[Way, ...]:
+        """Every entrance of the charter, and every other device that the kernel tells apart."""
+        areas = (
+            Way(area.name, area.device, LOCAL_HARDWARE, area.sign_in) for area in self.plan.areas
+        )
+        # No decision knows hardware addresses at a line, and whatever is there must not matter.
+        lines = (Way(line.name, line.device, ANY_HARDWARE) for line in self.plan.lines)
+        others = (Way("", device, ANY_HARDWARE) for device in self.foreign)
+        return (*areas, *lines, Way(GATEWAY, ITSELF, NO_HARDWARE), *others)
+
+    @cached_property
+    def slices(self) -> tuple[Slice, ...]:
+        return tuple(self._slice(way, family) for way in self.ways for family in (4, 6))
+
+    def _slice(self, way: Way, family: int) -> Slice:
+        sizes = {
+            "who": len(self.universe.people),
+            "time": len(self.universe.times),
+            "hardware": coding.HARDWARE_SIZE,
+            "source": coding.ADDRESS_SIZE,
+            "destination": coding.ADDRESS_SIZE,
+            "service": coding.SERVICE_SIZE,
+            "exit": len(self.exits),
+            "port": 1 << 16 if self.ports else 1,
+        }
+        fields = tuple(Field(name, sizes[name]) for name in FIELDS)
+        whole = Slice(way, family, fields, ())
+        who = full(sizes["who"]) if way.signing else self.universe.who_set(frozenset({NOBODY}))
+        addresses, services = self._family(family), _services(family)
+        parts = [(services, full(1))]
+        if self.ports:
+            with_port = intersect(services, PORTED)
+            parts = [(with_port, PORTS), (subtract(services, with_port), full(1))]
+        boxes = (
+            whole.box(
+                who=who,
+                hardware=way.hardware,
+                source=addresses,
+                destination=addresses,
+                service=service,
+                port=port,
+            )
+            for service, port in parts
+        )
+        return Slice(way, family, fields, tuple(box for box in boxes if box is not None))
+
+    def _family(self, family: int) -> Ranges:
+        numeric = (0, coding.V6 - 1) if family == 4 else (coding.V6, coding.SYMBOLS - 1)
+        unknown = (
+            coding.unknown(line.number, family) for line in self.plan.lines if line.automatic
+        )
+        return ranges(numeric, *((code, code) for code in unknown))
+
+    def exit_set(self, names: Iterable[str]) -> Ranges:
+        """The numbers of exits; a name that is no exit here counts for nothing."""
+        return values(self._numbers[name] for name in names if name in self._numbers)
+
+    @cached_property
+    def _numbers(self) -> Mapping[str, int]:
+        return {name: number for number, name in enumerate(self.exits)}
+
+    @cached_property
+    def out(self) -> Ranges:
+        """The exits that are lines."""
+        return self.exit_set(line.device for line in self.plan.lines)
+
+
+def _services(family: int) -> Ranges:
+    """Every service but the other family's ICMP."""
+    other = coding.ICMP6 if family == 4 else coding.ICMP
+    return subtract(ALL_SERVICES, (coding.service(other, 0, 0xFFFF),))

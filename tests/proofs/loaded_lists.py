@@ -1,0 +1,152 @@
+"""What a kernel that does as the plan says would have loaded, written out by hand from the plan.
+
+Not the kit: one list for all entrances, row by row, as `docs/explanation/kit.md` describes what
+must come out of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import product
+
+from netcharter.plan import coding, labels
+from netcharter.plan.coding import ANY4, ANY6, ANY_HARDWARE, NOBODY
+from netcharter.plan.fate import quiet_entrances
+from netcharter.plan.shapes import ALWAYS, Plan, Region, Row
+from netcharter.proofs.loaded import Loaded
+from netcharter.space.ranges import Ranges, intersect, ranges, subtract, union
+
+ICMP4 = coding.service(1, 0, 0xFFFF)
+TCP = (coding.service(6, 0, 0xFFFF),)
+ALL = coding.REAL_SERVICES
+Held = tuple[tuple[str, str, bool], ...]
+
+
+def types(protocol: int, *numbers: int) -> Ranges:
+    return ranges(*(coding.service(protocol, n * 256, n * 256 + 255) for n in numbers))
+
+
+# RFC 792, RFC 950; RFC 4443 section 2.1, RFC 4620: errors, and replies that somebody asked for
+ERRORS = union(types(1, 3, 11, 12), types(58, *range(128)))
+REPLIES = union(types(1, 0, 14, 16, 18), types(58, 129, 140))
+UNTRACKED = subtract((ICMP4,), union(ERRORS, REPLIES, types(1, 8, 13, 15, 17)))
+LOOPBACK = ((0x7F000000, 0x7FFFFFFF), (coding.V6 + 1, coding.V6 + 1))
+LINK_LOCAL = ((coding.V6 + (0xFE80 << 112), coding.V6 + (0xFEC0 << 112) - 1),)
+
+
+class Written:
+    """The list for one plan."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.devices = {part.name: part.device for part in (*plan.areas, *plan.lines)}
+        self.devices["gateway"] = ""
+        self.inner = frozenset(area.device for area in plan.areas)
+        self.outer = frozenset(line.device for line in plan.lines)
+        self.every = self.inner | self.outer
+        self.quiet = quiet_entrances(plan)
+        self.networks = union(*(coding.network(area.v4) for area in plan.areas))
+        self.blank = Loaded(
+            entrances=self.every,
+            exits=self.every | {"", "lo"},
+            hardware=ANY_HARDWARE,
+            source=union(ANY4, ANY6),
+            destination=union(ANY4, ANY6),
+            service=ALL,
+            port=((0, 0xFFFF),),
+            held=(),
+            given=(),
+            let=False,
+            manner="silent",
+            delivered=None,
+            hidden=False,
+            counters=(),
+            where="here",
+        )
+
+    def all(self) -> list[Loaded]:
+        return [*self.first(), *(leaf for row in self.plan.rows for leaf in self.row(row))]
+
+    def first(self) -> Iterator[Loaded]:
+        """What comes before any decision, and what enters by other devices."""
+        invalid = replace(self.blank, counters=("nc_invalid",))
+        yield replace(self.blank, entrances=frozenset({"*", "elsewhere0"}), counters=("nc_stray",))
+        yield replace(self.blank, destination=LOOPBACK)
+        yield replace(invalid, service=union(ERRORS, REPLIES))
+        itself = frozenset({""})
+        yield replace(self.blank, entrances=itself, service=ERRORS, let=True, manner=None)
+        yield replace(invalid, entrances=itself, service=REPLIES)
+        stray = replace(self.blank, destination=LINK_LOCAL, counters=("nc_stray",))
+        yield replace(stray, exits=self.every)
+
+    def row(self, row: Row) -> Iterator[Loaded]:
+        if row.routed:
+            return
+        for region in row.regions:
+            for name in sorted(region.entrances):
+                for held in self._held(row, region, name):
+                    leaf = replace(
+                        self.blank,
+                        entrances=frozenset({self.devices[name]}),
+                        hardware=self._hardware(region, name),
+                        source=region.source,
+                        destination=region.destination,
+                        service=intersect(region.service, ALL),
+                        held=held,
+                        counters=(labels.row_name(row.label),),
+                        where=row.label,
+                    )
+                    yield from self._let(row, leaf) if row.let else self._refused(row, leaf, name)
+
+    def _hardware(self, region: Region, name: str) -> Ranges:
+        return ANY_HARDWARE if name in self._lines() else region.hardware
+
+    def _lines(self) -> frozenset[str]:
+        return frozenset(line.name for line in self.plan.lines)
+
+    def _held(self, row: Row, region: Region, name: str) -> Iterator[Held]:
+        """The look-ups in living sets, as alternatives."""
+        device = "oifname" if name == "gateway" else "iifname"
+        time: Held = ()
+        if region.when != ALWAYS:
+            time = ((labels.when_set(region.when, row.let), device, row.let),)
+        if region.who is None:
+            yield time
+            return
+        family = 4 if intersect(region.source, ANY4) else 6
+        key = f"iifname . {'ip' if family == 4 else 'ip6'} saddr . ether saddr"
+        if NOBODY in region.who:
+            yield (*time, (labels.signed_set(family), key, False))
+        if region.who - {NOBODY}:
+            yield (*time, (labels.who_set(region.who - {NOBODY}, family), key, True))
+
+    def _refused(self, row: Row, leaf: Loaded, name: str) -> Iterator[Loaded]:
+        if row.quiet or name in self.quiet:
+            yield leaf
+            return
+        yield replace(leaf, service=intersect(leaf.service, TCP), manner="reset")
+        yield replace(leaf, manner="prohibited")
+
+    def _let(self, row: Row, leaf: Loaded) -> Iterator[Loaded]:
+        leaf = replace(leaf, let=True, manner=None)
+        if row.delivery is not None:
+            leaf = replace(
+                leaf, delivered=(coding.address(row.delivery.address), row.delivery.port)
+            )
+        source = intersect(leaf.source, self.networks)
+        if source:
+            out = replace(leaf, source=source, exits=self.outer)
+            lost = replace(out, let=False, manner="silent", counters=(*leaf.counters, "nc_invalid"))
+            yield replace(lost, service=intersect(leaf.service, UNTRACKED), delivered=None)
+            yield replace(out, hidden=True)
+        for area in self.plan.areas if row.delivery is not None else ():
+            mine = intersect(leaf.source, coding.network(area.v4))
+            yield replace(leaf, source=mine, exits=frozenset({area.device}), hidden=True)
+        yield leaf
+
+
+def every_piece(leaf: Loaded) -> Iterator[Loaded]:
+    """The same leaf cut into pieces, as a kernel's look-ups would."""
+    for source, destination, service in product(leaf.source, leaf.destination, leaf.service):
+        yield replace(leaf, source=(source,), destination=(destination,), service=(service,))
