@@ -40,13 +40,15 @@ def _dump(text: str, style: str | None, inside: bool) -> str:
     return dumped[1:-2] if inside else dumped[2:-1]  # within `[` and `]`, or behind `- `
 
 
-Value = str | bool | Sequence[str]
+Value = str | bool | int | Sequence[str]
 
 
 def spelt(value: Value) -> str:
     """A value, or a list of them in brackets; a list of one needs none."""
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, int):
+        return str(value)
     if isinstance(value, str):
         return quote(value)
     if len(value) == 1:

@@ -51,6 +51,15 @@ class Equipment:
             seen[device.area] |= set(device.hardware or device.addresses)
         return {name: len(found) for name, found in seen.items()}
 
+    def seen(self) -> Mapping[int, tuple[str, str]]:
+        """Every hardware address that has a lease or a reservation: its name, and its area."""
+        called = {h: one.name for one in self.held.reservations for h in one.hardware if one.name}
+        homes: dict[int, tuple[str, str]] = {h: (name, "") for h, name in called.items()}
+        for number, lease in self.leases.items():
+            area = self.area_of(lease.address)
+            homes[number] = (called.get(number, lease.name), area.name if area else "")
+        return homes
+
 
 def known_devices(equipment: Equipment) -> tuple[FoundDevice, ...]:
     """One device for each reservation that has a place, those of one hardware address together."""

@@ -56,7 +56,7 @@ class Names:
 
     def take(self, wanted: str, otherwise: str) -> str:
         """A new name as near to `wanted` as can be; `otherwise` where nothing of it is left."""
-        base = proper(wanted) or otherwise
+        base = proper(wanted) or proper(otherwise) or "thing"
         name, number = base, 1
         while name.casefold() in self._taken or name in values.RESERVED:
             number += 1

@@ -114,14 +114,15 @@ def recognise(host: HostFacts, facts: Facts, held: Held, named: Named) -> Recogn
         ]  # fmt: skip
     equipment = Equipment(told_areas, held, names)
     devices = known_devices(equipment)
-    seen = equipment.hosts(devices)
+    hosts = equipment.hosts(devices)
     return Recognised(
         lines=told_lines[:MAX_LINES],
-        areas=tuple(replace(area, hosts=seen[area.name]) for area in told_areas),
+        areas=tuple(replace(area, hosts=hosts[area.name]) for area in told_areas),
         devices=devices,
         aside=aside,
         domains=held.domains,
         unsaid=(*unsaid, *equipment.unsaid, *_ways_unsaid(old)),
+        seen=equipment.seen(),
     )
 
 

@@ -317,7 +317,11 @@ class Unsaid:
 
 @dataclass(frozen=True)
 class Recognised:
-    """The site as far as it can be told. `aside`: network devices that are neither."""
+    """The site as far as it can be told.
+
+    aside: network devices that are neither line nor area; seen: what hardware addresses are called
+    that are no known device's, and the area they were seen in ("" where not).
+    """
 
     lines: tuple[FoundLine, ...]
     areas: tuple[FoundArea, ...]
@@ -325,12 +329,19 @@ class Recognised:
     aside: Mapping[str, str]  # network device -> why
     domains: tuple[str, ...] = ()
     unsaid: tuple[Unsaid, ...] = ()
+    seen: Mapping[int, tuple[str, str]] = field(default_factory=dict)
 
     @cached_property
     def by_device(self) -> Mapping[str, str]:
         """The area or line of each network device of the old gateway."""
         lines = {line.device: line.name for line in self.lines}
         return lines | {area.device: area.name for area in self.areas}
+
+    @cached_property
+    def names(self) -> frozenset[str]:
+        """The names of lines, areas and known devices."""
+        lines, areas = (line.name for line in self.lines), (area.name for area in self.areas)
+        return frozenset((*lines, *areas, *(device.name for device in self.devices)))
 
 
 @dataclass(frozen=True, slots=True)
