@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from itertools import product
 
 from netcharter.plan import coding, labels
 from netcharter.plan.coding import ANY4, ANY6, ANY_HARDWARE, NOBODY
@@ -40,8 +39,8 @@ class Written:
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
-        self.devices = {part.name: part.device for part in (*plan.areas, *plan.lines)}
-        self.devices["gateway"] = ""
+        self.devices = {area.name: area.device for area in plan.areas}
+        self.devices |= {line.name: line.device for line in plan.lines} | {"gateway": ""}
         self.inner = frozenset(area.device for area in plan.areas)
         self.outer = frozenset(line.device for line in plan.lines)
         self.every = self.inner | self.outer
@@ -66,7 +65,12 @@ class Written:
         )
 
     def all(self) -> list[Loaded]:
-        return [*self.first(), *(leaf for row in self.plan.rows for leaf in self.row(row))]
+        found = [*self.first(), *(leaf for row in self.plan.rows for leaf in self.row(row))]
+        return [
+            leaf
+            for leaf in found
+            if leaf.source and leaf.destination and leaf.service and leaf.hardware
+        ]
 
     def first(self) -> Iterator[Loaded]:
         """What comes before any decision, and what enters by other devices."""
@@ -144,9 +148,3 @@ class Written:
             mine = intersect(leaf.source, coding.network(area.v4))
             yield replace(leaf, source=mine, exits=frozenset({area.device}), hidden=True)
         yield leaf
-
-
-def every_piece(leaf: Loaded) -> Iterator[Loaded]:
-    """The same leaf cut into pieces, as a kernel's look-ups would."""
-    for source, destination, service in product(leaf.source, leaf.destination, leaf.service):
-        yield replace(leaf, source=(source,), destination=(destination,), service=(service,))

@@ -14,7 +14,7 @@ from netcharter.plan.housekeeping import LINK_LOCAL6, LOOPBACK
 from netcharter.plan.icmp import ERRORS4, ERRORS6, ICMPV4, REPLIES4, REPLIES6
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.kernel_fates import Fate, Kept
-from netcharter.proofs.kernel_space import GATEWAY, ITSELF, LOOP, SERVICE, Slice, Space
+from netcharter.proofs.kernel_space import GATEWAY, ITSELF, LOOP, Slice, Space
 from netcharter.space.model import RawBox
 from netcharter.space.ranges import Ranges, full, intersect, ranges, subtract, union
 
@@ -104,10 +104,7 @@ def _region(claim: str, boxes: Iterable[RawBox | None], expected: Expected | Non
 
 def _conversations(where: Slice, itself: bool) -> Iterator[Region]:
     """ICMP errors and replies: none of them is the first packet of anything."""
-    errors, replies = (
-        where.box(service=intersect(found, where.universe[0][SERVICE]))
-        for found in _belonging(where.family)
-    )
+    errors, replies = (where.box(service=found) for found in _belonging(where.family))
     if itself:
         yield _region("own-errors", [errors], Fate(True, None, ()))
         yield _region("conversation", [replies], REFUSED)
