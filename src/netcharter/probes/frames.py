@@ -12,6 +12,7 @@ carry the token in an option that RFC 4727 leaves for experiments.
 from __future__ import annotations
 
 import struct
+from dataclasses import replace
 from functools import cache
 
 from netcharter.plan.coding import DCCP, ICMP, ICMP6, SCTP, TCP, UDP, UDPLITE
@@ -157,12 +158,11 @@ def _body(packet: Packet, shape: Shape, token: int) -> bytes:
     return bytes(8) + data(token)
 
 
-def _summed(packet: Packet, body: bytes, at: int, covered: int | None = None) -> bytes:
+def _summed(packet: Packet, body: bytes, at: int) -> bytes:
     """With the checksum over it and the pseudo header (RFC 9293 section 3.1, RFC 8200 8.1)."""
-    size = len(body) if covered is None else covered
     ends = packet.source.packed + packet.destination.packed
-    total = checksum(ends + struct.pack("!II", size, packet.protocol) + body)
-    if packet.protocol in (UDP, UDPLITE):
+    total = checksum(ends + struct.pack("!II", len(body), packet.protocol) + body)
+    if packet.protocol == UDP:
         total = total or 0xFFFF  # RFC 768: zero would mean that there is none
     return body[:at] + total.to_bytes(2, "big") + body[at + 2 :]
 
@@ -175,11 +175,15 @@ def _tcp(packet: Packet, shape: Shape, token: int) -> bytes:
 
 
 def _udp(packet: Packet, token: int) -> bytes:
-    """RFC 768; RFC 3828 says "all of it" by a coverage of 0 where UDP says its length."""
+    """RFC 768; RFC 3828 says "all of it" by a coverage of 0 where UDP says its length.
+
+    Linux's conntrack takes the checksum of UDP-Lite for UDP's (nf_conntrack_proto_udp.c, 6.18) and
+    would call one by RFC 3828 invalid; nobody else looks at it here.
+    """
     said = data(token)
     size = 8 + len(said) if packet.protocol == UDP else 0
     body = struct.pack("!HHHH", packet.port, packet.number, size, 0) + said
-    return _summed(packet, body, 6)
+    return _summed(replace(packet, protocol=UDP), body, 6)
 
 
 def _dccp(packet: Packet, token: int) -> bytes:
