@@ -1,0 +1,130 @@
+"""Folders on disk: gone with their run, or with the next one; never anybody else's."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from netcharter.lab.leftovers import LOCK, PREFIX, folder, sweep
+
+HOLDING = """
+import sys, time
+from pathlib import Path
+from netcharter.lab.leftovers import folder
+with folder(Path(sys.argv[1])) as found:
+    (found.path / "some.pcap").write_bytes(b"packets")
+    print(found.path, flush=True)
+    time.sleep(600)
+"""
+
+
+def names(where: Path) -> list[str]:
+    return sorted(path.name for path in where.iterdir())
+
+
+def holder(where: Path) -> tuple[subprocess.Popen[str], Path]:
+    """A run in a process of its own that has a folder in use."""
+    run = subprocess.Popen(
+        [sys.executable, "-c", HOLDING, str(where)], stdout=subprocess.PIPE, text=True
+    )
+    assert run.stdout is not None
+    return run, Path(run.stdout.readline().strip())
+
+
+def ended(run: subprocess.Popen[str], number: signal.Signals) -> None:
+    run.send_signal(number)
+    run.communicate(timeout=20)
+
+
+def test_a_folder_is_gone_unless_it_is_kept(tmp_path: Path) -> None:
+    with folder(tmp_path) as found:
+        (found.path / "some.pcap").write_bytes(b"packets")
+        assert found.path.stat().st_mode & 0o777 == 0o700
+    assert names(tmp_path) == []
+    with folder(tmp_path) as found:
+        (found.path / "some.pcap").write_bytes(b"packets")
+        kept = found.keep()
+    assert names(kept) == ["some.pcap"]
+    assert sweep(tmp_path) == ()
+    assert names(kept) == ["some.pcap"]
+
+
+def test_a_folder_is_gone_after_a_failure_even_if_it_was_to_be_kept(tmp_path: Path) -> None:
+    with pytest.raises(KeyboardInterrupt), folder(tmp_path) as found:
+        found.keep()
+        raise KeyboardInterrupt
+    assert names(tmp_path) == []
+
+
+def test_a_killed_runs_folder_goes_with_the_next_and_a_living_ones_stays(tmp_path: Path) -> None:
+    living, used = holder(tmp_path)
+    dead, left = holder(tmp_path)
+    try:
+        ended(dead, signal.SIGKILL)
+        assert left.is_dir()
+        assert sweep(tmp_path) == (left,)
+        assert not left.exists()
+        assert names(used) == sorted([LOCK, "some.pcap"])
+    finally:
+        ended(living, signal.SIGINT)
+    assert names(tmp_path) == []
+
+
+def test_a_folder_whose_run_was_killed_before_it_had_its_lock_goes_too(tmp_path: Path) -> None:
+    (tmp_path / f"{PREFIX}empty").mkdir()
+    assert sweep(tmp_path) == (tmp_path / f"{PREFIX}empty",)
+
+
+def test_what_only_looks_like_a_leftover_stays(tmp_path: Path) -> None:
+    inside = tmp_path / "inside"
+    inside.mkdir()
+    precious = inside / "precious"
+    precious.write_text("mine")
+    (inside / LOCK).touch()
+    (tmp_path / f"{PREFIX}link").symlink_to(inside)
+    (tmp_path / f"{PREFIX}file").write_text("a file")
+    without = tmp_path / f"{PREFIX}without-lock"
+    without.mkdir()
+    (without / "letter").write_text("kept on purpose")
+    linked = tmp_path / f"{PREFIX}linked-lock"
+    linked.mkdir()
+    (linked / LOCK).symlink_to(precious)
+    other = tmp_path / "other-tool-x"
+    other.mkdir()
+    before = names(tmp_path)
+    assert sweep(tmp_path) == ()
+    assert names(tmp_path) == before
+    assert precious.read_text() == "mine"
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="giving a folder to somebody else takes root")
+def test_what_belongs_to_somebody_else_stays(tmp_path: Path) -> None:
+    foreign = tmp_path / f"{PREFIX}foreign"
+    foreign.mkdir()
+    (foreign / LOCK).touch()
+    os.chown(foreign, 12345, 12345)
+    assert sweep(tmp_path) == ()
+    assert names(foreign) == [LOCK]
+
+
+def test_a_folder_that_is_swept_while_it_is_made_is_made_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Between making a folder and locking it, another run may take it for a leftover."""
+    really = os.open
+    tries: list[tuple[Path, ...]] = []
+
+    def swept(path: str | Path, *said: int) -> int:
+        if Path(path).name == LOCK and not tries:
+            tries.append(sweep(tmp_path))
+        return really(path, *said)
+
+    monkeypatch.setattr(os, "open", swept)
+    with folder(tmp_path) as found:
+        assert len(tries[0]) == 1
+        assert names(tmp_path) == [found.path.name]
