@@ -18,6 +18,7 @@ from netcharter.plan.fate import Attempt, Environment
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.loaded import Loaded
 from netcharter.space.ranges import Ranges, has
+from tests.proofs.loaded_lists import line_anycast
 
 Seen = tuple[bool, str | None, Any, bool, tuple[str, ...]]
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
@@ -99,7 +100,8 @@ def planned(plan: Plan, case: Case) -> Seen:
         return True, None, None, False, ()
     if error or reply:
         return False, "silent", None, False, ("nc_invalid",)
-    if not itself and link_local(attempt.destination) and case.exit:
+    near = has(line_anycast(plan), attempt.destination)
+    if not itself and (near or (link_local(attempt.destination) and case.exit)):
         return False, "silent", None, False, ("nc_stray",)
     counters = (labels.row_name(found.row.label),)
     if not found.let:

@@ -34,6 +34,12 @@ LOOPBACK = ((0x7F000000, 0x7FFFFFFF), (coding.V6 + 1, coding.V6 + 1))
 LINK_LOCAL = ((coding.V6 + (0xFE80 << 112), coding.V6 + (0xFEC0 << 112) - 1),)
 
 
+def line_anycast(plan: Plan) -> Ranges:
+    """RFC 4291 section 2.6.1; RFC 6164 section 5.1 for a /127."""
+    networks = [line.v6.network for line in plan.lines if line.v6 is not None]
+    return coding.addresses(n[0] for n in networks if n.prefixlen < 127)
+
+
 class Written:
     """The list for one plan."""
 
@@ -83,6 +89,7 @@ class Written:
         yield replace(invalid, entrances=itself, service=REPLIES)
         stray = replace(self.blank, destination=LINK_LOCAL, counters=("nc_stray",))
         yield replace(stray, exits=self.every)
+        yield replace(stray, destination=line_anycast(self.plan))
 
     def row(self, row: Row) -> Iterator[Loaded]:
         if row.routed:

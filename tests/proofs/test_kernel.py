@@ -69,7 +69,7 @@ def test_a_list_that_says_what_the_plan_says_agrees(demo: Plan) -> None:
     names = [claim.name for claim in found.claims]
     assert names == [
         *("decided", "unknown", "conversation", "own-errors", "untracked"),
-        *("loopback", "link-local", "no-line", "elsewhere"),
+        *("loopback", "link-local", "line-anycast", "no-line", "elsewhere"),
     ]
 
 

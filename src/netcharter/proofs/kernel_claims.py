@@ -55,6 +55,10 @@ TOLD: Mapping[str, tuple[str, str]] = {
         "link-local destinations that would be passed on",
         "dropped in silence and counted as stray, if the kernel passes them on at all",
     ),
+    "line-anycast": (
+        "the subnet-router anycast address of a line's IPv6 network, which is the gateway's too",
+        "dropped in silence and counted as stray, whatever the plan says of that network",
+    ),
     NO_LINE: (
         "attempts that routing refuses because no line that is up leads there",
         "the packet filter, if it were asked, would decide them as the plan does without no-line",
@@ -91,6 +95,8 @@ def regions(space: Space, where: Slice) -> Iterator[Region]:
         passing = subtract(full(len(space.exits)), space.exit_set([ITSELF, LOOP]))
         link = where.box(destination=intersect(LINK_LOCAL6, where.addresses), exit=passing)
         yield _region("link-local", [link], Fate(False, "silent", (STRAY,)))
+        near = where.box(destination=intersect(line_anycast(space.plan), where.addresses))
+        yield _region("line-anycast", [near], Fate(False, "silent", (STRAY,)))
     if where.family == 4:
         yield _region("untracked", [untranslatable(space, where)])
     unknown = intersect(where.addresses, ((coding.SYMBOLS, coding.ADDRESS_SIZE - 1),))
@@ -126,6 +132,15 @@ def _types(protocol: int, numbers: Iterable[int]) -> Ranges:
 def inside(plan: Plan) -> Ranges:
     """The IPv4 addresses of all areas, which no line may ever see."""
     return union(*(coding.network(area.v4) for area in plan.areas))
+
+
+def line_anycast(plan: Plan) -> Ranges:
+    """Subnet-router anycast addresses of the lines' own IPv6 networks (RFC 4291 section 2.6.1),
+    which Linux takes for its own where it forwards, but for a /127 (RFC 6164 section 5.1).
+    """
+    networks = (line.v6.network for line in plan.lines if line.v6 is not None)
+    found = coding.addresses(n.network_address for n in networks if n.prefixlen < 127)
+    return subtract(found, plan.gateway)
 
 
 def untracked4() -> Ranges:
