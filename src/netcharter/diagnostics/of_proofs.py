@@ -264,6 +264,12 @@ ASKING = {
         "Half a kit would be worse than none.",
         "Do as the message says, then render again.",
     ),
+    "cannot-rehearse": Entry(
+        "no rehearsal here",
+        "This machine can't hold the lab, or the lab came to an untimely end.",
+        "Without real packets nothing is known of what the kernel does with the kit.",
+        "Do as the message says, then rehearse again.",
+    ),
     "file-exists": Entry(
         "file exists already",
         "A new charter was to be written where a file is already.",

@@ -33,6 +33,17 @@ LIMITS = (
         " does for others (its resolver, its sign-in page) is named beside the promise."
     ),
 )
+REHEARSED = (
+    (
+        "A rehearsal tries some packets of each kind, in a lab on this machine's kernel. That every"
+        " packet fares as the charter says is what `netcharter check` proves of the plan, and what"
+        " is proven here of the rules that the kernel has loaded."
+    ),
+    (
+        "Not rehearsed: cables, switches, access points and providers, how much a line carries, and"
+        " what gate and steward do; the lab puts into their sets what they would."
+    ),
+)
 WHERE = "True of the plan, within the limits that `netcharter check` prints."
 CAUTIONS: Mapping[str, str] = {
     "monitoring": "Monitoring people needs a lawful basis, and a notice to those concerned.",
