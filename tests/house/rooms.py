@@ -38,7 +38,7 @@ _TABLE = (
     _room("proofs", "plan space diagnostics"),
     _room("render", "plan space diagnostics"),
     _room("readback", "space diagnostics"),
-    _room("probes", "plan proofs diagnostics", "field"),
+    _room("probes", "plan proofs space diagnostics", "field"),
     _room("rollout", "render diagnostics", "run"),
     _room("lab", "rollout render readback probes proofs plan space diagnostics", EVERYTHING),
     _room("survey", "probes plan diagnostics"),
