@@ -20,7 +20,7 @@ from netcharter.plan import make_plan
 from netcharter.plan.coding import TCP, hardware_text
 from netcharter.tasks.charter_text import Value, comment, item, quote, remark, spelt
 from netcharter.tasks.inheriting.promised import Promised, hold, wished
-from netcharter.tasks.inheriting.services import service_names
+from netcharter.tasks.inheriting.services import calling, service_names
 from netcharter.tasks.inheriting.shapes import (
     FoundArea,
     FoundDevice,
@@ -39,7 +39,10 @@ NAME = "charter.yaml"
 MOST_RULES = 5_000
 MOST_PORTS = 64  # of an offer that changes them, each of which becomes an offer of its own
 GROWTH = Fraction(3, 2)
-SSH: Part = (TCP, 22, 22)
+CALLS = (
+    "Telephones call over this, perhaps for help. `emergency: true` would put it before everything"
+    " else, at any hour and over any line."
+)
 
 
 @dataclass
@@ -372,7 +375,8 @@ def _rule(draft: _Draft, rule: InheritedRule) -> Iterator[str]:
     ]
     if rule.quiet and not rule.let:
         pairs.append(("manner", "quietly"))
-    yield from item([*pairs, ("because", BECAUSE)], old)
+    calls = [CALLS] if rule.let and reach != ("gateway",) and calling(rule.services) else []
+    yield from item([*pairs, ("because", BECAUSE)], old, *calls)
 
 
 def _old_words(rule: InheritedRule | InheritedOffer) -> str:
@@ -391,10 +395,10 @@ def _names(draft: _Draft, terms: Iterable[Term], rule: InheritedRule) -> tuple[s
         except Unsayable as fault:
             if rule.let or not fault.area:
                 draft.cannot(f"a rule is narrower than it was: {fault.words}",
-                             "give what is meant a name below `devices`", rule.span)  # fmt: skip
+                             "give what is meant a name below devices", rule.span)  # fmt: skip
             else:
                 draft.cannot(f"a refusal speaks of all of {fault.area} now: {fault.words}",
-                             "give what is meant a name below `devices`", rule.span)  # fmt: skip
+                             "give what is meant a name below devices", rule.span)  # fmt: skip
                 found.append(fault.area)
     return tuple(dict.fromkeys(found))
 

@@ -69,14 +69,14 @@ def known_devices(equipment: Equipment) -> tuple[FoundDevice, ...]:
         if one.ignored:
             equipment.unsaid.append(
                 Unsaid(f"the DHCP server does not answer {_spelt(one)}",
-                       "a device that is to get nowhere is `barred: true`", one.span)
+                       "a device that is to get nowhere is barred: true", one.span)
             )  # fmt: skip
             continue
         area = _home(equipment, one)
         if area is None:
             equipment.unsaid.append(
                 Unsaid(f"{_spelt(one)} belongs to no area",
-                       "write it below `devices` where it belongs, or leave it out", one.span)
+                       "write it below devices where it belongs, or leave it out", one.span)
             )  # fmt: skip
             continue
         addresses = tuple(_addresses(equipment, one, area, taken))
@@ -162,7 +162,7 @@ def _addresses(
         if why:
             equipment.unsaid.append(
                 Unsaid(f"{_spelt(one)} can't keep {address}: {why}",
-                       "give it another address, or `roams: true` if it moves between areas",
+                       "give it another address, or roams: true if it moves between areas",
                        one.span)
             )  # fmt: skip
         else:

@@ -123,7 +123,7 @@ def _static(
         for one in static:
             unsaid.append(
                 Unsaid(f"{name} has {one} beside an address that is learnt", "a line is"
-                       " `address: automatic`, or has its addresses written out", device.span)
+                       " address: automatic, or has its addresses written out", device.span)
             )  # fmt: skip
         return (), ()
     kept: dict[int, Interface] = {}
@@ -215,7 +215,7 @@ def _prefixes(
             versions.add(network.version)
             yield network
             continue
-        instead = "write the provider's `prefix` at the line; areas get theirs from it"
+        instead = "write the provider's prefix at the line; areas get theirs from it"
         other = "hosts there need other addresses, or an area of their own"
         public = network.version == 6 and not network.is_private
         unsaid.append(Unsaid(why, instead if public else other, device.span))

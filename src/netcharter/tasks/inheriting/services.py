@@ -12,6 +12,8 @@ from netcharter.space.ranges import ranges, subset
 _WORD = {number: word for word, number in (PORTED | TYPED).items()}
 ANYTHING = ("anything",)
 SHORT = 4  # ports
+SIP = ((coding.TCP, 5060), (coding.UDP, 5060), (coding.TCP, 5061))
+FEW = 40_000  # a rule about more ports than that is not about telephones
 
 
 def service_names(parts: Sequence[Part]) -> tuple[str, ...]:
@@ -31,6 +33,13 @@ def service_names(parts: Sequence[Part]) -> tuple[str, ...]:
         for part in _by_protocol(low, high):
             found += [(low, text) for text in _written(part)]
     return tuple(name for _, name in sorted(found, key=lambda one: one[0]))
+
+
+def calling(parts: Sequence[Part]) -> bool:
+    """Is this about telephones: SIP (RFC 3261 section 18), and not about everything?"""
+    ports = sum(last - first + 1 for _, first, last in parts)
+    sip = any(p == q and a <= port <= b for p, a, b in parts for q, port in SIP)
+    return sip and ports < FEW
 
 
 def _singles(part: Part) -> Iterator[Part]:

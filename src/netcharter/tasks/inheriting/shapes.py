@@ -319,8 +319,8 @@ class Unsaid:
 class Recognised:
     """The site as far as it can be told.
 
-    aside: network devices that are neither line nor area; seen: what hardware addresses are called
-    that are no known device's, and the area they were seen in ("" where not).
+    aside: network devices that are neither line nor area, and why; seen: what every hardware address
+    with a lease or a reservation is called, and the area it has a lease in ("" where none).
     """
 
     lines: tuple[FoundLine, ...]
@@ -334,14 +334,18 @@ class Recognised:
     @cached_property
     def by_device(self) -> Mapping[str, str]:
         """The area or line of each network device of the old gateway."""
-        lines = {line.device: line.name for line in self.lines}
-        return lines | {area.device: area.name for area in self.areas}
+        return {part.device: part.name for part in self.parts}
+
+    @cached_property
+    def parts(self) -> tuple[FoundLine | FoundArea, ...]:
+        """Lines, then areas."""
+        return (*self.lines, *self.areas)
 
     @cached_property
     def names(self) -> frozenset[str]:
         """The names of lines, areas and known devices."""
-        lines, areas = (line.name for line in self.lines), (area.name for area in self.areas)
-        return frozenset((*lines, *areas, *(device.name for device in self.devices)))
+        names = (part.name for part in self.parts)
+        return frozenset((*names, *(device.name for device in self.devices)))
 
 
 @dataclass(frozen=True, slots=True)
