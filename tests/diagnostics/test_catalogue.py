@@ -11,11 +11,12 @@ import pytest
 
 from netcharter.diagnostics.catalogue import CATALOGUE
 from netcharter.diagnostics.of_inheriting import INHERITING
+from netcharter.diagnostics.of_listings import LISTINGS
 from netcharter.diagnostics.of_proofs import FINDINGS
 from netcharter.diagnostics.of_reading import READING
 
 SOURCES = Path(__file__).parents[2] / "src" / "netcharter"
-MAKERS = {"Diagnostic", "Wrong", "tell", "stop", "refuse", "unusable", "_error", "_once"}
+MAKERS = {"Diagnostic", "Wrong", "tell", "stop", "refuse", "unusable", "_error", "_once", "warn", "wrong"}
 ID = re.compile(r"[a-z]+(-[a-z0-9]+)*")
 
 
@@ -69,7 +70,7 @@ def test_the_search_finds_ids_in_all_their_forms() -> None:
 
 
 def test_no_id_belongs_to_two_rooms() -> None:
-    rooms = (READING, FINDINGS, INHERITING)
+    rooms = (READING, FINDINGS, LISTINGS, INHERITING)
     assert sum(map(len, rooms)) == len(CATALOGUE)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from netcharter.diagnostics.catalogue import CATALOGUE
 from netcharter.diagnostics.entry import Entry
 from netcharter.diagnostics.of_inheriting import INHERITING
+from netcharter.diagnostics.of_listings import LISTINGS
 from netcharter.diagnostics.of_proofs import FINDINGS
 from netcharter.diagnostics.of_reading import READING
 
@@ -38,6 +39,7 @@ def test_the_page_lists_the_whole_catalogue(repository: Path) -> None:
         {
             "While a charter is read": READING,
             "In the plan, its proofs, and what is asked about it": FINDINGS,
+            "While a loaded ruleset is read back": LISTINGS,
             "While a running gateway is read": INHERITING,
         }
     )

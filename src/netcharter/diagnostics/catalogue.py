@@ -9,9 +9,10 @@ from collections.abc import Mapping
 
 from netcharter.diagnostics.entry import Entry
 from netcharter.diagnostics.of_inheriting import INHERITING
+from netcharter.diagnostics.of_listings import LISTINGS
 from netcharter.diagnostics.of_proofs import FINDINGS
 from netcharter.diagnostics.of_reading import READING
 
 __all__ = ["CATALOGUE", "Entry"]
 
-CATALOGUE: Mapping[str, Entry] = READING | FINDINGS | INHERITING
+CATALOGUE: Mapping[str, Entry] = READING | FINDINGS | LISTINGS | INHERITING

@@ -15,11 +15,13 @@ from netcharter.space.model import RawBox
 from netcharter.space.ranges import Ranges
 
 # Addresses: an IPv4 address is its number, an IPv6 address V6 plus its number; what a host says of
-# addresses that nobody knows (a line's that changes) stands above SYMBOLS. Services: protocol *
+# addresses that nobody knows (a line's that changes) stands above SYMBOLS: even ones are IPv4, odd
+# ones IPv6; a set in a rule holds them only if it holds the whole family. Services: protocol *
 # 65536 plus a destination port (TCP, UDP, DCCP, SCTP, UDP-Lite), an ICMP type * 256 + code, or 0.
 V6 = 1 << 32
 SYMBOLS = V6 + (1 << 128)
 ADDRESS_SIZE = SYMBOLS + 64
+SOME_OWN = ADDRESS_SIZE - 2  # some address of the host, where none is known: IPv4; one more: IPv6
 HARDWARE_NONE = 1 << 48  # no hardware address: a device without, or the host itself
 SERVICE_SIZE = 256 << 16
 

@@ -1,0 +1,186 @@
+"""What an operation does to a state: the parts it falls into, in order, and where each goes on.
+
+The first part that fits counts; what is in none goes on with the next rule.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from netcharter.readback import operations as op
+from netcharter.readback.bits import UNKNOWN
+from netcharter.readback.keys import services
+from netcharter.readback.matching import Alternative, Matcher
+from netcharter.readback.sets import Sets
+from netcharter.readback.shapes import SERVICE, Condition
+from netcharter.readback.state import Bits, Moved, State, given, narrowed
+from netcharter.readback.translation import Translator
+
+Outcome = tuple[State, op.Then]
+FLOWING = ("accept", "drop", "return", "continue")
+
+
+class Effects:
+    """Operations on states."""
+
+    def __init__(self, sets: Sets, matcher: Matcher, translator: Translator) -> None:
+        self.sets = sets
+        self.matcher = matcher
+        self.translator = translator
+        self._doers: Mapping[type, Callable[[State, Any], list[Outcome]]] = {
+            op.Tests: self._tests,
+            op.Verdict: lambda state, verdict: [(state, verdict)],
+            op.Count: self._count,
+            op.SetMark: self._mark,
+            op.Untrack: self._untrack,
+            op.Touch: self._touch,
+            op.Rewrite: self._rewrite,
+            op.Reject: self._reject,
+            op.Translate: self._translate,
+            op.Proxy: self._proxy,
+            op.Elsewhere: self._elsewhere,
+            op.Stranger: lambda state, stranger: self.strange(state, stranger.words),
+        }
+
+    def outcomes(self, state: State, operation: op.Operation) -> list[Outcome]:
+        """The parts of a state after an operation."""
+        return self._doers[type(operation)](state, operation)
+
+    def _tests(self, state: State, tests: op.Tests) -> list[Outcome]:
+        found: list[Outcome] = []
+        for one in self.matcher.alternatives(state, tests):
+            part = State(one.box, one.held, state.course)
+            if not one.hit:
+                found.append((part, op.NEXT))
+            elif tests.vmap is None:
+                found.append((part, op.ON))
+            else:
+                found += self._led(part, one, tests)
+        return found
+
+    def _led(self, part: State, one: Alternative, tests: op.Tests) -> list[Outcome]:
+        """Where an element of a verdict map leads."""
+        verdict = verdict_of(one.data)
+        if verdict is not None:
+            return [(part, verdict)]
+        return self.strange(part, f"{tests.key} vmap @{tests.living}")
+
+    def strange(self, state: State, words: str) -> list[Outcome]:
+        """Nobody knows: it accepts, drops, goes on, or does not match."""
+        found: list[Outcome] = []
+        thens: tuple[tuple[str, op.Then], ...] = (
+            ("accepts", op.Verdict("accept")),
+            ("drops", op.Verdict("drop")),
+            ("goes on", op.ON),
+        )
+        for told, then in thens:
+            held = given(state.held, Condition("unread", f"{words}: {told}"), True)
+            if held is not None:
+                found.append((State(state.box, held, state.course), then))
+        return found
+
+    def _count(self, state: State, count: op.Count) -> list[Outcome]:
+        counters = (*state.course.counters, count.name)
+        return [(_on(state, counters=counters), op.ON)]
+
+    # --- marks -----------------------------------------------------------------------------------
+
+    def _mark(self, state: State, mark: op.SetMark) -> list[Outcome]:
+        if mark.conversation and state.course.track != "new":
+            return [(state, op.ON)]
+        if mark.lookup is None:
+            assert mark.value is not None
+            found: list[Outcome] = []
+            for limits, bits in mark.value.of(state.course):
+                numbers = tuple((at, self.sets.of(inside)) for at, inside in limits)
+                box = narrowed(self.sets, state.box, numbers)
+                if box is not None:
+                    found.append(
+                        (self._marked(State(box, state.held, state.course), mark, bits), op.ON)
+                    )
+            return found
+        whole = Alternative(state.box, state.held, True)
+        return [
+            (self._marked(State(one.box, one.held, state.course), mark, bits_of(one.data)), op.ON)
+            for one in self.matcher.mapped(whole, mark.lookup, mark.living, mark.key, state.course)
+        ]
+
+    def _marked(self, state: State, mark: op.SetMark, bits: Bits) -> State:
+        if mark.conversation:
+            return _on(state, mark=bits)
+        return _on(state, packet_mark=bits)
+
+    # --- the rest --------------------------------------------------------------------------------
+
+    def _untrack(self, state: State, untrack: op.Untrack) -> list[Outcome]:
+        if state.course.track == "none":
+            return [(_on(state, track="untracked"), op.ON)]
+        return [(state, op.ON)]
+
+    def _touch(self, state: State, touch: op.Touch) -> list[Outcome]:
+        return [(_on(state, touched=state.course.touched | {touch.field}), op.ON)]
+
+    def _rewrite(self, state: State, rewrite: op.Rewrite) -> list[Outcome]:
+        if rewrite.family != state.course.family:
+            return []
+        moved = Moved(rewrite.values)
+        if rewrite.field == "saddr":
+            return [(_on(state, source=moved), op.ON)]
+        return [(_on(state, destination=moved), op.ON)]
+
+    def _reject(self, state: State, reject: op.Reject) -> list[Outcome]:
+        if reject.family not in (None, state.course.family):
+            return []
+        part = state
+        if reject.protocol is not None:
+            limit = (SERVICE, self.sets.of(services((reject.protocol,))))
+            box = narrowed(self.sets, state.box, (limit,))
+            if box is None:
+                return []
+            part = State(box, state.held, state.course)
+        return [(part, op.Dropped(reject.manner))]
+
+    def _translate(self, state: State, what: op.Translate) -> list[Outcome]:
+        gone = op.Dropped("silent", "no address to translate to")
+        return [
+            (part, op.DONE if lives else gone)
+            for part, lives in self.translator.translate(state, what)
+        ]
+
+    def _proxy(self, state: State, proxy: op.Proxy) -> list[Outcome]:
+        held = given(state.held, Condition("unread", f"{proxy.words}: finds a socket"), True)
+        if held is None:
+            return []
+        return [(State(state.box, held, replace(state.course, proxied=True)), op.ON)]
+
+    def _elsewhere(self, state: State, elsewhere: op.Elsewhere) -> list[Outcome]:
+        held = given(state.held, Condition("unread", f"{elsewhere.words}: lets it pass"), True)
+        found: list[Outcome] = []
+        if held is not None:
+            found.append((State(state.box, held, state.course), op.Verdict("accept")))
+        return [*found, (state, op.Verdict("drop"))]
+
+
+def _on(state: State, **changes: Any) -> State:
+    return State(state.box, state.held, replace(state.course, **changes))
+
+
+def verdict_of(data: Any) -> op.Verdict | None:
+    """A verdict as a map holds it; None where it is not known."""
+    if not isinstance(data, dict) or len(data) != 1:
+        return None
+    ((kind, said),) = data.items()
+    if kind in FLOWING:
+        return op.Verdict(kind)
+    if kind in ("jump", "goto") and isinstance(said, dict) and isinstance(said.get("target"), str):
+        return op.Verdict(kind, said["target"])
+    return None
+
+
+def bits_of(data: Any) -> Bits:
+    """A mark as a map holds it."""
+    if isinstance(data, int) and not isinstance(data, bool):
+        return 0xFFFFFFFF, data & 0xFFFFFFFF
+    return UNKNOWN

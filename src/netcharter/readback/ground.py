@@ -1,0 +1,157 @@
+"""What the kernel knows beside the ruleset: whose an address is, where it is routed, as sets."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cached_property
+
+from netcharter.readback.devices import Devices
+from netcharter.readback.shapes import V6, Host
+from netcharter.readback.symbols import ROUTE_TYPES
+from netcharter.readback.values import ANY4, ANY6
+from netcharter.space.ranges import Ranges, intersect, ranges, subtract, union
+
+
+def _prefix4(address: int, length: int) -> tuple[int, int]:
+    return address, address + (1 << (32 - length)) - 1
+
+
+def _prefix6(top: int, length: int) -> tuple[int, int]:
+    low = V6 + (top << 112)
+    return low, low + (1 << (128 - length)) - 1
+
+
+LOOPBACK4: Ranges = (_prefix4(127 << 24, 8),)  # RFC 1122 section 3.2.1.3
+THIS_NETWORK4: Ranges = (_prefix4(0, 8),)
+MULTICAST4: Ranges = (_prefix4(224 << 24, 4),)  # RFC 5771
+EVERYBODY4: Ranges = ((V6 - 1, V6 - 1),)  # 255.255.255.255
+NOWHERE6: Ranges = ((V6, V6),)  # ::
+LOOPBACK6: Ranges = ((V6 + 1, V6 + 1),)
+MULTICAST6: Ranges = (_prefix6(0xFF00, 8),)  # RFC 4291 section 2.7
+LINK_LOCAL6: Ranges = (_prefix6(0xFE80, 10),)
+# Multicast of no scope or of the interface alone never leaves a host (RFC 4291 section 2.7).
+NARROW6: Ranges = ranges(
+    *(_prefix6(0xFF00 | flags << 4 | scope, 16) for flags in range(16) for scope in (0, 1))
+)
+
+Routes = tuple[tuple[Ranges, tuple[int, ...]], ...]
+
+
+class Ground:
+    """A host's addresses and routes in the numbers of its devices."""
+
+    def __init__(self, host: Host, devices: Devices) -> None:
+        self.host = host
+        self.devices = devices
+        self.known = host.known
+
+    @cached_property
+    def held(self) -> Mapping[int, Ranges]:
+        """The host's own addresses by device."""
+        found: dict[int, Ranges] = {}
+        for name, addresses in self.host.own.items():
+            at = self.devices.number(name)
+            found[at] = union(found.get(at, ()), addresses)
+        return found
+
+    def whole(self, family: int) -> Ranges:
+        return ANY4 if family == 4 else ANY6
+
+    def local(self, family: int, device: int | None = None) -> Ranges:
+        """Addresses of the host (held by a device), loopback ones among them."""
+        lo = LOOPBACK4 if family == 4 else LOOPBACK6
+        if device is not None:
+            held = self.held.get(device, ())
+            held = union(held, lo) if device == self.devices.loopback else held
+        else:
+            held = union(lo, *self.held.values())
+        return intersect(held, self.whole(family))
+
+    def multicast(self, family: int) -> Ranges:
+        return MULTICAST4 if family == 4 else MULTICAST6
+
+    def broadcast(self, family: int) -> Ranges:
+        """Everybody's, and those of the host's networks."""
+        return union(EVERYBODY4, intersect(self.host.broadcast, ANY4)) if family == 4 else ()
+
+    def delivered(self, family: int) -> Ranges:
+        """Destinations that do not go on when they arrive from outside."""
+        extra = LINK_LOCAL6 if family == 6 else ()
+        anycast = intersect(self.host.anycast, self.whole(family))
+        return union(
+            self.local(family), self.multicast(family), self.broadcast(family), extra, anycast
+        )
+
+    @cached_property
+    def _routes(self) -> Mapping[int, Routes]:
+        return {family: self._parted(family) for family in (4, 6)}
+
+    def routes(self, family: int) -> Routes:
+        """Destinations that are routed, disjoint, each with the devices it may leave by."""
+        return self._routes[family]
+
+    def _parted(self, family: int) -> Routes:
+        found: dict[tuple[int, ...], Ranges] = {}
+        left = self.whole(family)
+        for addresses, names in self.host.routes:
+            here = intersect(addresses, left)
+            left = subtract(left, here)
+            numbers = tuple(sorted({self.devices.number(name) for name in names}))
+            if here and numbers:
+                found[numbers] = union(found.get(numbers, ()), here)
+        return tuple((addresses, numbers) for numbers, addresses in found.items())
+
+    def routed(self, family: int) -> Ranges:
+        return union(*(addresses for addresses, _ in self.routes(family)))
+
+    def types(self, family: int, device: int | None = None) -> Mapping[int, Ranges]:
+        """Every address by its route type as `fib` reports it; by a device's table where named.
+
+        From nft_fib_ipv4.c and nft_fib_ipv6.c of the kernel (from memory).
+        """
+        left = self.whole(family)
+        found: dict[int, Ranges] = {}
+
+        def put(kind: str, addresses: Ranges) -> None:
+            nonlocal left
+            found[ROUTE_TYPES[kind]] = intersect(addresses, left)
+            left = subtract(left, addresses)
+
+        if family == 4:
+            put("local", self.local(4, device))
+            put("multicast", MULTICAST4)
+            put("broadcast", union(EVERYBODY4, THIS_NETWORK4, self._broadcast_of(device)))
+        else:
+            put("local", self.local(6, device))
+            put("anycast", self.host.anycast)
+            put("multicast", MULTICAST6)
+            reached = union(self.routed(6), LINK_LOCAL6, self.local(6))
+            put("unreachable", subtract(left, reached))
+        put("unicast", left)
+        return {kind: addresses for kind, addresses in found.items() if addresses}
+
+    def _broadcast_of(self, device: int | None) -> Ranges:
+        if device is None:
+            return self.host.broadcast
+        ways = (a for a, numbers in self.routes(4) if device in numbers)
+        return intersect(self.host.broadcast, union(*ways))
+
+    def ways(self, family: int, device: int | None = None) -> tuple[Mapping[int, Ranges], Ranges]:
+        """Addresses by the device that `fib ... oif` reports (0: none), and those where it is open
+        which, because several devices may lead there. With a device: only whether it leads there.
+        """
+        found: dict[int, Ranges] = {}
+        open_ways: Ranges = ()
+        own = self.local(family)
+        for addresses, numbers in self.routes(family):
+            addresses = subtract(addresses, own)
+            if device is not None and device not in numbers:
+                continue
+            if len(numbers) > 1:
+                open_ways = union(open_ways, addresses)
+            else:
+                found[numbers[0]] = union(found.get(numbers[0], ()), addresses)
+        if device is not None and family == 6:
+            found[device] = union(found.get(device, ()), subtract(LINK_LOCAL6, own))
+        rest = subtract(self.whole(family), union(open_ways, *found.values()))
+        return {**found, 0: rest}, open_ways

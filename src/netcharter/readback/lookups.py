@@ -1,0 +1,218 @@
+"""Looking a key up in a set or map: its elements as boxes, few of them.
+
+Elements that lead to the same and differ in one field only stand together in one box. Where the
+key has a part that nobody knows, the rest of the element limits the box and a condition the rest.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import product
+from typing import Any
+
+from netcharter.readback.devices import Devices
+from netcharter.readback.keys import Term
+from netcharter.readback.sets import Sets
+from netcharter.readback.sources import Case, FromField, Source, tested
+from netcharter.readback.state import Course
+from netcharter.readback.telling import expression_text
+from netcharter.readback.values import NotUnderstood, domain, values
+from netcharter.space.ranges import Ranges, union
+
+Part = tuple[tuple[int, int], ...]  # (field, number of a set), ascending fields
+Row = tuple[tuple[Ranges, ...], int]  # an element, and the number of what it leads to
+MOST_COMPARED = 1500  # pieces of a map that are looked at for overlaps, pairwise
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Part of the box that a look-up finds: limits, what it leads to, whether a condition that
+    nobody knows stands beside.
+    """
+
+    part: Part
+    data: int
+    open: bool
+
+
+@dataclass(slots=True, eq=False)
+class Lookup:
+    """A key and the elements it is looked up in. data: what elements lead to, by number."""
+
+    terms: tuple[Term, ...]
+    rows: list[Row]
+    data: list[Any]
+    catch_all: int | None
+    words: str
+    strange: str = ""  # an element that could not be read
+    _found: dict[tuple[tuple[Case, ...], ...], tuple[Piece, ...]] = field(default_factory=dict)
+
+    def pieces(self, course: Course, sets: Sets) -> tuple[Piece, ...]:
+        """What may be found on a course; without the catch-all."""
+        key = tuple(term.read(course) for term in self.terms)
+        found = self._found.get(key)
+        if found is None:
+            found = tuple(_pieces(self, key, sets))
+            self._found[key] = found
+        return found
+
+    def present(self, course: Course, sets: Sets) -> tuple[Part, ...]:
+        """Where all parts of the key exist."""
+        every = product(*(term.read(course) for term in self.terms))
+        return tuple(_limits(sets, (case.limits for case in cases)) for cases in every)
+
+
+def lookup_of(
+    terms: tuple[Term, ...], elements: Iterable[Any], with_data: bool, devices: Devices, words: str
+) -> Lookup:
+    """Elements as nft lists them, read as values of the terms' kinds."""
+    reader = _ElementReader(terms, devices)
+    numbers: dict[str, int] = {}
+    found = Lookup(terms, [], [], None, words)
+    for element in elements:
+        value, data = _split(element, with_data)
+        told = "" if data is None else json.dumps(data, sort_keys=True)
+        if told not in numbers:
+            numbers[told] = len(found.data)
+            found.data.append(data)
+        if value == "*":
+            found.catch_all = numbers[told]
+            continue
+        try:
+            found.rows.append((reader.read(value), numbers[told]))
+        except NotUnderstood:
+            found.strange = found.strange or expression_text(value)
+    return found
+
+
+def _split(element: Any, with_data: bool) -> tuple[Any, Any]:
+    data = None
+    if with_data and isinstance(element, list) and len(element) == 2:
+        element, data = element
+    if isinstance(element, dict) and isinstance(element.get("elem"), dict):
+        element = element["elem"].get("val")
+    return element, data
+
+
+@dataclass(slots=True)
+class _ElementReader:
+    terms: tuple[Term, ...]
+    devices: Devices
+    _known: dict[tuple[str, str], Ranges] = field(default_factory=dict)
+
+    def read(self, value: Any) -> tuple[Ranges, ...]:
+        if len(self.terms) == 1:
+            return (self._one(value, self.terms[0].kind),)
+        parts = value.get("concat") if isinstance(value, dict) else None
+        if not isinstance(parts, list) or len(parts) != len(self.terms):
+            raise NotUnderstood(expression_text(value))
+        return tuple(
+            self._one(part, term.kind) for part, term in zip(parts, self.terms, strict=True)
+        )
+
+    def _one(self, said: Any, kind: str) -> Ranges:
+        if not isinstance(said, str):
+            return values(said, kind, self.devices)
+        key = (kind, said)
+        if key not in self._known:
+            self._known[key] = values(said, kind, self.devices)
+        return self._known[key]
+
+
+def _limits(sets: Sets, limits: Iterable[Iterable[tuple[int, Ranges]]]) -> Part:
+    found: dict[int, int] = {}
+    for some in limits:
+        for at, inside in some:
+            number = sets.of(inside)
+            found[at] = sets.meet(found[at], number) if at in found else number
+    return tuple(sorted(found.items()))
+
+
+def _pieces(lookup: Lookup, key: tuple[tuple[Case, ...], ...], sets: Sets) -> Iterator[Piece]:
+    for cases in product(*key):
+        base = dict(_limits(sets, (case.limits for case in cases)))
+        if 0 in base.values():
+            continue
+        sources = [case.source for case in cases]
+        groups: dict[tuple[int, bool, tuple[int, ...]], list[tuple[int, ...]]] = {}
+        tests = [_Tests(source) for source in sources]
+        for row, data in lookup.rows:
+            made = _row_limits(row, tests, sets, base)
+            if made is not None:
+                limits, is_open = made
+                fields = tuple(sorted(limits))
+                groups.setdefault((data, is_open, fields), []).append(
+                    tuple(limits[at] for at in fields)
+                )
+        for (data, is_open, fields), boxes in groups.items():
+            for box in _merged(boxes, sets):
+                yield Piece(tuple(zip(fields, box, strict=True)), data, is_open)
+
+
+class _Tests:
+    """Tests of one source, remembered."""
+
+    def __init__(self, source: Source) -> None:
+        self.source = source
+        self._known: dict[Ranges, Ranges | bool | None] = {}
+
+    def of(self, wanted: Ranges) -> Ranges | bool | None:
+        if wanted not in self._known:
+            self._known[wanted] = tested(self.source, wanted)
+        return self._known[wanted]
+
+
+def _row_limits(
+    row: Sequence[Ranges], tests: Sequence[_Tests], sets: Sets, base: dict[int, int]
+) -> tuple[dict[int, int], bool] | None:
+    limits, is_open = dict(base), False
+    for wanted, test in zip(row, tests, strict=True):
+        result = test.of(wanted)
+        if result is True:
+            continue
+        if result is None:
+            is_open = True
+        elif result is False or not result:
+            return None
+        else:
+            assert isinstance(test.source, FromField)
+            at, number = test.source.field, sets.of(result)
+            limits[at] = sets.meet(limits[at], number) if at in limits else number
+            if limits[at] == 0:
+                return None
+    return limits, is_open
+
+
+def _merged(boxes: list[tuple[int, ...]], sets: Sets) -> list[tuple[int, ...]]:
+    """Boxes that differ in one field only become one, field after field."""
+    if len(boxes) == 1:
+        return boxes
+    for at in range(len(boxes[0])):
+        groups: dict[tuple[int, ...], list[int]] = {}
+        for box in boxes:
+            groups.setdefault((*box[:at], *box[at + 1 :]), []).append(box[at])
+        if len(groups) == len(boxes):
+            continue
+        boxes = [
+            (*rest[:at], _joined(numbers, sets), *rest[at:]) for rest, numbers in groups.items()
+        ]
+    return boxes
+
+
+def _joined(numbers: list[int], sets: Sets) -> int:
+    if len(numbers) == 1:
+        return numbers[0]
+    return sets.of(union(*(sets.ranges(number) for number in set(numbers))))
+
+
+def whole(lookup: Lookup, devices: Devices) -> Lookup | None:
+    """A look-up of a single field without data as one row; None for any other."""
+    if len(lookup.terms) != 1 or lookup.strange or any(d is not None for d in lookup.data):
+        return None
+    rows = [row[0] for row, _ in lookup.rows]
+    if lookup.catch_all is not None:
+        rows.append(domain(lookup.terms[0].kind, devices))
+    lookup.rows = [((union(*rows),), 0)]
+    return lookup

@@ -1,0 +1,194 @@
+"""Which part of a box a rule's tests match: ordered alternatives, the first that fits counts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, NamedTuple
+
+from netcharter.readback import operations as op
+from netcharter.readback.keys import Term
+from netcharter.readback.lookups import Lookup, Part
+from netcharter.readback.sets import Sets
+from netcharter.readback.shapes import Condition
+from netcharter.readback.sources import FromField, tested
+from netcharter.readback.state import Box, Course, Held, State, given, narrowed
+from netcharter.readback.telling import expression_text, statement_text
+
+
+class Alternative(NamedTuple):
+    """Part of a box: does it match, and to what a map then leads. What is in no alternative does
+    not match.
+    """
+
+    box: Box
+    held: Held
+    hit: bool
+    data: Any = None
+
+
+def told(term_words: str, fields: tuple[str, ...], course: Course) -> str:
+    """The words of a condition, apart from the same words before a packet was changed."""
+    if any(field in course.touched for field in fields):
+        return f"{term_words} (as written by a rule)"
+    moved = ("daddr", "dport") if course.destination or course.port else ()
+    if course.source is not None:
+        moved = (*moved, "saddr")
+    if any(word in term_words for word in moved):
+        return f"{term_words} (as translated)"
+    return term_words
+
+
+class Matcher:
+    """Tests on states."""
+
+    def __init__(self, sets: Sets) -> None:
+        self.sets = sets
+
+    def alternatives(self, state: State, tests: op.Tests) -> list[Alternative]:
+        """All tests, then the verdict map behind them, if there is one."""
+        found = [Alternative(state.box, state.held, True)]
+        for test in tests.tests:
+            found = [
+                new
+                for old in found
+                for new in (self._narrow(old, test, state.course) if old.hit else (old,))
+            ]
+            if not any(alternative.hit for alternative in found):
+                return []
+        if tests.vmap is None:
+            return found
+        course, vmap = state.course, tests.vmap
+        return [
+            new
+            for old in found
+            for new in (
+                self.mapped(old, vmap, tests.living, tests.key, course) if old.hit else (old,)
+            )
+        ]
+
+    def _narrow(self, old: Alternative, test: op.Test, course: Course) -> Iterator[Alternative]:
+        if isinstance(test, op.Compare):
+            return self._compare(old, test, course)
+        if isinstance(test, op.Find):
+            return self._find(old, test, course)
+        if isinstance(test, op.Living):
+            return self._living(old, test, course)
+        held = given(old.held, test.condition, test.true)
+        return iter(() if held is None else (Alternative(old.box, held, True),))
+
+    def _compare(self, old: Alternative, test: op.Compare, course: Course) -> Iterator[Alternative]:
+        wanted = test.unwanted if test.negated else test.wanted
+        for case in test.term.read(course):
+            limits = tuple((at, self.sets.of(inside)) for at, inside in case.limits)
+            box = narrowed(self.sets, old.box, limits)
+            if box is None:
+                continue
+            result = tested(case.source, wanted)
+            if result is True:
+                yield Alternative(box, old.held, True)
+            elif result is None:
+                held = self._open(old.held, test.term, test.words, not test.negated, course)
+                if held is not None:
+                    yield Alternative(box, held, True)
+            elif result:
+                assert isinstance(case.source, FromField)
+                limit = (case.source.field, self.sets.of(result))
+                met = narrowed(self.sets, box, (limit,))
+                if met is not None:
+                    yield Alternative(met, old.held, True)
+
+    def _open(self, held: Held, term: Term, words: str, true: bool, course: Course) -> Held | None:
+        name = told(words, (term.field,), course)
+        return given(held, Condition("unread", name), true)
+
+    def _find(self, old: Alternative, test: op.Find, course: Course) -> Iterator[Alternative]:
+        lookup = test.lookup
+        if lookup.catch_all is None:
+            for piece in lookup.pieces(course, self.sets):
+                words = lookup.words if piece.open else ""
+                yield from self._piece(old, piece.part, words, lookup, not test.negated, course)
+        if test.negated or lookup.catch_all is not None:
+            if test.negated and lookup.catch_all is not None:
+                return
+            for part in lookup.present(course, self.sets):
+                yield from self._piece(old, part, "", lookup, True, course)
+
+    def _piece(
+        self,
+        old: Alternative,
+        part: Part,
+        words: str,
+        lookup: Lookup,
+        hit: bool,
+        course: Course,
+        data: Any = None,
+    ) -> Iterator[Alternative]:
+        box = narrowed(self.sets, old.box, part)
+        if box is None:
+            return
+        held: Held | None = old.held
+        if words:
+            fields = tuple(term.field for term in lookup.terms)
+            held = given(old.held, Condition("unread", told(words, fields, course)), True)
+        if held is not None:
+            yield Alternative(box, held, hit, data)
+
+    def _living(self, old: Alternative, test: op.Living, course: Course) -> Iterator[Alternative]:
+        fields = tuple(term.field for term in test.lookup.terms)
+        condition = Condition("set", test.name, told(test.key, fields, course))
+        held = given(old.held, condition, not test.negated)
+        if held is None:
+            return
+        for part in test.lookup.present(course, self.sets):
+            box = narrowed(self.sets, old.box, part)
+            if box is not None:
+                yield Alternative(box, held, True)
+
+    def mapped(
+        self, old: Alternative, lookup: Lookup, living: str, key: str, course: Course
+    ) -> Iterator[Alternative]:
+        """What a map leads to, over a box."""
+        if living:
+            yield from self._living_map(old, lookup, living, key, course)
+            return
+        for piece in lookup.pieces(course, self.sets):
+            data = lookup.data[piece.data]
+            words = f"{lookup.words} : {data_text(data)}" if piece.open else ""
+            yield from self._piece(old, piece.part, words, lookup, True, course, data)
+        if lookup.catch_all is not None:
+            for part in lookup.present(course, self.sets):
+                data = lookup.data[lookup.catch_all]
+                yield from self._piece(old, part, "", lookup, True, course, data)
+
+    def _living_map(
+        self, old: Alternative, lookup: Lookup, living: str, key: str, course: Course
+    ) -> Iterator[Alternative]:
+        """Whether the key is there changes, and so does what it leads to (data None: unknown)."""
+        fields = tuple(term.field for term in lookup.terms)
+        there = given(old.held, Condition("set", living, told(key, fields, course)), True)
+        if there is None:
+            return
+        for part in lookup.present(course, self.sets):
+            box = narrowed(self.sets, old.box, part)
+            if box is None:
+                continue
+            for data in lookup.data:
+                words = told(f"{key} map @{living} : {data_text(data)}", fields, course)
+                held = given(there, Condition("unread", words), True)
+                if held is not None and data is not None:
+                    yield Alternative(box, held, True, data)
+            yield Alternative(box, there, True, None)
+
+
+def data_text(data: Any) -> str:
+    """What a map leads to, in words: a verdict or a value."""
+    if isinstance(data, dict) and next(iter(data), "") in (
+        "accept",
+        "drop",
+        "jump",
+        "goto",
+        "return",
+        "continue",
+    ):
+        return statement_text(data)
+    return expression_text(data)

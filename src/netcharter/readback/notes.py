@@ -1,0 +1,23 @@
+"""What a walk could not understand, told once per thing."""
+
+from __future__ import annotations
+
+from netcharter.diagnostics import Diagnostic, Severity, Span
+
+MOST_NOTES = 200
+
+
+class Notes:
+    """Diagnostics with a limit; the same words are told once."""
+
+    def __init__(self) -> None:
+        self._told: dict[tuple[str, str], Diagnostic] = {}
+
+    def tell(
+        self, id: str, severity: Severity, message: str, span: Span, help: str | None = None
+    ) -> None:
+        if (id, message) not in self._told and len(self._told) < MOST_NOTES:
+            self._told[id, message] = Diagnostic(id, severity, message, span, help=help)
+
+    def all(self) -> tuple[Diagnostic, ...]:
+        return tuple(self._told.values())

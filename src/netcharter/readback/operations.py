@@ -1,0 +1,195 @@
+"""A rule as operations on a state: what `rules` makes of nft's statements and `walk` carries out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum, auto
+
+from netcharter.readback.bits import Computed
+from netcharter.readback.keys import Term
+from netcharter.readback.lookups import Lookup
+from netcharter.readback.shapes import Condition, Manner
+from netcharter.space.ranges import Ranges
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Compare:
+    """A field and the values it must have. negated: must not have, but must exist."""
+
+    term: Term
+    wanted: Ranges
+    unwanted: Ranges  # all other values of its kind
+    negated: bool
+    words: str  # as if it were not negated
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Find:
+    """A look-up in elements that stay as they are."""
+
+    lookup: Lookup
+    negated: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Living:
+    """A look-up in a set that changes while the host runs."""
+
+    lookup: Lookup
+    name: str
+    key: str
+    negated: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """Something true or false that no packet settles: a limit, a quota, what is not understood."""
+
+    condition: Condition
+    true: bool = True
+
+
+Test = Compare | Find | Living | Given
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tests:
+    """Tests in a row, and a verdict map behind them (living: its set's name)."""
+
+    tests: tuple[Test, ...]
+    vmap: Lookup | None = None
+    living: str = ""
+    key: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """accept, drop, return, jump or goto (target: a chain's name)."""
+
+    kind: str
+    target: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """A named counter."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SetMark:
+    """Writes the packet's or the conversation's mark. lookup: from a map (living: its name)."""
+
+    conversation: bool
+    value: Computed | None
+    lookup: Lookup | None = None
+    living: str = ""
+    key: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Untrack:
+    """notrack"""
+
+
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """Writes to a field that a first packet alone does not settle."""
+
+    field: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rewrite:
+    """Writes an address or port into the packet itself, without conntrack. values: which."""
+
+    field: str  # saddr, daddr, dport
+    family: int | None
+    values: Ranges
+
+
+@dataclass(frozen=True, slots=True)
+class Reject:
+    """Refuses with an answer; only: the protocol or family it needs."""
+
+    manner: Manner
+    family: int | None = None
+    protocol: int | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Translate:
+    """dnat, snat, redirect, masquerade. address, port: values, or None for none.
+
+    lookup: a map that gives the address, or (ports_only) the port, or both.
+    by: for prefixes, that all but the host bits is exchanged.
+    """
+
+    kind: str
+    family: int | None
+    address: Ranges = ()
+    port: Ranges = ()
+    lookup: Lookup | None = None
+    ports_only: bool = False
+    living: str = ""
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Proxy:
+    """tproxy: hands the packet to a socket of the host, if there is one."""
+
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """What others decide: a program behind a queue, a proxy for SYN packets. Accepts or drops."""
+
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stranger:
+    """A statement that is not understood: it may do nothing, accept, drop, or not match."""
+
+    words: str
+
+
+Operation = (
+    Tests
+    | Verdict
+    | Count
+    | SetMark
+    | Untrack
+    | Touch
+    | Rewrite
+    | Reject
+    | Translate
+    | Proxy
+    | Elsewhere
+    | Stranger
+)
+
+
+class Go(Enum):
+    """Where a state goes on: the next operation, the next rule, beyond all translation."""
+
+    ON = auto()
+    NEXT = auto()
+    DONE = auto()
+
+
+ON, NEXT, DONE = Go.ON, Go.NEXT, Go.DONE
+
+
+@dataclass(frozen=True, slots=True)
+class Dropped:
+    """The end. kernel: why the kernel itself drops it ("": a rule does)."""
+
+    manner: Manner
+    kernel: str = ""
+
+
+Then = Go | Dropped | Verdict

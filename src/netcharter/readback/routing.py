@@ -1,0 +1,175 @@
+"""Where the kernel sends a packet: to the host, on by a device, or nowhere (its own refusals).
+
+From ip_input.c, route.c, ip6_input.c and ip6_output.c of the kernel (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Literal, NamedTuple
+
+from netcharter.readback.ground import (
+    EVERYBODY4,
+    LINK_LOCAL6,
+    LOOPBACK4,
+    LOOPBACK6,
+    MULTICAST4,
+    MULTICAST6,
+    NARROW6,
+    NOWHERE6,
+    THIS_NETWORK4,
+    Ground,
+)
+from netcharter.readback.keys import address
+from netcharter.readback.sets import Sets
+from netcharter.readback.shapes import DESTINATION, EXIT, SERVICE, SOURCE, Condition
+from netcharter.readback.sources import FromField, Limits, tested
+from netcharter.readback.state import Box, State, given, narrowed
+from netcharter.space.ranges import Ranges, ranges, subtract, union
+
+Way = Literal["input", "forward", "silent", "unreachable"]
+LOCAL_GROUPS4: Ranges = ((0xE0000000, 0xE00000FF),)  # RFC 5771 section 4
+IGMP: Ranges = ((2 << 16, (2 << 16) + 0xFFFF),)
+
+
+class Routed(NamedTuple):
+    """Part of a box and what becomes of it; exit: the devices it may leave by."""
+
+    state: State
+    way: Way
+    why: str = ""
+
+
+class Router:
+    """Routing of boxes, by what is known of the host."""
+
+    def __init__(self, ground: Ground, sets: Sets) -> None:
+        self.ground = ground
+        self.sets = sets
+        devices = ground.devices
+        self.here = sets.of(devices.own)
+        self.loopback = sets.of(((devices.loopback, devices.loopback),))
+        self.outside = sets.of(devices.outside)
+        not_lo = subtract(devices.all, ((devices.loopback, devices.loopback),))
+        self.back = ((EXIT, self.loopback),)  # limits of what comes back to the host, and the rest
+        self.beyond = ((EXIT, sets.of(not_lo)),)
+
+    def before_hooks(self, state: State) -> Iterator[Routed]:
+        """What is dropped before any chain is asked."""
+        if state.course.family == 6:
+            drops: list[Limits] = [
+                ((SOURCE, union(MULTICAST6, LOOPBACK6)),),
+                ((DESTINATION, union(LOOPBACK6, NARROW6)),),
+            ]
+            yield from self._refused(state, drops, "silent", "such an address is no one's to use")
+
+    def _refused(self, state: State, drops: list[Limits], way: Way, why: str) -> Iterator[Routed]:
+        for limits in drops:
+            found = self._narrowed(state, limits)
+            if found is not None:
+                yield Routed(found, way, why)
+
+    def _narrowed(self, state: State, limits: Limits) -> State | None:
+        box = narrowed(
+            self.sets, state.box, tuple((at, self.sets.of(inside)) for at, inside in limits)
+        )
+        return None if box is None else State(box, state.held, state.course)
+
+    # --- what arrives ----------------------------------------------------------------------------
+
+    def arrived(self, state: State) -> Iterator[Routed]:
+        """Parts in order; all of the box is in one."""
+        family = state.course.family
+        if family == 4 and state.course.source is None:
+            why = "no such source may come from outside"
+            yield from self._refused(state, self._bad_sources(), "silent", why)
+        if family == 4:
+            nowhere = union(THIS_NETWORK4, LOOPBACK4)
+        else:
+            nowhere = NOWHERE6
+        yield from self._to(state, nowhere, "silent", None, "no such destination is routed")
+        if self.ground.known:
+            yield from self._to(state, self.ground.delivered(family), "input", self.here, "")
+            for addresses, numbers in self.ground.routes(family):
+                limit = self.sets.of(ranges(*((n, n) for n in numbers)))
+                yield from self._onward(state, addresses, limit)
+            yield Routed(state, "unreachable", "no route leads there")
+            return
+        sure = union(self.ground.multicast(family), self.ground.broadcast(family))
+        sure = union(sure, LINK_LOCAL6) if family == 6 else sure
+        yield from self._to(state, sure, "input", self.here, "")
+        yield from self._to(state, self.ground.whole(family), "input", self.here, "")
+        yield from self._onward(state, self.ground.whole(family), self.outside)
+
+    def _bad_sources(self) -> list[Limits]:
+        own = self.ground.local(4) if self.ground.known else LOOPBACK4
+        never = union(MULTICAST4, EVERYBODY4, own)
+        elsewhere = subtract(self.ground.whole(4), union(EVERYBODY4, MULTICAST4))
+        distant = subtract(MULTICAST4, LOCAL_GROUPS4)
+        others = subtract(((0, (256 << 16) - 1),), IGMP)
+        return [
+            ((SOURCE, never),),
+            ((SOURCE, THIS_NETWORK4), (DESTINATION, elsewhere)),
+            ((SOURCE, THIS_NETWORK4), (DESTINATION, distant), (SERVICE, others)),
+        ]
+
+    def _onward(self, state: State, addresses: Ranges, devices: int) -> Iterator[Routed]:
+        for routed in self._to(state, addresses, "forward", devices, ""):
+            if state.course.family == 6 and state.course.source is None:
+                why = "such a source is not forwarded"
+                yield from self._refused(routed.state, [((SOURCE, NOWHERE6),)], "silent", why)
+                link: list[Limits] = [((SOURCE, LINK_LOCAL6),)]
+                yield from self._refused(routed.state, link, "unreachable", why)
+            yield routed
+
+    def _to(
+        self, state: State, addresses: Ranges, way: Way, devices: int | None, why: str
+    ) -> Iterator[Routed]:
+        """The part with a destination, as it stands now, among addresses."""
+        made = self._destined(state, addresses)
+        if made is None:
+            return
+        box: Box | None = made.box
+        if devices is not None:
+            box = narrowed(self.sets, made.box, ((EXIT, devices),))
+        if box is not None:
+            yield Routed(State(box, made.held, made.course), way, why)
+
+    def _destined(self, state: State, addresses: Ranges) -> State | None:
+        source = address(state.course, False)
+        result = tested(source, addresses)
+        if result is True:
+            return state
+        if result is None:
+            condition = Condition("unread", "which address a translation takes decides the way")
+            held = given(state.held, condition, True)
+            return None if held is None else State(state.box, held, state.course)
+        if not result:
+            return None
+        assert isinstance(source, FromField)
+        return self._narrowed(state, ((source.field, result),))
+
+    # --- what the host sends -----------------------------------------------------------------------
+
+    def sent(self, state: State) -> Iterator[Routed]:
+        """Parts in order, each with the devices it may leave by (`lo`: it comes back)."""
+        family = state.course.family
+        everywhere = self.ground.whole(family)
+        if not self.ground.known:
+            free = self.sets.of(subtract(self.ground.devices.all, self.ground.devices.own))
+            yield from self._by(state, everywhere, free)
+            return
+        yield from self._by(state, self.ground.local(family), self.loopback)
+        for addresses, numbers in self.ground.routes(family):
+            limit = self.sets.of(ranges(*((n, n) for n in numbers)))
+            yield from self._by(state, addresses, limit)
+        link = LINK_LOCAL6 if family == 6 else ()
+        spread = union(self.ground.multicast(family), self.ground.broadcast(family), link)
+        yield from self._by(state, spread, self.outside)
+        yield Routed(state, "unreachable", "no route leads there")
+
+    def _by(self, state: State, addresses: Ranges, devices: int) -> Iterator[Routed]:
+        made = self._destined(state, addresses)
+        if made is not None:
+            box = (*made.box[:EXIT], devices, *made.box[EXIT + 1 :])
+            yield Routed(State(box, made.held, made.course), "forward")

@@ -1,0 +1,395 @@
+"""Rules as nft lists them, made into operations. What is not understood is noted, never skipped."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from netcharter.readback.bits import computed
+from netcharter.readback.keys import Around, Term, term
+from netcharter.readback.listing import Listing, Rule, Set
+from netcharter.readback.lookups import Lookup, lookup_of, whole
+from netcharter.readback.notes import Notes
+from netcharter.readback.operations import (
+    Compare,
+    Count,
+    Elsewhere,
+    Find,
+    Given,
+    Living,
+    Operation,
+    Proxy,
+    Reject,
+    Rewrite,
+    SetMark,
+    Stranger,
+    Test,
+    Tests,
+    Touch,
+    Translate,
+    Untrack,
+    Verdict,
+)
+from netcharter.readback.shapes import Condition, Kind, Manner
+from netcharter.readback.telling import expression_text, statement_text
+from netcharter.readback.values import BITS, NotUnderstood, domain, number, opposite, values
+from netcharter.space.ranges import Ranges, subtract
+
+# Statements that have no part in what becomes of a first packet.
+IDLE = frozenset(
+    {"log", "ct helper", "ct timeout", "ct expectation", "flow", "dup", "last", "continue"}
+)
+PROHIBITED = frozenset({"net-prohibited", "host-prohibited", "admin-prohibited"})
+FAMILIES: Mapping[str, int] = {"ip": 4, "ip6": 6}
+_ORDERED: Mapping[str, Callable[[int, int, int], tuple[int, int]]] = {
+    "<": lambda value, low, high: (low, value - 1),
+    "<=": lambda value, low, high: (low, value),
+    ">": lambda value, low, high: (value + 1, high),
+    ">=": lambda value, low, high: (value, high),
+}
+
+
+@dataclass(slots=True)
+class Compiler:
+    """Rules of one listing into operations."""
+
+    listing: Listing
+    around: Around
+    notes: Notes
+
+    def rule(self, rule: Rule) -> tuple[Operation, ...]:
+        """The operations of a rule in order, tests in a row together."""
+        found: list[Operation] = []
+        tests: list[Test] = []
+        for statement in rule.expr:
+            ((kind, said),) = statement.items()
+            made = self._statement(rule, kind, said)
+            if isinstance(made, Test):
+                tests.append(made)
+                continue
+            if isinstance(made, Tests):
+                found.append(Tests((*tests, *made.tests), made.vmap, made.living, made.key))
+                tests = []
+                continue
+            if made is None:
+                continue
+            if tests:
+                found.append(Tests(tuple(tests)))
+                tests = []
+            found.append(made)
+        if tests and any(not isinstance(one, Tests) for one in found):
+            return tuple(found)  # tests at the end have no effect
+        return tuple(found)
+
+    def _statement(self, rule: Rule, kind: str, said: Any) -> Operation | Test | None:
+        if kind in IDLE:
+            return None
+        maker = _MAKERS.get(kind)
+        try:
+            made = maker(self, rule, said) if maker else self._stranger(rule, {kind: said})
+        except (KeyError, TypeError, ValueError, AttributeError, NotUnderstood):
+            return self._stranger(rule, {kind: said})
+        return made
+
+    # --- what is not understood ------------------------------------------------------------------
+
+    def _stranger(self, rule: Rule, statement: Mapping[str, Any]) -> Stranger:
+        words = statement_text(statement)
+        self.notes.tell(
+            "listing-not-understood",
+            "warning",
+            f"what this does to a packet is not known here: {words[:200]}",
+            rule.span,
+        )
+        return Stranger(words)
+
+    def _unread(self, rule: Rule, words: str) -> Given:
+        self._outside(rule, words)
+        return Given(Condition("unread", words))
+
+    def _outside(self, rule: Rule, words: str) -> None:
+        self.notes.tell(
+            "listing-outside-packet",
+            "note",
+            f"a first packet alone does not settle this, so both are taken as possible: "
+            f"{words[:200]}",
+            rule.span,
+        )
+
+    # --- tests -----------------------------------------------------------------------------------
+
+    def match(self, rule: Rule, said: Any) -> Test:
+        op, left, right = said["op"], said["left"], said["right"]
+        if op not in ("==", "!=", "in", "!", *_ORDERED):
+            return self._unread(rule, statement_text({"match": said}))
+        negated = op in ("!=", "!")
+        positive = "==" if op == "!=" else "in" if op == "!" else op
+        words = statement_text({"match": {"op": positive, "left": left, "right": right}})
+        if isinstance(right, str) and right.startswith("@"):
+            return self._named(rule, left, right[1:], negated, words)
+        parts = left.get("concat") if isinstance(left, dict) else None
+        if parts is not None or (isinstance(right, dict) and "set" in right):
+            elements = right["set"] if isinstance(right, dict) and "set" in right else [right]
+            return self._elements(rule, left, elements, negated, words)
+        return self._compare(rule, op, left, right, negated, words)
+
+    def _compare(
+        self, rule: Rule, op: str, left: Any, right: Any, negated: bool, words: str
+    ) -> Test:
+        devices = self.around.devices
+        try:
+            if op in ("in", "!"):
+                bits = term(left, self.around, words)
+                mask = number(right, bits.kind, devices)
+                field = term({"&": [left, mask]}, self.around, words)
+                wanted: Ranges = ((1, (1 << 32) - 1),)
+            else:
+                field = term(left, self.around, words)
+                wanted = (
+                    self._ordered(op, right, field)
+                    if op in _ORDERED
+                    else (values(right, field.kind, devices))
+                )
+        except NotUnderstood:
+            return self._unread(rule, words)
+        return self._compared(rule, field, wanted, negated, words)
+
+    def _compared(
+        self, rule: Rule, field: Term, wanted: Ranges, negated: bool, words: str
+    ) -> Compare:
+        if field.kind in BITS:
+            unwanted = subtract(((0, (1 << 32) - 1),), wanted)
+        else:
+            unwanted = opposite(wanted, field.kind, self.around.devices)
+        return Compare(field, wanted, unwanted, negated, words)
+
+    def _ordered(self, op: str, right: Any, field: Term) -> Ranges:
+        if field.kind == "device":
+            raise NotUnderstood(str(right))
+        low, high = domain(field.kind, self.around.devices)[0]
+        found = _ORDERED[op](number(right, field.kind, self.around.devices), low, high)
+        return (found,) if found[0] <= found[1] else ()
+
+    def terms(self, key: Any) -> tuple[Term, ...]:
+        """The fields of a key, one or several."""
+        parts = key["concat"] if isinstance(key, dict) and "concat" in key else [key]
+        return tuple(term(part, self.around, expression_text(part)) for part in parts)
+
+    def _elements(
+        self, rule: Rule, key: Any, elements: Iterable[Any], negated: bool, words: str
+    ) -> Test:
+        found = lookup_of(self.terms(key), elements, False, self.around.devices, words)
+        return self._found(rule, found, negated)
+
+    def _found(self, rule: Rule, found: Lookup, negated: bool) -> Test:
+        if found.strange:
+            self._outside(rule, found.words)
+            return Given(Condition("unread", found.words), not negated)
+        single = whole(found, self.around.devices)
+        if single is None:
+            return Find(found, negated)
+        return self._compared(rule, single.terms[0], single.rows[0][0][0], negated, found.words)
+
+    def set_of(self, rule: Rule, name: str) -> Set | None:
+        """A named set; a missing one is noted."""
+        found = self.listing.sets.get((rule.family, rule.table, name))
+        if found is None:
+            message = f"the set {name[:60]} that this rule asks is not listed"
+            self.notes.tell("listing-missing", "warning", message, rule.span)
+        return found
+
+    def title(self, found: Set) -> str:
+        """What a condition calls a set: its name, with its table where another bears it too."""
+        alike = [one for one in self.listing.sets if one[2] == found.name]
+        return found.name if len(alike) == 1 else f"{found.family} {found.table} {found.name}"
+
+    def _named(self, rule: Rule, key: Any, name: str, negated: bool, words: str) -> Test:
+        found = self.set_of(rule, name)
+        if found is None:
+            return Given(Condition("unread", words), not negated)
+        if found.living:
+            lookup = lookup_of(self.terms(key), (), False, self.around.devices, words)
+            return Living(lookup, self.title(found), expression_text(key), negated)
+        return self._elements(rule, key, found.elements, negated, words)
+
+    def given(self, kind: Kind) -> Callable[[Compiler, Rule, Any], Test]:
+        raise NotImplementedError
+
+    def vmap(self, rule: Rule, said: Any) -> Tests:
+        lookup, living = self.map_lookup(rule, said, statement_text({"vmap": said}))
+        return Tests((), lookup, living, expression_text(said["key"]))
+
+    def map_lookup(self, rule: Rule, said: Any, words: str) -> tuple[Lookup, str]:
+        """The look-up of a map, and its name if it is one that changes."""
+        key, data = said["key"], said["data"]
+        living = ""
+        if isinstance(data, str) and data.startswith("@"):
+            found = self.set_of(rule, data[1:])
+            if found is None:
+                raise NotUnderstood(data)
+            elements: Iterable[Any] = found.elements
+            living = self.title(found) if found.living else ""
+        else:
+            elements = data["set"]
+        lookup = lookup_of(self.terms(key), elements, True, self.around.devices, words)
+        if lookup.strange:
+            raise NotUnderstood(lookup.strange)
+        return lookup, living
+
+    # --- statements ------------------------------------------------------------------------------
+
+    def counter(self, rule: Rule, said: Any) -> Operation | None:
+        return Count(said) if isinstance(said, str) else None
+
+    def dynamic(self, rule: Rule, said: Any) -> Test | None:
+        """A rule that adds to a set goes on; statements within may stop it there."""
+        inside = said.get("stmt") or []
+        inside = inside if isinstance(inside, list) else [inside]
+        for statement in inside:
+            ((kind, what),) = statement.items()
+            if kind == "limit":
+                return self.limit(rule, what)
+            if kind in ("quota", "ct count"):
+                return self.quota(rule, what) if kind == "quota" else self.limit(rule, what)
+        return None
+
+    def limit(self, rule: Rule, said: Any) -> Test:
+        return Given(Condition("limit", _placed(rule)))
+
+    def quota(self, rule: Rule, said: Any) -> Test:
+        return Given(Condition("quota", _placed(rule)))
+
+    def mangle(self, rule: Rule, said: Any) -> Operation | None:
+        key, value = said["key"], said["value"]
+        ((what, where),) = key.items()
+        name = where.get("key") if isinstance(where, dict) else None
+        if what in ("ct", "meta") and name == "mark":
+            return self._mark(rule, what == "ct", value)
+        if what == "payload":
+            return self._rewrite(rule, where, value)
+        return Touch(expression_text(key))
+
+    def _mark(self, rule: Rule, conversation: bool, value: Any) -> Operation:
+        if isinstance(value, dict) and "map" in value:
+            words = statement_text({"mangle": {"key": "mark", "value": value}})
+            lookup, living = self.map_lookup(rule, value["map"], words)
+            key = expression_text(value["map"]["key"])
+            return SetMark(conversation, None, lookup, living, key)
+        return SetMark(conversation, computed(value, self.around))
+
+    def _rewrite(self, rule: Rule, where: Any, value: Any) -> Operation:
+        protocol, field = where.get("protocol"), where.get("field")
+        told = f"{protocol} {field}"
+        plain = field in ("saddr", "daddr") and protocol in FAMILIES
+        if plain:
+            try:
+                found = values(value, protocol, self.around.devices)
+                return Rewrite(field, FAMILIES[protocol], found)
+            except NotUnderstood:
+                return self._stranger(rule, {"mangle": {"key": {"payload": where}, "value": value}})
+        if field in ("sport", "dport", "type", "code", "protocol", "nexthdr", "version"):
+            return self._stranger(rule, {"mangle": {"key": {"payload": where}, "value": value}})
+        return Touch(told)
+
+    def reject(self, rule: Rule, said: Any) -> Operation:
+        kind = said.get("type") if said else None
+        code = said.get("expr") if said else None
+        if kind == "tcp reset":
+            return Reject("reset", protocol=6)
+        manner: Manner = "prohibited" if code in PROHIBITED else "unreachable"
+        if isinstance(code, int):
+            prohibited = {"icmp": (9, 10, 13), "icmpv6": (1,), "icmpx": (3,)}.get(str(kind), ())
+            manner = "prohibited" if code in prohibited else "unreachable"
+        if kind not in (None, "icmp", "icmpv6", "icmpx"):
+            raise NotUnderstood(str(kind))
+        return Reject(manner, family={"icmp": 4, "icmpv6": 6}.get(str(kind)))
+
+    def translate(self, kind: str, rule: Rule, said: Any) -> Operation:
+        said = said or {}
+        words = statement_text({kind: said or None})
+        family = FAMILIES.get(said.get("family", rule.family))
+        address, port = said.get("addr"), said.get("port")
+        lookup, ports_only, living = None, False, ""
+        for one in (port, address):
+            if isinstance(one, dict) and "map" in one:
+                lookup, living = self.map_lookup(rule, one["map"], words)
+                ports_only = one is port
+        if lookup is not None and address is not None and ports_only:
+            raise NotUnderstood(words)
+        devices = self.around.devices
+        plain = (
+            ()
+            if address is None or (lookup and not ports_only)
+            else (values(address, "ip" if family == 4 else "ip6", devices))
+        )
+        ports = values(port, "port", devices) if port is not None and not ports_only else ()
+        return Translate(kind, family, plain, ports, lookup, ports_only, living, words)
+
+    def proxy(self, rule: Rule, said: Any) -> Operation:
+        words = statement_text({"tproxy": said})
+        self._outside(rule, words)
+        return Proxy(words)
+
+    def elsewhere(self, kind: str, rule: Rule, said: Any) -> Operation:
+        words = statement_text({kind: said})
+        self._outside(rule, f"what becomes of it at: {words}")
+        return Elsewhere(words)
+
+
+def _placed(rule: Rule) -> str:
+    """A limit's name: where it stands, and its words."""
+    for statement in rule.expr:
+        if next(iter(statement)) in ("limit", "quota", "ct count", "set", "map", "meter"):
+            return f"{rule.chain} rule {rule.number}: {statement_text(statement)}"
+    return f"{rule.chain} rule {rule.number}"
+
+
+def _verdict(kind: str) -> Callable[[Compiler, Rule, Any], Operation]:
+    def made(compiler: Compiler, rule: Rule, said: Any) -> Operation:
+        return Verdict(kind, said["target"] if kind in ("jump", "goto") else "")
+
+    return made
+
+
+def _translation(kind: str) -> Callable[[Compiler, Rule, Any], Operation]:
+    return lambda compiler, rule, said: compiler.translate(kind, rule, said)
+
+
+def _elsewhere(kind: str) -> Callable[[Compiler, Rule, Any], Operation]:
+    return lambda compiler, rule, said: compiler.elsewhere(kind, rule, said)
+
+
+_MAKERS: Mapping[str, Callable[[Compiler, Rule, Any], Operation | Test | None]] = {
+    "match": Compiler.match,
+    "vmap": Compiler.vmap,
+    "counter": Compiler.counter,
+    "limit": Compiler.limit,
+    "quota": Compiler.quota,
+    "ct count": Compiler.limit,
+    "set": Compiler.dynamic,
+    "map": Compiler.dynamic,
+    "meter": Compiler.dynamic,
+    "mangle": Compiler.mangle,
+    "notrack": lambda compiler, rule, said: Untrack(),
+    "reject": Compiler.reject,
+    "tproxy": Compiler.proxy,
+    "queue": _elsewhere("queue"),
+    "synproxy": _elsewhere("synproxy"),
+    "fwd": _elsewhere("fwd"),
+    **{kind: _verdict(kind) for kind in ("accept", "drop", "return", "jump", "goto")},
+    **{kind: _translation(kind) for kind in ("dnat", "snat", "masquerade", "redirect")},
+}
+
+
+def chains_named(expr: Iterable[Mapping[str, Any]]) -> Iterator[str]:
+    """The chains that a rule leads to, by jump, goto or verdict map."""
+    for statement in expr:
+        ((kind, said),) = statement.items()
+        if kind in ("jump", "goto") and isinstance(said, dict):
+            yield str(said.get("target", ""))
+        elif kind == "vmap" and isinstance(said, dict) and isinstance(said.get("data"), dict):
+            elements = said["data"].get("set")
+            for element in elements if isinstance(elements, list) else ():
+                if isinstance(element, list) and len(element) == 2 and isinstance(element[1], dict):
+                    yield from chains_named([element[1]])

@@ -1,0 +1,169 @@
+"""The order in which the kernel asks base chains, as programs of stages.
+
+Within a hook, base chains stand by priority; conntrack stands at -200 where packets begin, nat
+chains all together at -100 (destinations) or 100 (sources), whatever their own priorities, which
+only order them among themselves (nf_nat_core.c). Of equal priorities the one registered last is
+asked first (nf_hook_entries_grow in netfilter/core.c); both from memory, tried on a kernel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+from netcharter.readback.listing import Chain, Listing
+from netcharter.readback.notes import Notes
+
+What = Literal["chain", "conntrack", "translate", "route", "reroute", "leave", "deliver", "foreign"]
+CONNTRACK = -200
+NAT_PRIORITY: Mapping[str, int] = {
+    "prerouting": -100,
+    "output": -100,
+    "input": 100,
+    "postrouting": 100,
+}
+HOOKS = ("prerouting", "input", "forward", "output", "postrouting")
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """A step: base chains (several only where they translate), or something of the kernel's."""
+
+    what: What
+    hook: str
+    chains: tuple[Chain, ...] = ()
+
+
+Program = tuple[Stage, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Programs:
+    """By family: what arrives until it is routed, input, forward with postrouting, what the host
+    sends until it leaves, and what comes back to it by `lo`.
+    """
+
+    arriving: Program
+    input: Program
+    forward: Program
+    sending: Program
+    looped: Program
+
+
+def programs(listing: Listing, family: int, notes: Notes) -> Programs:
+    """The programs of IPv4 (4) or IPv6 (6)."""
+    hooks = {hook: _hook(listing, family, hook, notes) for hook in HOOKS}
+    late = _foreign(listing, ("egress",), ("postrouting", "output"))
+    early = _foreign(listing, ("ingress",), ("prerouting", "input"))
+    return Programs(
+        arriving=(*early, *hooks["prerouting"], Stage("route", "prerouting")),
+        input=(*hooks["input"], Stage("deliver", "input")),
+        forward=(
+            *hooks["forward"],
+            *hooks["postrouting"],
+            *late,
+            Stage("leave", "postrouting"),
+        ),
+        sending=(
+            *hooks["output"],
+            Stage("reroute", "output"),
+            *hooks["postrouting"],
+            *late,
+            Stage("leave", "postrouting"),
+        ),
+        looped=(*hooks["prerouting"], *hooks["input"], Stage("deliver", "input")),
+    )
+
+
+def _foreign(listing: Listing, hooks: tuple[str, ...], bridged: tuple[str, ...]) -> Program:
+    """Base chains of the link layer, which are not followed."""
+    found = [
+        chain
+        for chain in _base_chains(listing)
+        if (chain.family in ("netdev", "inet") and chain.hook in hooks)
+        or (chain.family == "bridge" and chain.hook in bridged)
+    ]
+    return tuple(Stage("foreign", hooks[0], (chain,)) for chain in found)
+
+
+def _base_chains(listing: Listing) -> list[Chain]:
+    dormant = {(table.family, table.name) for table in listing.tables if table.dormant}
+    return [
+        chain
+        for chain in listing.chains.values()
+        if chain.hook is not None and (chain.family, chain.table) not in dormant
+    ]
+
+
+def _hook(listing: Listing, family: int, hook: str, notes: Notes) -> Program:
+    families = ("inet", "ip" if family == 4 else "ip6")
+    chains = [c for c in _base_chains(listing) if c.family in families and c.hook == hook]
+    chains = sorted(chains, key=_registered(listing), reverse=True)
+    chains.sort(key=lambda chain: chain.priority)
+    plain = [chain for chain in chains if chain.type != "nat"]
+    _warn_of_equals(plain, hook, notes)
+    stages = [(chain.priority, 1, Stage("chain", hook, (chain,))) for chain in plain]
+    if hook in ("prerouting", "output"):
+        stages.append((CONNTRACK, 0, Stage("conntrack", hook)))
+    nat = tuple(chain for chain in chains if chain.type == "nat")
+    if nat and hook in NAT_PRIORITY:
+        stages.append((NAT_PRIORITY[hook], 0, Stage("translate", hook, nat)))
+    return tuple(stage for _, _, stage in sorted(stages, key=lambda one: one[:2]))
+
+
+def _registered(listing: Listing) -> Callable[[Chain], tuple[int, int, int]]:
+    order = {(t.family, t.name): t.handle for t in listing.tables}
+    places = {name: at for at, name in enumerate(listing.chains)}
+
+    def key(chain: Chain) -> tuple[int, int, int]:
+        table = order.get((chain.family, chain.table), 0)
+        return table, chain.handle, places[chain.family, chain.table, chain.name]
+
+    return key
+
+
+def _warn_of_equals(chains: list[Chain], hook: str, notes: Notes) -> None:
+    fixed = {NAT_PRIORITY.get(hook), CONNTRACK if hook in ("prerouting", "output") else None}
+    for before, after in pairwise(chains):
+        if before.priority == after.priority and before.table != after.table:
+            message = (
+                f"the chains {before.name[:60]} and {after.name[:60]} have one hook and priority; "
+                "a listing does not say which is asked first, so the later table's is taken to be"
+            )
+            notes.tell("listing-order", "note", message, after.span)
+    for chain in chains:
+        if chain.priority in fixed:
+            message = (
+                f"the chain {chain.name[:60]} has the priority of conntrack or translation in its "
+                "hook; it is taken to be asked after them"
+            )
+            notes.tell("listing-order", "note", message, chain.span)
+
+
+def could_drop(listing: Listing, chain: Chain) -> bool:
+    """Whether a base chain, or a chain it leads to, holds anything but what lets pass."""
+    from netcharter.readback.rules import chains_named
+
+    if chain.policy == "drop":
+        return True
+    seen: set[str] = set()
+    todo = [chain.name]
+    while todo:
+        name = todo.pop()
+        here = listing.chains.get((chain.family, chain.table, name))
+        if name in seen or here is None:
+            continue
+        seen.add(name)
+        for rule in here.rules:
+            if any(_drops(statement) for statement in rule.expr):
+                return True
+            todo += chains_named(rule.expr)
+    return False
+
+
+def _drops(statement: dict[str, object]) -> bool:
+    kind = next(iter(statement), "")
+    harmless = ("accept", "match", "counter", "log", "jump", "goto", "return", "continue", "limit")
+    return kind not in (*harmless, "mangle", "notrack", "set")

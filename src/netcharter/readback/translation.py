@@ -1,0 +1,215 @@
+"""Address translation of the first packet: dnat, redirect, snat, masquerade.
+
+A translation to what the packet already has leaves no mark in its status (nf_nat_core.c, from
+memory). Which of several addresses or ports is taken, nobody knows before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from netcharter.readback import operations as op
+from netcharter.readback.ground import LINK_LOCAL6, LOOPBACK4, LOOPBACK6, Ground
+from netcharter.readback.keys import PORTED, services
+from netcharter.readback.matching import Alternative, Matcher
+from netcharter.readback.sets import Sets
+from netcharter.readback.shapes import (
+    DESTINATION,
+    ENTRANCE,
+    EXIT,
+    SERVICE,
+    SOME_OWN,
+    SOURCE,
+    Condition,
+)
+from netcharter.readback.state import DNAT, SNAT, Box, Course, Held, Moved, State, given, narrowed
+from netcharter.readback.values import NotUnderstood, values
+from netcharter.space.ranges import Ranges, ranges, size, subtract
+
+MOST_CHOICES = 16  # addresses or ports that are followed one by one
+
+Target = tuple[Box, Held, Moved | None, Ranges]  # where to, and the ports (none: as they are)
+
+
+class Translator:
+    """Translations on states. A state that is dropped instead comes with None as its course."""
+
+    def __init__(self, ground: Ground, sets: Sets, matcher: Matcher) -> None:
+        self.ground = ground
+        self.sets = sets
+        self.matcher = matcher
+
+    def translate(self, state: State, what: op.Translate) -> Iterator[tuple[State, bool]]:
+        """Parts of the box after translation, and whether they live on (no address to take: not).
+        What is in none is not matched.
+        """
+        if what.family is not None and what.family != state.course.family:
+            return
+        if what.kind in ("masquerade", "redirect"):
+            targets = self._own_targets(state, what)
+        else:
+            targets = self._targets(state, what)
+        for box, held, moved, ports in targets:
+            if moved is not None and not moved.values and not moved.by:
+                yield State(box, held, state.course), False
+            elif what.kind in ("dnat", "redirect"):
+                yield from self._destined(State(box, held, state.course), moved, ports)
+            else:
+                yield from self._sourced(State(box, held, state.course), moved)
+
+    def _targets(self, state: State, what: op.Translate) -> Iterator[Target]:
+        whole = Alternative(state.box, state.held, True)
+        if what.lookup is None:
+            moved = Moved(what.address) if what.address else None
+            yield from self._chosen(state.box, state.held, moved, what.port, what.words)
+            return
+        for found in self.matcher.mapped(whole, what.lookup, what.living, "", state.course):
+            for box, moved, ports in self._mapped(found, what, state.course):
+                yield from self._chosen(box, found.held, moved, ports, what.words)
+
+    def _mapped(
+        self, found: Alternative, what: op.Translate, course: Course
+    ) -> Iterator[tuple[Box, Moved | None, Ranges]]:
+        kind, devices = "ip" if course.family == 4 else "ip6", self.ground.devices
+        data = found.data
+        try:
+            if what.ports_only:
+                yield (
+                    found.box,
+                    Moved(what.address) if what.address else None,
+                    values(data, "port", devices),
+                )
+            elif isinstance(data, dict) and "concat" in data:
+                address, port = data["concat"]
+                yield (
+                    found.box,
+                    Moved(values(address, kind, devices)),
+                    values(port, "port", devices),
+                )
+            elif isinstance(data, dict) and "prefix" in data:
+                yield from self._netmapped(found, values(data, kind, devices), what, course)
+            else:
+                yield found.box, Moved(values(data, kind, devices)), what.port
+        except (NotUnderstood, ValueError, TypeError):
+            yield found.box, Moved(self.ground.whole(course.family)), ()
+
+    def _netmapped(
+        self, found: Alternative, network: Ranges, what: op.Translate, course: Course
+    ) -> Iterator[tuple[Box, Moved | None, Ranges]]:
+        """All but the host bits are exchanged: each block of that size moves as a whole."""
+        field = DESTINATION if what.kind == "dnat" else SOURCE
+        moved_before = course.destination if what.kind == "dnat" else course.source
+        low, high = network[0]
+        block = high - low + 1
+        here = self.sets.ranges(found.box[field])
+        spans = [range((a - low) // block, (b - low) // block + 1) for a, b in here]
+        if sum(map(len, spans)) > MOST_CHOICES or moved_before is not None:
+            yield found.box, Moved(network), ()
+            return
+        for at in sorted({at for span in spans for at in span}):
+            start = low + at * block
+            limit = self.sets.of(((max(start, 0), start + block - 1),))
+            box = narrowed(self.sets, found.box, ((field, limit),))
+            if box is not None:
+                yield box, None if at == 0 else Moved((), low - start), ()
+
+    def _chosen(
+        self, box: Box, held: Held, moved: Moved | None, ports: Ranges, words: str
+    ) -> Iterator[Target]:
+        """One after the other, while they are few."""
+        several = moved.values if moved is not None and size(moved.values) > 1 else ()
+        if several and size(several) <= MOST_CHOICES:
+            every = [v for low, high in several for v in range(low, high + 1)]
+            for at, value in enumerate(every):
+                now: Held | None = held
+                if at < len(every) - 1:
+                    condition = Condition("unread", f"{words}: choice {at + 1} is taken")
+                    now = given(held, condition, True)
+                if now is not None:
+                    yield box, now, Moved(((value, value),)), ports
+            return
+        yield box, held, moved, ports
+
+    def _own_targets(self, state: State, what: op.Translate) -> Iterator[Target]:
+        """Addresses of the host: of the device of entrance, or of exit."""
+        family = state.course.family
+        if what.kind == "redirect" and state.course.own:
+            lo = LOOPBACK4[0][0] + 1 if family == 4 else LOOPBACK6[0][0]
+            yield state.box, state.held, Moved(((lo, lo),)), what.port
+            return
+        if not self.ground.known:
+            some = SOME_OWN + (family == 6)
+            yield state.box, state.held, Moved(((some, some),)), what.port
+            return
+        field = ENTRANCE if what.kind == "redirect" else EXIT
+        groups: dict[Ranges, list[int]] = {}
+        for at in range(1, len(self.ground.devices.names)):
+            groups.setdefault(self._of_device(at, family), []).append(at)
+        for addresses, numbers in groups.items():
+            limit = self.sets.of(ranges(*((n, n) for n in numbers)))
+            box = narrowed(self.sets, state.box, ((field, limit),))
+            if box is None:
+                continue
+            if what.kind == "masquerade" and (addresses or family == 6):
+                own = addresses or ((SOME_OWN + 1, SOME_OWN + 1),)
+                yield box, state.held, Moved(own), ()
+            else:
+                yield from self._chosen(box, state.held, Moved(addresses), what.port, what.words)
+
+    def _of_device(self, device: int, family: int) -> Ranges:
+        held = self.ground.local(family, device)
+        return subtract(held, LINK_LOCAL6) or held if family == 6 else held
+
+    # --- the state after it ------------------------------------------------------------------------
+
+    def _destined(
+        self, state: State, moved: Moved | None, ports: Ranges
+    ) -> Iterator[tuple[State, bool]]:
+        course = replace(state.course, destined=True)
+        ported = self.sets.of(services(PORTED))
+        parts: list[tuple[Box | None, Ranges]] = [(state.box, ())]
+        if ports:
+            rest = self.sets.minus(state.box[SERVICE], ported)
+            parts = [
+                (narrowed(self.sets, state.box, ((SERVICE, ported),)), ports),
+                (narrowed(self.sets, state.box, ((SERVICE, rest),)), ()),
+            ]
+        known, value = course.status
+        done = replace(course, status=(known | DNAT, value | DNAT))
+        for box, now in parts:
+            if box is None:
+                continue
+            same = self._unchanged(State(box, state.held, course), moved, now)
+            if same is not None:
+                yield State(same, state.held, course), True
+            if same != box:
+                moved_to = moved if moved is not None else course.destination
+                port = now if now else course.port
+                changed = replace(done, destination=moved_to, port=port)
+                yield State(box, state.held, changed), True
+
+    def _unchanged(self, state: State, moved: Moved | None, ports: Ranges) -> Box | None:
+        """The part that is already what it would be translated to."""
+        limits: list[tuple[int, int]] = []
+        course = state.course
+        if moved is not None:
+            if course.destination is not None or moved.by or size(moved.values) != 1:
+                return None
+            limits.append((DESTINATION, self.sets.of(moved.values)))
+        if ports:
+            if course.port is not None or size(ports) != 1:
+                return None
+            port = ports[0][0]
+            limits.append(
+                (SERVICE, self.sets.of(ranges(*(((p << 16) + port,) * 2 for p in PORTED))))
+            )
+        return narrowed(self.sets, state.box, tuple(limits))
+
+    def _sourced(self, state: State, moved: Moved | None) -> Iterator[tuple[State, bool]]:
+        known, value = state.course.status
+        status = (known & ~SNAT, value & ~SNAT)
+        course = replace(state.course, sourced=True, hidden=True, status=status)
+        if moved is not None:
+            course = replace(course, source=moved)
+        yield State(state.box, state.held, course), True

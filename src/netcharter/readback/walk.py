@@ -1,0 +1,397 @@
+"""A ruleset walked through with boxes of first packets: from a listing to ordered decisions.
+
+What matches a rule is followed to its end first, then the rest goes on over the whole box. So the
+leaves come in an order in which the first that fits decides, and nothing need be subtracted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from netcharter.diagnostics import Span
+from netcharter.readback import operations as op
+from netcharter.readback.devices import devices_of
+from netcharter.readback.effects import Effects, Outcome
+from netcharter.readback.ground import Ground
+from netcharter.readback.keys import Around
+from netcharter.readback.leaves import Leaves
+from netcharter.readback.listing import Listing
+from netcharter.readback.matching import Matcher
+from netcharter.readback.notes import Notes
+from netcharter.readback.program import At, Code, Frames, policy
+from netcharter.readback.routing import Routed, Router
+from netcharter.readback.rules import Compiler
+from netcharter.readback.sets import Sets
+from netcharter.readback.shapes import Condition, Decisions, Host, Origin
+from netcharter.readback.stages import Stage, could_drop, programs
+from netcharter.readback.start import conntracked, starts
+from netcharter.readback.state import State, covers, given, narrowed
+from netcharter.readback.translation import Translator
+
+STEPS = 1_000_000
+"""Operations on states before a walk gives up: some ten seconds."""
+MOST_JUMPS = 16  # from a base chain: the kernel's NFT_JUMP_STACK_SIZE
+MAIN = ("input", "forward", "output")  # hooks whose filter chains are meant to decide
+
+
+@dataclass(slots=True)
+class Pending:
+    """A state that waits, and what becomes of it first.
+
+    then: what an operation led to; None: it goes on at the place itself. batch: where in the pile the
+    rest of its fork lies (-1: there is none).
+    """
+
+    state: State
+    at: At
+    then: op.Then | None
+    batch: int
+
+
+def decisions(listing: Listing, host: Host, *, steps: int = STEPS) -> Decisions:
+    """Everything a ruleset does with first packets, as an ordered list of leaves."""
+    return Walker(listing, host, steps).walk()
+
+
+class Walker:
+    """One walk. `todo` is a pile: what lies on top is followed first."""
+
+    def __init__(self, listing: Listing, host: Host, steps: int) -> None:
+        self.listing = listing
+        self.left = steps
+        self.sets = Sets()
+        self.notes = Notes()
+        self.devices = devices_of(listing, host)
+        ground = Ground(host, self.devices)
+        around = Around(self.devices, ground, *_conntrack_set_up(listing))
+        self.compiler = Compiler(listing, around, self.notes)
+        self.router = Router(ground, self.sets)
+        matcher = Matcher(self.sets)
+        self.effects = Effects(self.sets, matcher, Translator(ground, self.sets, matcher))
+        self.leaves = Leaves(self.sets)
+        self.codes: dict[tuple[str, str, str], Code | None] = {}
+        self.todo: list[Pending] = []
+        self.programs = {family: programs(listing, family, self.notes) for family in (4, 6)}
+
+    def walk(self) -> Decisions:
+        """All of it, or as far as the work allowed leads."""
+        complete = True
+        for start in starts(self.sets, self.devices):
+            if complete:
+                self._begin(start)
+                complete = self._drain()
+        if not complete:
+            message = (
+                "the ruleset is too intricate to be followed to its end within the work allowed; "
+                "what was not reached may do anything"
+            )
+            self.notes.tell("listing-work-used-up", "warning", message, self._anywhere())
+        return Decisions(self.devices.names, tuple(self.leaves.found), complete, self.notes.all())
+
+    def _anywhere(self) -> Span:
+        spans = [table.span for table in self.listing.tables]
+        return spans[0] if spans else Span(self.listing.name, 1, 1, 1, 2)
+
+    def _begin(self, start: State) -> None:
+        programs = self.programs[start.course.family]
+        if start.course.own:
+            self._route(self.router.sent(start), At(programs.sending, 0), "unreachable")
+            return
+        for refused in self.router.before_hooks(start):
+            self._refused(refused)
+        self._push(start, At(programs.arriving, 0))
+
+    def _drain(self) -> bool:
+        while self.todo:
+            if self.left - self.sets.work // 100 <= 0:
+                self.todo.clear()
+                return False
+            pending = self.todo.pop()
+            self._follow(pending)
+        return True
+
+    def _push(self, state: State, at: At, then: op.Then | None = None, batch: int = -1) -> None:
+        self.todo.append(Pending(state, at, then, batch))
+
+    def _follow(self, pending: Pending) -> None:
+        """One state until it forks or ends."""
+        place: tuple[State, At] | None = self._then(pending.state, pending.at, pending.then)
+        while place is not None:
+            self.left -= 1
+            if self.left <= 0:
+                self._push(*place)
+                return
+            state, at = place
+            place = self._stage(state, at) if at.chain is None else self._step(state, at, at.chain)
+
+    # --- within a chain --------------------------------------------------------------------------
+
+    def _step(self, state: State, at: At, code: Code) -> tuple[State, At] | None:
+        if at.rule >= len(code):
+            return self._end_of_chain(state, at)
+        operations = code.operations(at.rule)
+        if at.operation >= len(operations):
+            return state, at.next_rule()
+        outcomes = self.effects.outcomes(state, operations[at.operation])
+        whole = bool(outcomes) and _is_whole(outcomes[-1][0], state)
+        if not whole:
+            while outcomes and outcomes[-1][1] is op.NEXT:
+                outcomes.pop()
+        if not outcomes:
+            return state, at.next_rule()
+        if len(outcomes) == 1 and whole:
+            return self._then(outcomes[0][0], at, outcomes[0][1])
+        self._fork(outcomes, None if whole else (state, at.next_rule()), at)
+        return None
+
+    def _fork(self, outcomes: Sequence[Outcome], rest: tuple[State, At] | None, at: At) -> None:
+        batch = -1
+        if rest is not None and not self._is_waiting(*rest):
+            batch = len(self.todo)
+            self._push(*rest)
+            self.todo[batch].batch = batch
+        for state, then in reversed(outcomes):
+            self._push(state, at, then, batch)
+
+    def _is_waiting(self, state: State, at: At) -> bool:
+        """Whether the rest of the last fork will do all that this state would.
+
+        The states above it came from the same rule, so that a packet in two of them fares alike.
+        """
+        if not self.todo or self.todo[-1].batch < 0:
+            return False
+        rest = self.todo[self.todo[-1].batch]
+        return rest.at == at and covers(self.sets, rest.state, state)
+
+    def _then(self, state: State, at: At, then: op.Then | None) -> tuple[State, At] | None:
+        """What an operation led to."""
+        if then is None:
+            return state, at
+        if then is op.ON:
+            return state, at.next_operation()
+        if then is op.NEXT:
+            return state, at.next_rule()
+        if then is op.DONE:
+            return self._translated(state, at)
+        if isinstance(then, op.Dropped):
+            if at.chain is None or then.kernel:
+                origin = self._kernel(then.kernel)
+            else:
+                origin = at.chain.origin(at.rule)
+            self._drop(state, then, origin)
+            return None
+        assert at.chain is not None and isinstance(then, op.Verdict)
+        return self._verdict(state, at, then, at.chain)
+
+    def _verdict(
+        self, state: State, at: At, verdict: op.Verdict, code: Code
+    ) -> tuple[State, At] | None:
+        if verdict.kind == "drop":
+            self._drop(state, op.Dropped("silent"), code.origin(at.rule))
+            return None
+        if verdict.kind == "accept":
+            return self._accepted(state, at, code.origin(at.rule))
+        if verdict.kind == "return":
+            return self._end_of_chain(state, at)
+        if verdict.kind == "continue":
+            return state, at.next_operation()
+        target = self._code((code.chain.family, code.chain.table, verdict.target))
+        if target is None or at.depth >= MOST_JUMPS:
+            return self._astray(state, at, verdict, target is None)
+        frames = at.frames
+        if verdict.kind == "jump":
+            frames = Frames(code, at.rule + 1, at.depth, at.frames)
+        return state, At(at.program, at.stage, at.sub, target, 0, 0, at.depth + 1, frames)
+
+    def _astray(
+        self, state: State, at: At, verdict: op.Verdict, missing: bool
+    ) -> tuple[State, At] | None:
+        """A chain that is not there, or a loop: nobody knows what becomes of the packet."""
+        assert at.chain is not None
+        rule = at.chain.chain.rules[at.rule]
+        told = f"{verdict.kind} {verdict.target[:60]}"
+        if missing:
+            message = f"{told}: that chain is not listed"
+            self.notes.tell("listing-missing", "warning", message, rule.span)
+        else:
+            message = f"{told}: jumps lead deeper than {MOST_JUMPS} chains, or in a circle"
+            self.notes.tell("listing-loop", "warning", message, rule.span)
+        self._fork(self.effects.strange(state, told), (state, at.next_rule()), at)
+        return None
+
+    def _code(self, name: tuple[str, str, str]) -> Code | None:
+        if name not in self.codes:
+            chain = self.listing.chains.get(name)
+            self.codes[name] = None if chain is None else Code(chain, self.compiler)
+        return self.codes[name]
+
+    def _end_of_chain(self, state: State, at: At) -> tuple[State, At] | None:
+        if at.frames is not None:
+            frame = at.frames
+            back = At(
+                at.program, at.stage, at.sub, frame.chain, frame.rule, 0, frame.depth, frame.below
+            )
+            return None if self._is_waiting(state, back) else (state, back)
+        chain = at.program[at.stage].chains[at.sub]
+        if chain.policy == "drop":
+            self._drop(state, op.Dropped("silent"), policy(chain))
+            return None
+        return self._accepted(state, at, policy(chain))
+
+    # --- between chains --------------------------------------------------------------------------
+
+    def _accepted(self, state: State, at: At, origin: Origin) -> tuple[State, At] | None:
+        """Accepted by a base chain, the packet goes on to the next."""
+        stage = at.program[at.stage]
+        if stage.what == "translate":
+            onward = At(at.program, at.stage, at.sub + 1)
+        else:
+            main = 2 if stage.hook in MAIN else 0
+            rank = main + (origin.number is not None)
+            before = state.course.decider
+            least = 0 if before is None else before[0] + state.course.looped
+            if rank >= least:
+                course = replace(state.course, decider=(rank, origin))
+                state = State(state.box, state.held, course)
+            onward = at.next_stage()
+        return None if self._is_waiting(state, onward) else (state, onward)
+
+    def _translated(self, state: State, at: At) -> tuple[State, At] | None:
+        return state, at.next_stage()
+
+    def _drop(self, state: State, dropped: op.Dropped, origin: Origin) -> None:
+        self.leaves.refused(state, dropped.manner, origin)
+
+    def _stage(self, state: State, at: At) -> tuple[State, At] | None:
+        stage = at.program[at.stage]
+        if state.course.hook != stage.hook:
+            state = State(state.box, state.held, replace(state.course, hook=stage.hook))
+        if stage.what == "chain":
+            chain = stage.chains[0]
+            code = self._code((chain.family, chain.table, chain.name))
+            return state, at._replace(chain=code)
+        if stage.what == "translate":
+            return self._translate(state, at, stage)
+        if stage.what == "conntrack":
+            return self._conntrack(state, at)
+        if stage.what == "foreign":
+            return self._foreign(state, at, stage)
+        if stage.what in ("route", "reroute"):
+            return self._routed(state, at)
+        return self._ended(state, at, stage)
+
+    def _conntrack(self, state: State, at: At) -> tuple[State, At] | None:
+        if state.course.track != "none":
+            return state, at.next_stage()
+        parts = list(conntracked(self.sets, state))
+        for part in reversed(parts):
+            self._push(part, at.next_stage())
+        return None
+
+    def _translate(self, state: State, at: At, stage: Stage) -> tuple[State, At] | None:
+        """Nat chains see what begins a conversation and was not settled yet."""
+        course = state.course
+        sources = stage.hook in ("input", "postrouting")
+        settled = course.sourced if sources else course.destined
+        if course.track != "new" or settled:
+            return state, at.next_stage()
+        if at.sub < len(stage.chains):
+            chain = stage.chains[at.sub]
+            code = self._code((chain.family, chain.table, chain.name))
+            return state, at._replace(chain=code)
+        done = replace(course, sourced=True) if sources else replace(course, destined=True)
+        return State(state.box, state.held, done), at.next_stage()
+
+    def _foreign(self, state: State, at: At, stage: Stage) -> tuple[State, At] | None:
+        """A chain of the link layer: if it can drop, whether it does is open."""
+        chain = stage.chains[0]
+        if not could_drop(self.listing, chain):
+            return state, at.next_stage()
+        words = f"{chain.family} {chain.table} {chain.name} drops it"
+        message = (
+            f"the chain {chain.name[:60]} stands at the link layer ({chain.family}, "
+            f"{chain.hook}), which is not followed; it could drop packets"
+        )
+        self.notes.tell("listing-link-layer", "warning", message, chain.span)
+        held = given(state.held, Condition("unread", words), True)
+        if held is not None:
+            dropped = State(state.box, held, state.course)
+            self._drop(dropped, op.Dropped("silent"), policy(chain))
+        return state, at.next_stage()
+
+    # --- the way ---------------------------------------------------------------------------------
+
+    def _routed(self, state: State, at: At) -> tuple[State, At] | None:
+        if not state.course.own:
+            self._route(self.router.arrived(state), at, "route")
+            return None
+        if state.course.destination is None:
+            return state, at.next_stage()
+        self._route(self.router.sent(state), at.next_stage(), "silent")
+        return None
+
+    def _route(self, routed: Iterator[Routed], at: At, how: str) -> None:
+        """Where each part goes on. Refusals stand after what went before them in order, so they
+        wait their turn like the rest.
+        """
+        parts = list(routed)
+        if how != "route":
+            parts = [
+                one._replace(way="silent") if one.way == "unreachable" and how == "silent" else one
+                for one in parts
+            ]
+        for one in reversed(parts):
+            self.todo.append(Pending(one.state, self._onward(one, at, how), _turn(one), -1))
+
+    def _onward(self, one: Routed, at: At, how: str) -> At:
+        programs = self.programs[one.state.course.family]
+        if how != "route":
+            return at
+        return At(programs.input if one.way == "input" else programs.forward, 0)
+
+    def _refused(self, one: Routed) -> None:
+        self.leaves.refused(one.state, "silent", self._kernel(one.why))
+
+    def _kernel(self, why: str) -> Origin:
+        return Origin("", "", "", None, f"the kernel itself: {why}", "", self._anywhere())
+
+    def _ended(self, state: State, at: At, stage: Stage) -> tuple[State, At] | None:
+        if stage.what == "leave" and state.course.own:
+            back = narrowed(self.sets, state.box, self.router.back)
+            if back is not None:
+                programs = self.programs[state.course.family]
+                course = replace(state.course, looped=True)
+                beyond = narrowed(self.sets, state.box, self.router.beyond)
+                if beyond is not None:
+                    self._push(State(beyond, state.held, state.course), at)
+                return State(back, state.held, course), At(programs.looped, 0)
+        decider = state.course.decider
+        origin = decider[1] if decider else self._kernel("no chain stands in the way")
+        here = self.router.here if stage.what == "deliver" else None
+        self.leaves.let(state, origin, here)
+        return None
+
+
+def _is_whole(part: State, state: State) -> bool:
+    return part.box == state.box and part.held == state.held
+
+
+def _turn(one: Routed) -> op.Then | None:
+    if one.way in ("input", "forward"):
+        return None
+    return op.Dropped("unreachable" if one.way == "unreachable" else "silent", one.why)
+
+
+def _conntrack_set_up(listing: Listing) -> tuple[bool, bool]:
+    """Whether any rule sets a conntrack zone, or a helper."""
+    zoned = helped = False
+    for chain in listing.chains.values():
+        for rule in chain.rules:
+            for statement in rule.expr:
+                helped = helped or "ct helper" in statement
+                said = statement.get("mangle")
+                key = said.get("key") if isinstance(said, dict) else None
+                ct = key.get("ct") if isinstance(key, dict) else None
+                zoned = zoned or (isinstance(ct, dict) and ct.get("key") == "zone")
+    return zoned, helped
