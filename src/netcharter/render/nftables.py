@@ -275,11 +275,12 @@ def _classes(plan: Plan) -> Iterator[str]:
 def _filters(plan: Plan, ways: Sequence[Entrance]) -> Iterator[str]:
     state = "ct state vmap {{ established : accept, related : goto {}, invalid : goto {} }}"
     enters = [way for way in ways if way.device is not None]
+    # What the gateway says to itself was let in output: also the reset that refuses its own SYN.
     for name, hook, word, first in (
         ("nc_input", "input", "in", ['iifname "lo" accept']),
         ("nc_forward", "forward", "fwd", []),
     ):
-        lines = [state.format("nc_related", "nc_invalid"), *first]
+        lines = [*first, state.format("nc_related", "nc_invalid")]
         if hook == "forward" and delivered(plan.rows):
             lines.append("ct status dnat goto nc_offers")
         lines += [*_dispatch(word, enters), f"goto {STRAY}"]
