@@ -159,9 +159,12 @@ def _signs_of_routes(old: Old, device: NetDevice) -> Iterator[Sign]:
 
 
 def _signs_of_addresses(device: NetDevice) -> Iterator[Sign]:
+    private = [one for one in device.addresses if any(_inside(one, block) for block in PRIVATE)]
     for one in device.addresses:
-        if any(_inside(one, block) for block in PRIVATE):
+        if one in private:
             yield Sign(-1, f"{one} is private")
+        elif one.version == 6 and private:
+            continue  # an area has public addresses in IPv6, too
         elif _inside(one, CARRIER):
             yield Sign(2, f"{one} is shared by a provider's customers (RFC 6598)")
         else:
