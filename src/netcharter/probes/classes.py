@@ -19,7 +19,7 @@ from netcharter.probes.search import ECHO, Search, regions_of
 from netcharter.probes.shapes import GATEWAY, Unprobed
 from netcharter.probes.stage import FAMILIES, Stage, area_addresses
 from netcharter.probes.trials import Trial, moved
-from netcharter.probes.ways import Class, Part, class_of, ways
+from netcharter.probes.ways import NOWHERE, Class, Part, class_of, ways
 from netcharter.space.ranges import has
 
 TELLING = tuple(
@@ -130,7 +130,8 @@ def starters(
         for seat in seats:
             yield from ((seat.hardware, address) for address in seat.of_family(family))
     elif entrance in stage.lines:
-        yield from ((HARDWARE_NONE, address) for address in outer(stage, family, entrance))
+        known = (*outer(stage, family, entrance), *stage.seats.line(entrance).of_family(family))
+        yield from ((HARDWARE_NONE, address) for address in known)
     else:
         own = [a for area in stage.plan.areas for a in area_addresses(area) if a.version == family]
         own += (a for name in stage.lines for a in stage.addresses_on(name, family))
@@ -177,6 +178,9 @@ def _ends(stage: Stage, kind: Class, entrance: str) -> Iterable[Address]:
     if kind.exit == GATEWAY:
         areas = [stage.areas[entrance]] if entrance in stage.areas else list(stage.plan.areas)
         return (address for area in areas for address in area_addresses(area))
+    if kind.exit == NOWHERE:
+        found = stage.nowhere(kind.family)
+        return () if found is None else (found,)
     first = kind.exit.split(" or ")[0]
     return outer(stage, kind.family, first) if first in stage.lines else ()
 
@@ -187,10 +191,10 @@ def _services(stage: Stage, found: Found) -> Iterator[Trial]:
 
 
 def held(stage: Stage, trial: Trial) -> bool:
-    """Does the machine that sends a trial hold its source by itself?"""
+    """Does the machine that sends a trial hold its source, so that it can also talk from it?"""
     attempt = trial.attempt
     address = stage.real(attempt.source)
-    if address is None:
+    if address is None or address.is_link_local:
         return False
     if attempt.entrance not in stage.areas:
         return True

@@ -54,10 +54,16 @@ def extras(search: Search, found: Sequence[Found]) -> Iterator[Extra]:
 def talks(search: Search, found: Sequence[Found]) -> Iterator[Extra]:
     """A real connection for every class that is let with TCP or UDP."""
     for one in found:
-        if one.row.let and held(search.stage, one.trial):
+        if one.row.let and held(search.stage, one.trial) and _returns(search.stage, one.trial):
             trial = _talking(search, one)
             if trial is not None:
                 yield Extra(trial, f"a conversation {one.kind.told(one.row)}")
+
+
+def _returns(stage: Stage, trial: Trial) -> bool:
+    """Who sits behind a line hears only addresses that are the gateway's there, or behind it."""
+    entrance, end = trial.attempt.entrance, stage.real(trial.attempt.destination)
+    return entrance not in stage.lines or (end is not None and stage.comes_back(entrance, end))
 
 
 def _talking(search: Search, one: Found) -> Trial | None:

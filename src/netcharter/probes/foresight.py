@@ -9,8 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from ipaddress import IPv4Address
 
 from netcharter.plan import fate, labels
+from netcharter.plan.addressing import LINK_LOCAL6
 from netcharter.plan.coding import ICMP, ICMP6, PORTED, TCP, UDP
 from netcharter.plan.fate import Outcome
 from netcharter.plan.icmp import ECHO_REQUEST4, ECHO_REQUEST6, ICMPV4, ICMPV6
@@ -32,6 +34,7 @@ INVALID = "nc_invalid"
 # Conversations begin with these ICMP messages (conntrack); all other first ones are untracked.
 TRACKED = {4: frozenset({8, 13, 15, 17}), 6: frozenset({128, 139})}
 TIMESTAMP4 = 13
+LOOPBACK_BROADCAST = IPv4Address("127.255.255.255")
 ANSWERABLE4 = frozenset({0, 8, *range(13, 19)})  # ICMP types that Linux answers with errors at all
 # Not a packet of its own in IPv6 (RFC 8200 section 4, RFC 4302), or in either family (IANA:
 # 0 is the hop-by-hop header, 255 is reserved).
@@ -154,7 +157,7 @@ def _untryable(stage: Stage, packet: _Packet, outcome: Outcome) -> str:
             "the gateway's kernel takes this address of a line's network for its own, which no "
             "charter says (RFC 4291 section 2.6.1, RFC 919)"
         )
-    if spot.kind in ("own", "link") and spot.name and spot.name not in up:
+    if spot.kind in ("own", "link", "group") and spot.name and spot.name not in up:
         return f"it lies on the line {spot.name}, which is down"
     if packet.entrance == GATEWAY:
         return _unsendable(stage, packet)
@@ -222,7 +225,7 @@ def _unheard(stage: Stage, packet: _Packet) -> bool:
     if packet.family == 6:
         outer = packet.source.is_loopback or has(MULTICAST[6], source)
         return outer or packet.source.packed[:12] == _MAPPED
-    if packet.source.packed[0] == 0:  # who has no address yet may ask everybody, nobody else
+    if packet.source.is_unspecified:  # who has no address yet may ask everybody, nobody else
         return not has(union(JOINED, EVERYBODY), packet.trial.attempt.destination)
     return has(stage.martians, source)
 
@@ -254,7 +257,11 @@ def _by_route(stage: Stage, packet: _Packet) -> _Journey | str:
         return (
             f"the charter says no IPv{packet.family} next hop of {names}, so no route leads there"
         )
-    return _Journey("dropped" if packet.entrance in stage.lines else "prohibited")
+    if packet.entrance not in stage.lines:
+        return _Journey("prohibited")
+    if stage.pinned(packet.family, packet.source) is not None:
+        return "routing refuses it to whoever the forged source belongs to"
+    return _Journey("dropped")
 
 
 def _wrong_line(stage: Stage, packet: _Packet, names: frozenset[str]) -> str:
@@ -309,6 +316,8 @@ def _answerable(stage: Stage, packet: _Packet) -> bool:
     """
     if packet.spot.kind in ("group", "deaf"):
         return False
+    if packet.protocol == TCP and has(UNSPECIFIED6, packet.trial.attempt.destination):
+        return False  # nobody resets for the unspecified address (nf_send_reset6)
     if packet.family == 4 and packet.kind is not None and packet.kind not in ANSWERABLE4:
         return False
     return _hears(stage, packet)
@@ -318,12 +327,25 @@ def _hears(stage: Stage, packet: _Packet) -> bool:
     """Does what is sent to the packet's source come to where it was sent from?"""
     if packet.entrance == GATEWAY:
         return has(stage.plan.gateway, packet.trial.attempt.source)
-    if packet.entrance in stage.lines:
+    if packet.entrance in stage.lines and packet.source not in LINK_LOCAL6:
         held = (name for name, found in stage.links(packet.family)
                 if has(found, packet.trial.attempt.source))  # fmt: skip
         return next(held, packet.entrance) == packet.entrance
+    if packet.source in LINK_LOCAL6:
+        return _neighbourly(packet)
     area = stage.areas[packet.entrance]
-    return has(union(area.hosts, LINK_LOCAL), packet.trial.attempt.source)
+    return has(area.hosts, packet.trial.attempt.source)
+
+
+def _neighbourly(packet: _Packet) -> bool:
+    """A link-local address that a machine can have: within fe80::/64, and not the subnet-router
+    anycast address there (RFC 4291 sections 2.5.6 and 2.6.1).
+    """
+    number = int(packet.source)
+    return number >> 64 == 0xFE80 << 48 and bool(number & _LOW)
+
+
+_LOW = (1 << 64) - 1
 
 
 def _shows_inside(stage: Stage, packet: _Packet, journey: _Journey) -> bool:
@@ -342,7 +364,11 @@ def _let(
         number = outcome.delivered[1] if packet.protocol in PORTED else number
     sources = _sources(stage, packet, outcome, journey)
     counters: tuple[str, ...] = (counter,)
-    if packet.spot.kind == "anycast" and packet.kind == ECHO_REQUEST6:
+    if (
+        packet.spot.kind == "anycast"
+        and packet.kind == ECHO_REQUEST6
+        and (packet.entrance != GATEWAY)
+    ):
         counters = (counter, INVALID)  # the reply comes from another address than was asked
     answer: Answered = "silent"
     if _replies(packet, number) and _heard_back(stage, packet, sources, journey):
@@ -356,7 +382,7 @@ def _replies(packet: _Packet, number: int) -> bool:
         echo = ECHO_REQUEST4 if packet.family == 4 else ECHO_REQUEST6
         wanted = packet.kind == echo or (packet.family == 4 and packet.kind == TIMESTAMP4)
         return wanted and packet.spot.kind not in ("group", "anycast")
-    if packet.spot.kind == "group" or number == 0:
+    if packet.spot.kind == "group" or number == 0 or packet.destination == LOOPBACK_BROADCAST:
         return False
     if packet.spot.kind == "anycast":
         return packet.protocol == UDP

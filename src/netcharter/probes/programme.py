@@ -11,10 +11,12 @@ from datetime import datetime
 
 from netcharter.plan.coding import HARDWARE_NONE
 from netcharter.plan.shapes import Address, Plan
+from netcharter.probes import pacing
 from netcharter.probes.boundaries import Boundary, boundaries
 from netcharter.probes.classes import classes
 from netcharter.probes.extras import extras
 from netcharter.probes.foresight import Foresight, foresee, starts_nothing
+from netcharter.probes.pacing import Pacer
 from netcharter.probes.search import Search
 from netcharter.probes.seats import Seat
 from netcharter.probes.settings import setting
@@ -64,7 +66,11 @@ class _Collected:
     drafts: dict[Key, _Draft] = field(default_factory=dict)
     unprobed: dict[Unprobed, None] = field(default_factory=dict)
     cut: int = 0
+    pacer: Pacer = field(init=False)
     _settings: dict[tuple[object, int], Setting] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.pacer = Pacer(self.stage)
 
     def add(self, trial: Trial, purpose: str) -> None:
         """Another trial, unless it cannot be made or there are too many."""
@@ -72,12 +78,28 @@ class _Collected:
         if foresight.expected is None:
             self.unprobed[Unprobed(purpose, foresight.why)] = None
             return
-        source, destination = self._ends(trial)
+        key = self._key(trial)
+        known = self.drafts.get(key)
+        if known is not None:
+            if purpose not in known.purposes:
+                known.purposes.append(purpose)
+            return
+        if len(self.drafts) >= self.limit:
+            self.cut += 1
+            return
+        paced = self.pacer.paced(trial, foresight)
+        if paced is None:
+            self.unprobed[Unprobed(purpose, pacing.WHY)] = None
+            return
+        self.drafts[key] = _Draft(paced, key[0], foresight, key[-1], [purpose])
+
+    def _key(self, trial: Trial) -> Key:
+        source, destination = self.ends(trial)
         state = self._setting(trial, source.version)
         station = self._station(trial)
         hardware = None if trial.attempt.hardware == HARDWARE_NONE else trial.attempt.hardware
         service = trial.attempt.service
-        key = (
+        return (
             station,
             source,
             destination,
@@ -87,16 +109,8 @@ class _Collected:
             trial.shape,
             state,
         )
-        known = self.drafts.get(key)
-        if known is not None:
-            if purpose not in known.purposes:
-                known.purposes.append(purpose)
-        elif len(self.drafts) >= self.limit:
-            self.cut += 1
-        else:
-            self.drafts[key] = _Draft(trial, station, foresight, state, [purpose])
 
-    def _ends(self, trial: Trial) -> tuple[Address, Address]:
+    def ends(self, trial: Trial) -> tuple[Address, Address]:
         source = self.stage.real(trial.attempt.source)
         destination = self.stage.real(trial.attempt.destination)
         assert source is not None and destination is not None  # else there is no expectation
@@ -183,7 +197,7 @@ def _order(draft: _Draft) -> tuple[object, ...]:
 
 
 def _probe(collected: _Collected, teller: Teller, number: int, draft: _Draft) -> Probe:
-    source, destination = collected._ends(draft.trial)
+    source, destination = collected.ends(draft.trial)
     attempt = draft.trial.attempt
     expected, row = draft.foresight.expected, draft.foresight.row
     assert expected is not None

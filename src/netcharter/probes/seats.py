@@ -92,7 +92,8 @@ class Seats:
     # --- furnishing -------------------------------------------------------------------------------
 
     def _line(self, line: LinePlan) -> Seat:
-        return Seat(self._called(line.name), line.name, self._invent(), ())
+        hardware = self._invent()
+        return Seat(self._called(line.name), line.name, hardware, (link_local(hardware),))
 
     def _furnish(self, area: AreaPlan) -> None:
         """The visitor, whom every area has, and the devices whose home it is."""

@@ -40,8 +40,8 @@ def _networks(*texts: str) -> Ranges:
 MULTICAST = {4: _networks("224.0.0.0/4"), 6: _networks("ff00::/8")}
 EVERYBODY = _networks("255.255.255.255/32")
 JOINED = _networks("224.0.0.1/32", "ff02::1/128")  # by every host: RFC 1112, RFC 4291 section 2.8
-NO_DESTINATION = _networks("0.0.0.0/8", "127.0.0.0/8", "::1/128")
-NO_SOURCE = _networks("0.0.0.0/8", "127.0.0.0/8", "::1/128", "::ffff:0:0/96")
+NO_DESTINATION = _networks("0.0.0.0/32", "127.0.0.0/8", "::1/128")
+NO_SOURCE = _networks("0.0.0.0/32", "127.0.0.0/8", "::1/128", "::ffff:0:0/96")
 LINK_LOCAL = _networks("fe80::/10")
 UNSPECIFIED6 = _networks("::/128")
 
@@ -228,6 +228,8 @@ class Stage:
     def _spots(self, family: int) -> Iterator[tuple[Ranges, Spot]]:
         yield NO_DESTINATION, Spot("nothing")
         yield LINK_LOCAL, Spot("near")
+        for line in self.plan.lines:
+            yield coding.addresses(_broadcast(line.v4)), Spot("group", line.name)
         yield union(JOINED, EVERYBODY, self.broadcasts), Spot("group")
         yield MULTICAST[family], Spot("deaf")
         yield self.odd, Spot("odd")
@@ -248,9 +250,9 @@ class Stage:
     @cached_property
     def broadcasts(self) -> Ranges:
         """The broadcast addresses of areas and of lines whose network the charter says."""
-        networks = [area.v4 for area in self.plan.areas]
-        networks += [line.v4.network for line in self.plan.lines if line.v4 is not None]
-        return coding.addresses(n[-1] for n in networks if n.prefixlen < 31)
+        areas = (area.v4[-1] for area in self.plan.areas if area.v4.prefixlen < 31)
+        lines = (a for line in self.plan.lines for a in _broadcast(line.v4))
+        return coding.addresses([*areas, *lines])
 
     @cached_property
     def odd(self) -> Ranges:
@@ -285,6 +287,13 @@ class Stage:
         """An address on the internet that is in no place of the charter, if there is one."""
         return self._far[family]
 
+    def nowhere(self, family: int) -> Address | None:
+        """An address that leads nowhere, if there is one: a special-purpose one, or unused."""
+        areas = (area.whole for area in self.plan.areas)
+        taken = union(self.plan.internet, self.plan.gateway, self.odd, self.shadows, *areas)
+        special = union(NO_DESTINATION, MULTICAST[family], EVERYBODY, LINK_LOCAL, UNSPECIFIED6)
+        return _middle(subtract(NUMBERS[family], union(taken, special)))
+
     @cached_property
     def _far(self) -> dict[int, Address | None]:
         places = union(*self.plan.places.values()) if self.plan.places else ()
@@ -296,6 +305,13 @@ class Stage:
             nice = subtract(internet, union(places, near, hops, self.odd, self.shadows))
             found[family] = _middle(nice or subtract(internet, union(self.odd, self.shadows)))
         return found
+
+
+def _broadcast(interface: IPv4Interface | None) -> list[Address]:
+    """The broadcast address of an interface's network, which a pair of two does not have."""
+    if interface is None or interface.network.prefixlen >= 31:
+        return []
+    return [interface.network[-1]]
 
 
 def _middle(found: Ranges) -> Address | None:

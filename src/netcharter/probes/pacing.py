@@ -1,0 +1,63 @@
+"""What a kernel says no more than so often: who may be asked how many times.
+
+A kernel answers IPv4 packets that have no route by at most five refusals of one source in quick
+succession, and by one a second from then on (Linux, `ip_error`; the setting is not one of a network
+namespace). So a rehearsal lets such packets come from many sources.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from ipaddress import IPv4Address
+
+from netcharter.plan.coding import ANY4
+from netcharter.plan.shapes import AreaPlan
+from netcharter.probes.foresight import Foresight, foresee
+from netcharter.probes.stage import Stage
+from netcharter.probes.trials import Trial, moved
+from netcharter.space.ranges import intersect
+
+BURST = 3  # of the five: some may be tried again
+WHY = "a kernel refuses for want of a route five times in quick succession, and then once a second"
+
+
+class Pacer:
+    """Counts refusals by routing, source by source."""
+
+    def __init__(self, stage: Stage) -> None:
+        self.stage = stage
+        self._asked: Counter[tuple[str, int]] = Counter()
+        self._owned = {int(a) for device in stage.plan.devices for a in device.addresses4}
+
+    def paced(self, trial: Trial, foresight: Foresight) -> Trial | None:
+        """The trial, from another source of the same kind if this one has asked often enough; None
+        if none is left.
+        """
+        area = self.stage.areas.get(trial.attempt.entrance)
+        if area is None or trial.family == 6 or not _by_routing(foresight):
+            return trial
+        for candidate in self._sources(area, trial):
+            key = (area.name, candidate.attempt.source)
+            if self._asked[key] < BURST and self._alike(candidate, trial, foresight):
+                self._asked[key] += 1
+                return candidate
+        return None
+
+    def _sources(self, area: AreaPlan, trial: Trial) -> Iterator[Trial]:
+        yield trial
+        visitor = self.stage.seats.visitor(area.name).hardware
+        for low, high in intersect(area.hosts, ANY4):
+            for number in range(low, high + 1):
+                if number not in self._owned and self._asked[area.name, number] < BURST:
+                    holder = self.stage.seats.holder(area.name, IPv4Address(number))
+                    hardware = visitor if holder.hardware == visitor else trial.attempt.hardware
+                    yield moved(trial, source=number, hardware=hardware)
+
+    def _alike(self, candidate: Trial, trial: Trial, foresight: Foresight) -> bool:
+        return candidate == trial or foresee(self.stage, candidate) == foresight
+
+
+def _by_routing(foresight: Foresight) -> bool:
+    expected = foresight.expected
+    return expected is not None and expected.answer == "prohibited" and not expected.counters
