@@ -20,25 +20,24 @@ def decide(found: Decisions, packet: Packet, held: Mapping[Condition, bool]) -> 
     """The leaves that may decide a packet, in order. held: what is known of conditions; one that
     is not named is open, and makes the answer `may` where it matters.
 
-    By which device a packet leaves follows from routing; where that is open too, each way counts.
+    Where routing leaves open by which device a packet leaves, each of its ways counts.
     """
     devices = Devices(name for name in found.devices if name)
     values = _values(packet, devices.number(packet.entrance))
-    ways: Ranges = ((0, len(found.devices) - 1),)
+    ways: Ranges | None = None  # those left, where not all were met
     leaves: list[Leaf] = []
     for leaf in found.leaves:
         if not all(v is None or has(inside, v) for inside, v in zip(leaf.box, values, strict=True)):
             continue
-        here = intersect(leaf.box[EXIT], ways)
         truth = _truth(leaf, held)
-        if not here or truth is False:
+        if truth is False or (ways is not None and not intersect(leaf.box[EXIT], ways)):
             continue
         leaves.append(leaf)
         if truth:
-            ways = subtract(ways, here)
+            ways = subtract(leaf.ways if ways is None else ways, leaf.box[EXIT])
             if not ways:
                 break
-    unfinished = not found.complete and bool(ways)
+    unfinished = not found.complete and ways != ()
     return Answer(tuple(leaves), len({leaf.verdict for leaf in leaves}) > 1 or unfinished)
 
 

@@ -9,7 +9,7 @@ from netcharter.readback.devices import Devices
 from netcharter.readback.shapes import V6, Host
 from netcharter.readback.symbols import ROUTE_TYPES
 from netcharter.readback.values import ANY4, ANY6
-from netcharter.space.ranges import Ranges, intersect, ranges, subtract, union
+from netcharter.space.ranges import Ranges, has, intersect, ranges, size, subtract, union
 
 
 def _prefix4(address: int, length: int) -> tuple[int, int]:
@@ -34,7 +34,7 @@ NARROW6: Ranges = ranges(
     *(_prefix6(0xFF00 | flags << 4 | scope, 16) for flags in range(16) for scope in (0, 1))
 )
 
-Routes = tuple[tuple[Ranges, tuple[int, ...]], ...]
+Routes = tuple[tuple[Ranges, Ranges], ...]  # destinations, numbers of devices
 
 
 class Ground:
@@ -91,12 +91,12 @@ class Ground:
         return self._routes[family]
 
     def _parted(self, family: int) -> Routes:
-        found: dict[tuple[int, ...], Ranges] = {}
+        found: dict[Ranges, Ranges] = {}
         left = self.whole(family)
         for addresses, names in self.host.routes:
             here = intersect(addresses, left)
             left = subtract(left, here)
-            numbers = tuple(sorted({self.devices.number(name) for name in names}))
+            numbers = ranges(*((n, n) for n in map(self.devices.number, names)))
             if here and numbers:
                 found[numbers] = union(found.get(numbers, ()), here)
         return tuple((addresses, numbers) for numbers, addresses in found.items())
@@ -133,7 +133,7 @@ class Ground:
     def _broadcast_of(self, device: int | None) -> Ranges:
         if device is None:
             return self.host.broadcast
-        ways = (a for a, numbers in self.routes(4) if device in numbers)
+        ways = (a for a, numbers in self.routes(4) if has(numbers, device))
         return intersect(self.host.broadcast, union(*ways))
 
     def ways(self, family: int, device: int | None = None) -> tuple[Mapping[int, Ranges], Ranges]:
@@ -145,12 +145,13 @@ class Ground:
         own = self.local(family)
         for addresses, numbers in self.routes(family):
             addresses = subtract(addresses, own)
-            if device is not None and device not in numbers:
+            if device is not None and not has(numbers, device):
                 continue
-            if len(numbers) > 1:
+            if size(numbers) > 1:
                 open_ways = union(open_ways, addresses)
             else:
-                found[numbers[0]] = union(found.get(numbers[0], ()), addresses)
+                only = numbers[0][0]
+                found[only] = union(found.get(only, ()), addresses)
         if device is not None and family == 6:
             found[device] = union(found.get(device, ()), subtract(LINK_LOCAL6, own))
         rest = subtract(self.whole(family), union(open_ways, *found.values()))

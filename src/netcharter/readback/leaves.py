@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from netcharter.readback.devices import Devices
 from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import (
     DESTINATION,
@@ -15,7 +16,7 @@ from netcharter.readback.shapes import (
     Verdict,
 )
 from netcharter.readback.state import Box, Held, State, given
-from netcharter.space.ranges import Ranges, ranges, size
+from netcharter.space.ranges import Ranges, ranges, size, subtract, union
 
 MOST_SINGLE = 256  # addresses of a moved block that are told one by one
 
@@ -23,12 +24,19 @@ MOST_SINGLE = 256  # addresses of a moved block that are told one by one
 class Leaves:
     """Leaves as they are found."""
 
-    def __init__(self, sets: Sets) -> None:
+    def __init__(self, sets: Sets, devices: Devices) -> None:
         self.sets = sets
+        self.devices = devices
         self.found: list[Leaf] = []
 
     def refused(self, state: State, manner: Manner, origin: Origin) -> None:
-        self._add(state, state.box, state.held, Verdict(False, manner), origin)
+        """A packet that was sent elsewhere before may have had other ways than the one sent."""
+        box = state.box
+        if state.course.destination is not None:
+            unused = subtract(self.devices.all, state.course.ways)
+            everywhere = self.sets.of(union(self.sets.ranges(box[EXIT]), unused))
+            box = (*box[:EXIT], everywhere, *box[EXIT + 1 :])
+        self._add(state, box, state.held, Verdict(False, manner), origin)
 
     def let(self, state: State, origin: Origin, exit: int | None) -> None:
         """exit: the number of the set of devices it leaves by, where that is not the box's."""
@@ -70,7 +78,7 @@ class Leaves:
         course = state.course
         mark = course.mark if course.track == "new" else (0, 0)
         raw = tuple(self.sets.ranges(number) for number in box)
-        self.found.append(Leaf(raw, held, verdict, origin, course.counters, mark))
+        self.found.append(Leaf(raw, held, verdict, origin, course.counters, mark, course.ways))
 
 
 def _either(held: Held, found: Ranges | None, what: str) -> Iterator[tuple[Held, int | None]]:

@@ -6,6 +6,7 @@ From ip_input.c, route.c, ip6_input.c and ip6_output.c of the kernel (from memor
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Literal, NamedTuple
 
 from netcharter.readback.ground import (
@@ -24,8 +25,8 @@ from netcharter.readback.keys import address
 from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import DESTINATION, EXIT, SERVICE, SOURCE, Condition
 from netcharter.readback.sources import FromField, Limits, tested
-from netcharter.readback.state import Box, State, given, narrowed
-from netcharter.space.ranges import Ranges, ranges, subtract, union
+from netcharter.readback.state import State, given, narrowed
+from netcharter.space.ranges import Ranges, subtract, union
 
 Way = Literal["input", "forward", "silent", "unreachable"]
 LOCAL_GROUPS4: Ranges = ((0xE0000000, 0xE00000FF),)  # RFC 5771 section 4
@@ -48,10 +49,9 @@ class Router:
         self.sets = sets
         devices = ground.devices
         self.here = sets.of(devices.own)
-        self.loopback = sets.of(((devices.loopback, devices.loopback),))
-        self.outside = sets.of(devices.outside)
+        loopback = sets.of(((devices.loopback, devices.loopback),))
         not_lo = subtract(devices.all, ((devices.loopback, devices.loopback),))
-        self.back = ((EXIT, self.loopback),)  # limits of what comes back to the host, and the rest
+        self.back = ((EXIT, loopback),)  # limits of what comes back to the host, and the rest
         self.beyond = ((EXIT, sets.of(not_lo)),)
 
     def before_hooks(self, state: State) -> Iterator[Routed]:
@@ -78,28 +78,35 @@ class Router:
     # --- what arrives ----------------------------------------------------------------------------
 
     def arrived(self, state: State) -> Iterator[Routed]:
-        """Parts in order; all of the box is in one."""
+        """Parts in order; all of the box is in one, and none shares a destination but by choice."""
         family = state.course.family
         if family == 4 and state.course.source is None:
             why = "no such source may come from outside"
             yield from self._refused(state, self._bad_sources(), "silent", why)
-        if family == 4:
-            nowhere = union(THIS_NETWORK4, LOOPBACK4)
-        else:
-            nowhere = NOWHERE6
-        yield from self._to(state, nowhere, "silent", None, "no such destination is routed")
+        nowhere = union(THIS_NETWORK4, LOOPBACK4) if family == 4 else NOWHERE6
+        yield from self._to(state, nowhere, "silent", (), "no such destination is routed")
+        here = subtract(self._here(family), nowhere)
+        own = self.ground.devices.own
+        yield from self._to(state, here, "input", own, "")
+        gone = union(nowhere, here)
         if self.ground.known:
-            yield from self._to(state, self.ground.delivered(family), "input", self.here, "")
-            for addresses, numbers in self.ground.routes(family):
-                limit = self.sets.of(ranges(*((n, n) for n in numbers)))
-                yield from self._onward(state, addresses, limit)
-            yield Routed(state, "unreachable", "no route leads there")
+            for addresses, devices in self.ground.routes(family):
+                yield from self._onward(state, subtract(addresses, gone), devices)
+            gone = union(gone, self.ground.routed(family))
+            rest = subtract(self.ground.whole(family), gone)
+            yield from self._to(state, rest, "unreachable", (), "no route leads there")
             return
-        sure = union(self.ground.multicast(family), self.ground.broadcast(family))
-        sure = union(sure, LINK_LOCAL6) if family == 6 else sure
-        yield from self._to(state, sure, "input", self.here, "")
-        yield from self._to(state, self.ground.whole(family), "input", self.here, "")
-        yield from self._onward(state, self.ground.whole(family), self.outside)
+        rest = subtract(self.ground.whole(family), gone)
+        either = union(own, self.ground.devices.outside)
+        yield from self._to(state, rest, "input", own, "", either)
+        yield from self._onward(state, rest, self.ground.devices.outside, either)
+
+    def _here(self, family: int) -> Ranges:
+        """Destinations that are delivered to the host, as far as that is known."""
+        if self.ground.known:
+            return self.ground.delivered(family)
+        link = LINK_LOCAL6 if family == 6 else ()
+        return union(self.ground.multicast(family), self.ground.broadcast(family), link)
 
     def _bad_sources(self) -> list[Limits]:
         own = self.ground.local(4) if self.ground.known else LOOPBACK4
@@ -113,8 +120,10 @@ class Router:
             ((SOURCE, THIS_NETWORK4), (DESTINATION, distant), (SERVICE, others)),
         ]
 
-    def _onward(self, state: State, addresses: Ranges, devices: int) -> Iterator[Routed]:
-        for routed in self._to(state, addresses, "forward", devices, ""):
+    def _onward(
+        self, state: State, addresses: Ranges, devices: Ranges, ways: Ranges = ()
+    ) -> Iterator[Routed]:
+        for routed in self._to(state, addresses, "forward", devices, "", ways):
             if state.course.family == 6 and state.course.source is None:
                 why = "such a source is not forwarded"
                 yield from self._refused(routed.state, [((SOURCE, NOWHERE6),)], "silent", why)
@@ -123,17 +132,24 @@ class Router:
             yield routed
 
     def _to(
-        self, state: State, addresses: Ranges, way: Way, devices: int | None, why: str
+        self,
+        state: State,
+        addresses: Ranges,
+        way: Way,
+        devices: Ranges,
+        why: str,
+        ways: Ranges = (),
     ) -> Iterator[Routed]:
         """The part with a destination, as it stands now, among addresses."""
-        made = self._destined(state, addresses)
+        made = self._destined(state, addresses) if addresses else None
         if made is None:
             return
-        box: Box | None = made.box
-        if devices is not None:
-            box = narrowed(self.sets, made.box, ((EXIT, devices),))
-        if box is not None:
-            yield Routed(State(box, made.held, made.course), way, why)
+        if devices:
+            exits = self.sets.of(devices)
+            box = (*made.box[:EXIT], exits, *made.box[EXIT + 1 :])
+            course = replace(made.course, ways=ways or devices)
+            made = State(box, made.held, course)
+        yield Routed(made, way, why)
 
     def _destined(self, state: State, addresses: Ranges) -> State | None:
         source = address(state.course, False)
@@ -153,23 +169,20 @@ class Router:
 
     def sent(self, state: State) -> Iterator[Routed]:
         """Parts in order, each with the devices it may leave by (`lo`: it comes back)."""
-        family = state.course.family
-        everywhere = self.ground.whole(family)
-        if not self.ground.known:
-            free = self.sets.of(subtract(self.ground.devices.all, self.ground.devices.own))
-            yield from self._by(state, everywhere, free)
+        family, ground = state.course.family, self.ground
+        if not ground.known:
+            free = subtract(ground.devices.all, ground.devices.own)
+            yield from self._to(state, ground.whole(family), "forward", free, "")
             return
-        yield from self._by(state, self.ground.local(family), self.loopback)
-        for addresses, numbers in self.ground.routes(family):
-            limit = self.sets.of(ranges(*((n, n) for n in numbers)))
-            yield from self._by(state, addresses, limit)
+        gone = ground.local(family)
+        lo = (ground.devices.loopback, ground.devices.loopback)
+        yield from self._to(state, gone, "forward", (lo,), "")
+        for addresses, devices in ground.routes(family):
+            yield from self._to(state, subtract(addresses, gone), "forward", devices, "")
+        gone = union(gone, ground.routed(family))
         link = LINK_LOCAL6 if family == 6 else ()
-        spread = union(self.ground.multicast(family), self.ground.broadcast(family), link)
-        yield from self._by(state, spread, self.outside)
-        yield Routed(state, "unreachable", "no route leads there")
-
-    def _by(self, state: State, addresses: Ranges, devices: int) -> Iterator[Routed]:
-        made = self._destined(state, addresses)
-        if made is not None:
-            box = (*made.box[:EXIT], devices, *made.box[EXIT + 1 :])
-            yield Routed(State(box, made.held, made.course), "forward")
+        spread = union(ground.multicast(family), ground.broadcast(family), link)
+        spread = subtract(spread, gone)
+        yield from self._to(state, spread, "forward", ground.devices.outside, "")
+        rest = subtract(ground.whole(family), union(gone, spread))
+        yield from self._to(state, rest, "unreachable", (), "no route leads there")

@@ -88,7 +88,7 @@ class Compiler:
         maker = _MAKERS.get(kind)
         try:
             made = maker(self, rule, said) if maker else self._stranger(rule, {kind: said})
-        except (KeyError, TypeError, ValueError, AttributeError, NotUnderstood):
+        except (LookupError, TypeError, ValueError, AttributeError, NotUnderstood):
             return self._stranger(rule, {kind: said})
         return made
 

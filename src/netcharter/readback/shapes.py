@@ -104,6 +104,8 @@ class Leaf:
 
     decider: the rule or policy that gave the verdict. counters: named counters passed, in order.
     mark: what is known of the connection mark in the end: (mask of known bits, their value).
+    ways: the devices by which such a packet may leave, by circumstances; the leaf speaks of those
+    in its box, and where these are all (or `ways` is empty) no other leaf decides the packet.
     """
 
     box: RawBox
@@ -112,6 +114,7 @@ class Leaf:
     decider: Origin
     counters: tuple[str, ...] = ()
     mark: tuple[int, int] = (0, 0)
+    ways: Ranges = ()
 
 
 @dataclass(frozen=True, slots=True)

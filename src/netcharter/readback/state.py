@@ -32,7 +32,7 @@ class Course:
     track: "none" (conntrack has not seen it), "new", "untracked", "invalid". status: conntrack's.
     destination, source, port: as they stand now, None where as they were sent (port: values).
     destined, sourced: destination or source translation was settled. touched: fields that
-    statements wrote to.
+    statements wrote to. ways: the devices it may leave by, once it is routed.
     """
 
     family: int
@@ -50,6 +50,7 @@ class Course:
     sourced: bool = False
     hidden: bool = False
     proxied: bool = False
+    ways: Ranges = ()
     touched: frozenset[str] = frozenset()
     counters: tuple[str, ...] = ()
     decider: tuple[int, Origin] | None = None

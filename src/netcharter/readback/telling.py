@@ -24,7 +24,7 @@ def statement_text(statement: Mapping[str, Any]) -> str:
     teller = _STATEMENTS.get(kind)
     try:
         return teller(said) if teller else _plain(kind, said)
-    except (KeyError, TypeError, ValueError, AttributeError):
+    except (LookupError, TypeError, ValueError, AttributeError):
         return _raw({kind: said})
 
 
@@ -32,7 +32,7 @@ def expression_text(said: Any) -> str:
     """One expression: what is looked at, or what it is compared with."""
     try:
         return _expression(said)
-    except (KeyError, TypeError, ValueError, AttributeError):
+    except (LookupError, TypeError, ValueError, AttributeError):
         return _raw(said)
 
 

@@ -69,7 +69,7 @@ class Walker:
         self.router = Router(ground, self.sets)
         matcher = Matcher(self.sets)
         self.effects = Effects(self.sets, matcher, Translator(ground, self.sets, matcher))
-        self.leaves = Leaves(self.sets)
+        self.leaves = Leaves(self.sets, self.devices)
         self.codes: dict[tuple[str, str, str], Code | None] = {}
         self.todo: list[Pending] = []
         self.programs = {family: programs(listing, family, self.notes) for family in (4, 6)}
@@ -361,7 +361,8 @@ class Walker:
             back = narrowed(self.sets, state.box, self.router.back)
             if back is not None:
                 programs = self.programs[state.course.family]
-                course = replace(state.course, looped=True)
+                own = self.devices.own
+                course = replace(state.course, looped=True, ways=own)
                 beyond = narrowed(self.sets, state.box, self.router.beyond)
                 if beyond is not None:
                     self._push(State(beyond, state.held, state.course), at)
