@@ -18,6 +18,7 @@ _QUIET: Mapping[str, str] = {
 # is no limit.
 _CANDID: Mapping[str, str] = {
     "ipv4/icmp_ratelimit": "0",
+    "ipv4/icmp_ratemask": "0",  # else each error empties the bucket from which routing refuses
     "ipv6/icmp/ratelimit": "0",
     "ipv4/icmp_msgs_per_sec": "1000000",
     "ipv4/icmp_msgs_burst": "1000000",
@@ -34,7 +35,12 @@ _OPEN: Mapping[str, str] = {
 GATEWAY: Mapping[str, str] = {**_QUIET, **_CANDID, **_BRIDGES}
 STATION: Mapping[str, str] = {**_QUIET, **_CANDID, **_BRIDGES, **_OPEN}
 # It speaks for every address, also for those it has no device for.
-LINE: Mapping[str, str] = {**STATION, "ipv4/ip_nonlocal_bind": "1", "ipv6/ip_nonlocal_bind": "1"}
+LINE: Mapping[str, str] = {
+    **STATION,
+    **{f"ipv4/conf/{scope}/accept_local": "1" for scope in ("all", "default")},
+    "ipv4/ip_nonlocal_bind": "1",
+    "ipv6/ip_nonlocal_bind": "1",
+}
 SWITCHES: Mapping[str, str] = {**_BRIDGES, "ipv6/conf/default/disable_ipv6": "1"}
 
 
