@@ -16,6 +16,7 @@ FRONT = {
     "new": "a short conversation that writes a first charter",
     "check": "judge a charter: what every possible connection will do",
     "why": "one connection's story: what decides it, and why",
+    "rehearse": "try the kit in a lab with real packets: predicted against seen",
 }
 BEHIND = {
     "ask": "who can reach what, exactly",

@@ -149,8 +149,8 @@ class Field:
         for name, place in self.places.items():
             with self._within(name):
                 _no_repeats()
-                device = "lo" if name == GATEWAY else place.device
-                self._watch(("tap", name), _tap(device), self._tapped(name))
+                if name != GATEWAY:
+                    self._watch(("tap", name), _tap(place.device), self._tapped(name))
         self._begin_queue()
         if GATEWAY in self.places:
             self._begin_gateway()
@@ -245,9 +245,7 @@ class Field:
     # --- seeing ---------------------------------------------------------------------------------
 
     def _tapped(self, station: str) -> Callable[[int], None]:
-        """What a station's packet socket sees. On the gateway's `lo` only answers count: what is
-        let in there is seen behind the input hook.
-        """
+        """What a station's packet socket sees."""
 
         def handle(_: int) -> None:
             tap = self._sockets[("tap", station)]
@@ -260,8 +258,8 @@ class Field:
                         continue
                     seen = in_frame(frame)
                     if seen is not None and seen.token in self._tries:
-                        counts = sort != PACKET_OTHERHOST and station != GATEWAY
-                        self._saw(station, seen, int.from_bytes(frame[6:12], "big"), counts)
+                        hardware = int.from_bytes(frame[6:12], "big")
+                        self._saw(station, seen, hardware, sort != PACKET_OTHERHOST)
 
         return handle
 

@@ -1,0 +1,68 @@
+"""`netcharter rehearse CHARTER`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from netcharter.cli.common import (
+    as_of_option,
+    charter_argument,
+    clock,
+    exits,
+    json_option,
+    print_json,
+    safe,
+    width,
+)
+from netcharter.cli.keeping import keep_option, kept_source
+
+
+@click.command("rehearse")
+@charter_argument
+@click.option(
+    "--captures",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help="write the frames of each mismatch here, as pcapng",
+)
+@click.option(
+    "--limit", type=click.IntRange(1, 100_000), metavar="N", help="try so many probes at most"
+)
+@click.option(
+    "--within", type=click.IntRange(1, 86_400), metavar="SECONDS", help="end after so many seconds"
+)
+@keep_option
+@json_option
+@as_of_option
+@exits
+def cli(
+    charter: Path,
+    captures: Path | None,
+    limit: int | None,
+    within: int | None,
+    keep: Path | None,
+    as_json: bool,
+    as_of: str | None,
+) -> int:
+    """Try the kit in a lab with real packets: is what is seen what was predicted?"""
+    from netcharter.cli.folders import write_captures
+    from netcharter.cli.progress import progress
+    from netcharter.tasks.rehearse import rehearse_charter
+    from netcharter.tasks.rehearse_text import summary
+
+    with progress() as heard:
+        source = kept_source(charter, keep)
+        found = rehearse_charter(
+            source, clock(), as_of, limit=limit, seconds=within, on_progress=heard
+        )
+    if captures is not None:
+        write_captures(captures, found.captures)
+    folder = None if captures is None else str(captures)
+    if as_json:
+        print_json(found.as_json(folder))
+        return 0 if found.ok else 1
+    for line in summary(found, width(), folder):
+        click.echo(safe(line))
+    return 0 if found.ok else 1

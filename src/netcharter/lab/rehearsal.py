@@ -1,0 +1,117 @@
+"""The rehearsal: the kit of a plan in a lab, tried with real packets, seen against predicted.
+
+Everything happens within `apart`, in namespaces of its own; what comes back is a value.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from netcharter.lab.agreement import kernel_equals_plan
+from netcharter.lab.apart import GRACE, Progress, apart, report
+from netcharter.lab.performance import DIFFERS, Performed, perform
+from netcharter.lab.site import Site
+from netcharter.lab.world import world
+from netcharter.plan.shapes import Plan
+from netcharter.probes.programme import programme
+from netcharter.probes.shapes import Mismatch, Programme, Unprobed
+from netcharter.proofs.kernel import Agreement
+
+MOST, TIME = 4000, 600.0  # probes, and seconds for the whole run, unless said
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsal:
+    """What a rehearsal found.
+
+    probes: how many the programme has; done: how many were tried before the time was over, each
+    of which `agreed` or is one of the `mismatches`; repeated: those among the agreed that disagreed
+    once and not again. kernel: is what the kernel has loaded the plan, as sets. kinds: how many
+    were tried by what they are; fates: by what should become of them. differs: where the lab is not
+    like the site. captures: file name -> content (pcapng), for the mismatches that name one.
+    """
+
+    probes: int
+    done: int
+    agreed: int
+    repeated: int
+    mismatches: tuple[Mismatch, ...]
+    unprobed: tuple[Unprobed, ...]
+    seconds: float
+    kernel: Agreement
+    kinds: Mapping[str, int]
+    fates: Mapping[str, int]
+    differs: tuple[str, ...]
+    captures: Mapping[str, bytes]
+
+    @property
+    def ok(self) -> bool:
+        """Everything that should be tried was tried and seen as predicted, and the kernel has
+        loaded the plan.
+        """
+        return self.kernel.same and not self.mismatches and self.done == self.probes
+
+
+def rehearse(
+    plan: Plan,
+    files: Mapping[str, bytes],
+    now: datetime,
+    *,
+    limit: int = MOST,
+    seconds: float = TIME,
+    on_progress: Progress | None = None,
+    as_user: bool = False,
+) -> Rehearsal:
+    """Rehearse a kit, its files by name: at most so many probes, in about so many seconds.
+
+    Raises LabImpossible where this machine cannot, CommandFailed where the kit does not load.
+    """
+    began = time.monotonic()
+    where = world(plan)
+    work = programme(plan, where, now, limit=limit)
+
+    def within() -> tuple[Performed, Agreement, tuple[str, ...]]:
+        report(0, len(work.probes), "bringing the site up")
+        with Site(plan, files, work.stations, where) as site:
+            report(0, len(work.probes), "reading the kernel back")
+            kernel = kernel_equals_plan(plan, now, site.listing())
+            ruleset = files["nftables.nft"].decode("ascii")
+            found = perform(plan, work, site, ruleset, began + seconds, report)
+            return found, kernel, (*site.differs, DIFFERS)
+
+    found, kernel, differs = apart(
+        within, on_progress=on_progress, as_user=as_user, limit=seconds + 20 * GRACE
+    )
+    return _told(work, found, kernel, differs, time.monotonic() - began)
+
+
+def _told(
+    work: Programme,
+    found: Performed,
+    kernel: Agreement,
+    differs: tuple[str, ...],
+    seconds: float,
+) -> Rehearsal:
+    done = work.probes[: found.done]
+    left = len(work.probes) - found.done
+    unprobed = list(work.unprobed)
+    if left:
+        unprobed.append(Unprobed(f"{left} probes of the programme", "the time was over"))
+    return Rehearsal(
+        probes=len(work.probes),
+        done=found.done,
+        agreed=found.agreed,
+        repeated=found.repeated,
+        mismatches=tuple(found.mismatches),
+        unprobed=tuple(unprobed),
+        seconds=seconds,
+        kernel=kernel,
+        kinds=dict(Counter(probe.shape for probe in done)),
+        fates=dict(Counter("let" if p.expected.arrives else p.expected.answer for p in done)),
+        differs=differs,
+        captures=found.captures,
+    )

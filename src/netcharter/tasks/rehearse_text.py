@@ -1,0 +1,108 @@
+"""A rehearsal told to people: what was tried, what agreed, what did not, what could not be tried."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from textwrap import wrap
+
+from netcharter.lab.rehearsal import Rehearsal
+from netcharter.probes.shapes import Mismatch, Unprobed
+from netcharter.report.limits import REHEARSED, cautions, told
+from netcharter.tasks.rehearse import Rehearsed
+
+SHOWN = 12  # of anything that is listed, at most
+FATES: Mapping[str, str] = {
+    "let": "let",
+    "reset": "reset",
+    "prohibited": "told that it is prohibited",
+    "unreachable": "told that it leads nowhere",
+    "silent": "dropped in silence",
+}
+KINDS: Mapping[str, str] = {
+    "plain": "single packets",
+    "talk": "conversations with data both ways",
+    "fragments": "in fragments",
+    "extension": "behind an extension header",
+    "source-routed": "source-routed",
+    "no-start": "from the middle of no conversation",
+    "no-question": "answers to no question",
+}
+
+
+def summary(found: Rehearsed, width: int = 100, folder: str | None = None) -> Iterator[str]:
+    """For people; `folder`: where captures of mismatches were written, if they were."""
+    seen = found.found
+    yield from _kernel(seen, width)
+    for number, mismatch in enumerate(seen.mismatches[:SHOWN], 1):
+        yield from _mismatch(number, mismatch, width, folder)
+    yield from _more(len(seen.mismatches), "mismatches")
+    yield from _counted(seen)
+    if found.broken:
+        promises = "1 promise" if found.broken == 1 else f"{found.broken} promises"
+        yield f"{promises} of this charter do not hold; what was rehearsed is what it says all the"
+        yield "same. `netcharter check` shows why."
+    yield from _unprobed(seen.unprobed, width)
+    yield from told("the lab is not like the site", seen.differs, width)
+    yield from told("limits of a rehearsal", REHEARSED, width)
+    yield from told("please mind", cautions(found.loaded.plan), width)
+
+
+def _kernel(seen: Rehearsal, width: int) -> Iterator[str]:
+    """Whether what is loaded is the plan."""
+    kernel = seen.kernel
+    if kernel.same:
+        yield "proven   what the kernel has loaded decides every attempt as the plan does"
+    for each in kernel.differences[:SHOWN]:
+        yield from _block(f"DIFFERS  {each.sentence}", width)
+        for who, side in (("plan", each.plan), ("kernel", each.kernel)):
+            yield from _block(f"         {who}: {side.outcome}, by {side.decided_by}", width)
+    yield from _more(len(kernel.differences), "differences")
+    yield from told("taken for granted there", kernel.assumed, width)
+
+
+def _mismatch(number: int, found: Mismatch, width: int, folder: str | None) -> Iterator[str]:
+    probe = found.probe
+    yield from _block(f"MISMATCH {probe.told}", width)
+    by = probe.row or "no decision"
+    yield from _block(f"         tried since: {probe.purpose}; to be decided by {by}", width)
+    for each in found.differences:
+        yield from _block(f"         {each}", width)
+    if found.capture is not None and folder is not None:
+        yield f"         its frames: {folder.rstrip('/')}/{found.capture}"
+
+
+def _counted(seen: Rehearsal) -> Iterator[str]:
+    missed = len(seen.mismatches)
+    yield (
+        f"{seen.done} probes tried in {seen.seconds:.0f} s: {seen.agreed} agreed, {missed} did not."
+    )
+    fates = [f"{seen.fates[key]} {words}" for key, words in FATES.items() if key in seen.fates]
+    kinds = [f"{seen.kinds[key]} {words}" for key, words in KINDS.items() if key in seen.kinds]
+    if fates:
+        yield f"  as planned  {', '.join(fates)}"
+        yield f"  sent as     {', '.join(kinds)}"
+    if seen.repeated:
+        yield f"  {seen.repeated} of those that agreed did so at the second try only."
+
+
+def _unprobed(unprobed: Sequence[Unprobed], width: int) -> Iterator[str]:
+    """By reason, since many things are not tried for one reason."""
+    reasons: dict[str, list[str]] = {}
+    for each in unprobed:
+        reasons.setdefault(each.why, []).append(each.what)
+    if reasons:
+        yield f"not tried ({len(unprobed)}; --json lists them all):"
+    for why, what in list(reasons.items())[:SHOWN]:
+        more = f" and {len(what) - 3} more" if len(what) > 3 else ""
+        text = f"{'; '.join(what[:3])}{more}: {why}"
+        yield from wrap(text, width, initial_indent="  - ", subsequent_indent="    ")
+    yield from _more(len(reasons), "reasons")
+
+
+def _more(count: int, what: str) -> Iterator[str]:
+    if count > SHOWN:
+        yield f"and {count - SHOWN} more {what}; --json lists them all."
+
+
+def _block(text: str, width: int) -> Iterator[str]:
+    yield from wrap(text, width, subsequent_indent=" " * 11, drop_whitespace=True) or [text]
