@@ -125,7 +125,7 @@ def _device(name: str, said: Mapping[str, Any], span: Span, told: Told) -> NetDe
         address = _interface(given.get("local"), given.get("prefixlen"))
         if address is None:
             told.unread("an address of a network device", span, quoted(str(given.get("local"))))
-        elif given.get("scope", "global") == "global" and not _drawn(given, address):
+        elif _text(given.get("scope", "global")) == "global" and not _drawn(given, address):
             addresses.append(address)
             learnt = learnt or (address.version == 4 and given.get("dynamic") is True)
     kind = _text(link.get("info_kind"))
@@ -165,7 +165,7 @@ def _ways(data: str | bytes, told: Told) -> Iterator[Way]:
     entries, places = _entries(data, told, "dst")
     for number, said in enumerate(entries[:MOST_ROUTES]):
         span = places.of(number)
-        if said.get("type", "") not in USUAL:
+        if _text(said.get("type")) not in USUAL:
             continue
         network = _network(said)
         if network is None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from ipaddress import IPv6Network
 from typing import Protocol
 
 from netcharter.charter.model import Address, Interface, Network
@@ -20,6 +21,7 @@ from netcharter.tasks.inheriting.shapes import (
     Way,
 )
 
+LOCAL6 = IPv6Network("fc00::/7")
 UNSEEN = 2**32 - 1  # as the metric of a line without default route: behind all others
 
 
@@ -205,7 +207,7 @@ def _prefixes(
     for network in networks:
         if network.version in versions:
             why = f"{network} is another prefix of {name}; an area has one of each family"
-        elif network.version == 6 and not network.is_private:
+        elif _provided(network):
             why = f"{network} of {name} is a part of what a provider gives"
         elif not _fits(network):
             why = f"{network} can't be the prefix of an area"
@@ -217,8 +219,12 @@ def _prefixes(
             continue
         instead = "write the provider's prefix at the line; areas get theirs from it"
         other = "hosts there need other addresses, or an area of their own"
-        public = network.version == 6 and not network.is_private
-        unsaid.append(Unsaid(why, instead if public else other, device.span))
+        unsaid.append(Unsaid(why, instead if _provided(network) else other, device.span))
+
+
+def _provided(network: Network) -> bool:
+    """Is it an IPv6 prefix that is not the site's own (RFC 4193)?"""
+    return isinstance(network, IPv6Network) and not network.subnet_of(LOCAL6)
 
 
 def _fits(network: Network) -> bool:

@@ -198,8 +198,8 @@ class Term:
     """Who starts or what is reached: one of four.
 
     `Term("office")`: an area, a line, a known device, or `anyone`, `anywhere`, `internet`,
-    `gateway`. `Term(area="office", networks=...)`: these addresses of an area; a known device is
-    found or invented for them. `Term(networks=...)`: addresses beyond the lines; a place is
+    `gateway`. `Term(area="office", networks=...)`: these addresses of an area, as far as hosts can
+    have them (the gateway's own are `gateway`); a known device is found or invented for them. `Term(networks=...)`: addresses beyond the lines; a place is
     invented for them, called `name` if that is given. `Term(hardware=...)`: whoever starts with
     one of these hardware addresses, in `area` or, where that is empty, in any.
     """
