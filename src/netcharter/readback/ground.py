@@ -12,26 +12,28 @@ from netcharter.readback.values import ANY4, ANY6
 from netcharter.space.ranges import Ranges, has, intersect, ranges, size, subtract, union
 
 
-def _prefix4(address: int, length: int) -> tuple[int, int]:
+def prefix4(address: int, length: int) -> tuple[int, int]:
+    """The addresses of an IPv4 network."""
     return address, address + (1 << (32 - length)) - 1
 
 
-def _prefix6(top: int, length: int) -> tuple[int, int]:
+def prefix6(top: int, length: int) -> tuple[int, int]:
+    """The addresses of an IPv6 network whose first 16 bits are `top` and the rest zero."""
     low = V6 + (top << 112)
     return low, low + (1 << (128 - length)) - 1
 
 
-LOOPBACK4: Ranges = (_prefix4(127 << 24, 8),)  # RFC 1122 section 3.2.1.3
-THIS_NETWORK4: Ranges = (_prefix4(0, 8),)
-MULTICAST4: Ranges = (_prefix4(224 << 24, 4),)  # RFC 5771
+LOOPBACK4: Ranges = (prefix4(127 << 24, 8),)  # RFC 1122 section 3.2.1.3
+THIS_NETWORK4: Ranges = (prefix4(0, 8),)
+MULTICAST4: Ranges = (prefix4(224 << 24, 4),)  # RFC 5771
 EVERYBODY4: Ranges = ((V6 - 1, V6 - 1),)  # 255.255.255.255
 NOWHERE6: Ranges = ((V6, V6),)  # ::
 LOOPBACK6: Ranges = ((V6 + 1, V6 + 1),)
-MULTICAST6: Ranges = (_prefix6(0xFF00, 8),)  # RFC 4291 section 2.7
-LINK_LOCAL6: Ranges = (_prefix6(0xFE80, 10),)
+MULTICAST6: Ranges = (prefix6(0xFF00, 8),)  # RFC 4291 section 2.7
+LINK_LOCAL6: Ranges = (prefix6(0xFE80, 10),)
 # Multicast of no scope or of the interface alone never leaves a host (RFC 4291 section 2.7).
 NARROW6: Ranges = ranges(
-    *(_prefix6(0xFF00 | flags << 4 | scope, 16) for flags in range(16) for scope in (0, 1))
+    *(prefix6(0xFF00 | flags << 4 | scope, 16) for flags in range(16) for scope in (0, 1))
 )
 
 Routes = tuple[tuple[Ranges, Ranges], ...]  # destinations, numbers of devices
@@ -120,7 +122,7 @@ class Ground:
         if family == 4:
             put("local", self.local(4, device))
             put("multicast", MULTICAST4)
-            put("broadcast", union(EVERYBODY4, THIS_NETWORK4, self._broadcast_of(device)))
+            put("broadcast", union(EVERYBODY4, THIS_NETWORK4, self.broadcast_of(device)))
         else:
             put("local", self.local(6, device))
             put("anycast", self.host.anycast)
@@ -130,7 +132,8 @@ class Ground:
         put("unicast", left)
         return {kind: addresses for kind, addresses in found.items() if addresses}
 
-    def _broadcast_of(self, device: int | None) -> Ranges:
+    def broadcast_of(self, device: int | None) -> Ranges:
+        """Broadcast addresses of the host's networks (behind a device)."""
         if device is None:
             return self.host.broadcast
         ways = (a for a, numbers in self.routes(4) if has(numbers, device))

@@ -38,12 +38,8 @@ class Leaves:
             box = (*box[:EXIT], everywhere, *box[EXIT + 1 :])
         self._add(state, box, state.held, Verdict(False, manner), origin)
 
-    def let(self, state: State, origin: Origin, exit: int | None) -> None:
-        """exit: the number of the set of devices it leaves by, where that is not the box's."""
-        box = state.box
-        if exit is not None:
-            box = (*box[:EXIT], exit, *box[EXIT + 1 :])
-        course = state.course
+    def let(self, state: State, origin: Origin) -> None:
+        box, course = state.box, state.course
         sources = course.source.values if course.source else ()
         single = sources[0][0] if size(sources) == 1 else None
         for part, held, destination in self._delivered(box, state):

@@ -23,7 +23,7 @@ from netcharter.readback.ground import (
 )
 from netcharter.readback.keys import address
 from netcharter.readback.sets import Sets
-from netcharter.readback.shapes import DESTINATION, EXIT, SERVICE, SOURCE, Condition
+from netcharter.readback.shapes import DESTINATION, ENTRANCE, EXIT, SERVICE, SOURCE, Condition
 from netcharter.readback.sources import FromField, Limits, tested
 from netcharter.readback.state import State, given, narrowed
 from netcharter.space.ranges import Ranges, subtract, union
@@ -124,12 +124,27 @@ class Router:
         self, state: State, addresses: Ranges, devices: Ranges, ways: Ranges = ()
     ) -> Iterator[Routed]:
         for routed in self._to(state, addresses, "forward", devices, "", ways):
+            if state.course.destination is not None:
+                why = "a frame for many is not forwarded"  # ip_forward.c, ip6_output.c
+                many = self._for_many(state.course.family)
+                yield from self._refused(routed.state, many, "silent", why)
             if state.course.family == 6 and state.course.source is None:
                 why = "such a source is not forwarded"
                 yield from self._refused(routed.state, [((SOURCE, NOWHERE6),)], "silent", why)
                 link: list[Limits] = [((SOURCE, LINK_LOCAL6),)]
                 yield from self._refused(routed.state, link, "unreachable", why)
             yield routed
+
+    def _for_many(self, family: int) -> list[Limits]:
+        """What is sent as a broadcast or multicast frame: a network's own broadcasts on it alone."""
+        ground = self.ground
+        everywhere = union(ground.multicast(family), EVERYBODY4 if family == 4 else ())
+        found: list[Limits] = [((DESTINATION, everywhere),)]
+        for device in range(1, len(ground.devices.names) if family == 4 else 0):
+            own = ground.broadcast_of(device)
+            if own:
+                found.append(((ENTRANCE, ((device, device),)), (DESTINATION, own)))
+        return found
 
     def _to(
         self,

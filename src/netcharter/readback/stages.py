@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Literal
+from typing import Any, Literal
 
 from netcharter.readback.listing import Chain, Listing
 from netcharter.readback.notes import Notes
@@ -77,6 +77,45 @@ def programs(listing: Listing, family: int, notes: Notes) -> Programs:
     )
 
 
+def tracked(listing: Listing) -> frozenset[int]:
+    """The families that conntrack looks at: those in which some rule needs it.
+
+    Every expression that needs conntrack asks for it in the family of its table, a translation in
+    its own (nf_ct_netns_get, called by nft_ct.c, nft_nat.c and others); tried on a kernel.
+    """
+    found: set[int] = set()
+    for chain in listing.chains.values():
+        for rule in chain.rules:
+            for statement in rule.expr:
+                found |= _tracking(statement, chain.family)
+        if len(found) == 2:
+            break
+    return frozenset(found)
+
+
+def _tracking(statement: dict[str, Any], family: str) -> frozenset[int]:
+    families = {"ip": frozenset({4}), "ip6": frozenset({6}), "inet": frozenset({4, 6})}
+    ((kind, said),) = statement.items()
+    if kind in ("dnat", "snat"):
+        own = said.get("family", family) if isinstance(said, dict) else family
+        return families.get(own if isinstance(own, str) else family, frozenset())
+    needs = kind in ("masquerade", "redirect", "synproxy", "flow") or kind.startswith("ct ")
+    return families.get(family, frozenset()) if needs or _has_ct(said) else frozenset()
+
+
+def _has_ct(said: Any) -> bool:
+    todo = [said]
+    while todo:
+        one = todo.pop()
+        if isinstance(one, dict):
+            if "ct" in one or "ct count" in one:
+                return True
+            todo += one.values()
+        elif isinstance(one, list):
+            todo += one
+    return False
+
+
 def _foreign(listing: Listing, hooks: tuple[str, ...], bridged: tuple[str, ...]) -> Program:
     """Base chains of the link layer, which are not followed."""
     found = [
@@ -105,10 +144,13 @@ def _hook(listing: Listing, family: int, hook: str, notes: Notes) -> Program:
     plain = [chain for chain in chains if chain.type != "nat"]
     _warn_of_equals(plain, hook, notes)
     stages = [(chain.priority, 1, Stage("chain", hook, (chain,))) for chain in plain]
-    if hook in ("prerouting", "output"):
+    if hook in ("prerouting", "output") and family in tracked(listing):
         stages.append((CONNTRACK, 0, Stage("conntrack", hook)))
     nat = tuple(chain for chain in chains if chain.type == "nat")
-    if nat and hook in NAT_PRIORITY:
+    # The first nat chain of a family registers translation in all hooks, where what no chain
+    # settles is settled as it is (nf_nat_register_fn).
+    translates = any(c.type == "nat" and c.family in families for c in _base_chains(listing))
+    if translates and hook in NAT_PRIORITY:
         stages.append((NAT_PRIORITY[hook], 0, Stage("translate", hook, nat)))
     return tuple(stage for _, _, stage in sorted(stages, key=lambda one: one[:2]))
 

@@ -12,8 +12,9 @@ Box = tuple[int, ...]  # numbers of sets (see `sets`), in the order of shapes.FI
 Held = tuple[tuple[Condition, bool], ...]
 Bits = tuple[int, int]  # mask of known bits, their value
 ALL_BITS = 0xFFFFFFFF
-SNAT, DNAT = 16, 32  # bits of the conntrack status
-FREE_STATUS = 8 | 128 | 256  # confirmed, and the marks of done translation: nobody's business
+# Bits of the conntrack status (nf_conntrack_common.h): the packet is beyond the hooks; source or
+# destination was changed; that it be changed was settled, even to nothing.
+CONFIRMED, SNAT, DNAT, SOURCED, DESTINED = 8, 16, 32, 128, 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,7 @@ class Course:
     hook: str
     looped: bool = False
     track: str = "none"
-    status: Bits = (ALL_BITS & ~FREE_STATUS, 0)
+    status: Bits = (ALL_BITS, 0)
     mark: Bits = (ALL_BITS, 0)
     packet_mark: Bits = (ALL_BITS, 0)
     destination: Moved | None = None
@@ -63,6 +64,11 @@ class State:
     box: Box
     held: Held
     course: Course
+
+
+def with_status(bits: Bits, add: int) -> Bits:
+    """A status with more bits set."""
+    return bits[0] | add, bits[1] | add
 
 
 def narrowed(sets: Sets, box: Box, limits: tuple[tuple[int, int], ...]) -> Box | None:

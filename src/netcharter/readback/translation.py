@@ -6,11 +6,12 @@ memory). Which of several addresses or ports is taken, nobody knows before.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 
 from netcharter.readback import operations as op
-from netcharter.readback.ground import LINK_LOCAL6, LOOPBACK4, LOOPBACK6, Ground
+from netcharter.readback.ground import LINK_LOCAL6, LOOPBACK4, LOOPBACK6, Ground, prefix6
 from netcharter.readback.keys import PORTED, services
 from netcharter.readback.matching import Alternative, Matcher
 from netcharter.readback.sets import Sets
@@ -23,10 +24,38 @@ from netcharter.readback.shapes import (
     SOURCE,
     Condition,
 )
-from netcharter.readback.state import DNAT, SNAT, Box, Course, Held, Moved, State, given, narrowed
-from netcharter.readback.values import NotUnderstood, values
-from netcharter.space.ranges import Ranges, ranges, size, subtract
+from netcharter.readback.state import (
+    DESTINED,
+    DNAT,
+    SNAT,
+    SOURCED,
+    Box,
+    Course,
+    Held,
+    Moved,
+    State,
+    given,
+    narrowed,
+    with_status,
+)
+from netcharter.readback.values import ANY4, ANY6, NotUnderstood, values
+from netcharter.space.ranges import Ranges, intersect, ranges, size, subtract, union
 
+
+def _scope(number: int) -> Ranges:
+    """Multicast addresses of a scope (RFC 4291 section 2.7)."""
+    return ranges(*(prefix6(0xFF00 | flags << 4 | number, 16) for flags in range(16)))
+
+
+SITE_LOCAL6: Ranges = (prefix6(0xFEC0, 10),)  # RFC 4291 section 2.5.7, deprecated
+_NEAR, _SITE = union(LINK_LOCAL6, _scope(2)), union(SITE_LOCAL6, _scope(5))
+# Destinations, and the addresses of the host among which redirect then chooses
+# (nf_nat_redirect.c, from memory).
+SCOPES: tuple[tuple[Ranges, Ranges], ...] = (
+    (_NEAR, LINK_LOCAL6),
+    (_SITE, SITE_LOCAL6),
+    (subtract(ANY6, union(_NEAR, _SITE)), subtract(ANY6, LINK_LOCAL6)),
+)
 MOST_CHOICES = 16  # addresses or ports that are followed one by one
 
 Target = tuple[Box, Held, Moved | None, Ranges]  # where to, and the ports (none: as they are)
@@ -142,31 +171,52 @@ class Translator:
             some = SOME_OWN + (family == 6)
             yield state.box, state.held, Moved(((some, some),)), what.port
             return
-        field = ENTRANCE if what.kind == "redirect" else EXIT
-        groups: dict[Ranges, list[int]] = {}
-        for at in range(1, len(self.ground.devices.names)):
-            groups.setdefault(self._of_device(at, family), []).append(at)
-        for addresses, numbers in groups.items():
-            limit = self.sets.of(ranges(*((n, n) for n in numbers)))
-            box = narrowed(self.sets, state.box, ((field, limit),))
-            if box is None:
-                continue
-            if what.kind == "masquerade" and (addresses or family == 6):
-                own = addresses or ((SOME_OWN + 1, SOME_OWN + 1),)
+        if what.kind == "redirect":
+            yield from self._redirected(state, what)
+            return
+        for addresses, device in self._by_address(family, lambda own: self._visible(own, family)):
+            box = narrowed(self.sets, state.box, ((EXIT, device),))
+            if box is not None:
+                own = addresses or ((SOME_OWN + 1, SOME_OWN + 1),) if family == 6 else addresses
                 yield box, state.held, Moved(own), ()
-            else:
+
+    def _redirected(self, state: State, what: op.Translate) -> Iterator[Target]:
+        """To an address of the device of entrance; in IPv6 of the scope of the one sent to."""
+        family = state.course.family
+        for scope, fitting in SCOPES if family == 6 else ((ANY4, ANY4),):
+            part = narrowed(self.sets, state.box, ((DESTINATION, self.sets.of(scope)),))
+            if part is None:
+                continue
+            for addresses, device in self._by_address(family, partial(intersect, fitting)):
+                box = narrowed(self.sets, part, ((ENTRANCE, device),))
+                if box is None:
+                    continue
+                if not addresses and fitting == LINK_LOCAL6:
+                    addresses = (
+                        (SOME_OWN + 1, SOME_OWN + 1),
+                    )  # it has one, which need not be said
                 yield from self._chosen(box, state.held, Moved(addresses), what.port, what.words)
 
-    def _of_device(self, device: int, family: int) -> Ranges:
-        held = self.ground.local(family, device)
-        return subtract(held, LINK_LOCAL6) or held if family == 6 else held
+    def _by_address(
+        self, family: int, some: Callable[[Ranges], Ranges]
+    ) -> Iterator[tuple[Ranges, int]]:
+        """The devices by which of their addresses count; devices as the number of a set."""
+        groups: dict[Ranges, list[int]] = {}
+        for at in range(1, len(self.ground.devices.names)):
+            groups.setdefault(some(self.ground.local(family, at)), []).append(at)
+        for addresses, numbers in groups.items():
+            yield addresses, self.sets.of(ranges(*((n, n) for n in numbers)))
+
+    def _visible(self, own: Ranges, family: int) -> Ranges:
+        return subtract(own, LINK_LOCAL6) or own if family == 6 else own
 
     # --- the state after it ------------------------------------------------------------------------
 
     def _destined(
         self, state: State, moved: Moved | None, ports: Ranges
     ) -> Iterator[tuple[State, bool]]:
-        course = replace(state.course, destined=True)
+        status = with_status(state.course.status, DESTINED)
+        course = replace(state.course, destined=True, status=status)
         ported = self.sets.of(services(PORTED))
         parts: list[tuple[Box | None, Ranges]] = [(state.box, ())]
         if ports:
@@ -175,8 +225,7 @@ class Translator:
                 (narrowed(self.sets, state.box, ((SERVICE, ported),)), ports),
                 (narrowed(self.sets, state.box, ((SERVICE, rest),)), ()),
             ]
-        known, value = course.status
-        done = replace(course, status=(known | DNAT, value | DNAT))
+        done = replace(course, status=with_status(course.status, DNAT))
         for box, now in parts:
             if box is None:
                 continue
@@ -207,9 +256,18 @@ class Translator:
         return narrowed(self.sets, state.box, tuple(limits))
 
     def _sourced(self, state: State, moved: Moved | None) -> Iterator[tuple[State, bool]]:
-        known, value = state.course.status
-        status = (known & ~SNAT, value & ~SNAT)
+        """What has such a source already is not changed, or perhaps, where there are several."""
+        status = with_status(state.course.status, SOURCED)
         course = replace(state.course, sourced=True, hidden=True, status=status)
         if moved is not None:
             course = replace(course, source=moved)
-        yield State(state.box, state.held, course), True
+        known, value = with_status(status, SNAT)
+        if moved is not None and moved.values and state.course.source is None:
+            limit = (SOURCE, self.sets.of(moved.values))
+            same = narrowed(self.sets, state.box, (limit,))
+            if same is not None:
+                bits = status if size(moved.values) == 1 else (known & ~SNAT, value & ~SNAT)
+                yield State(same, state.held, replace(course, status=bits)), True
+            if same == state.box:
+                return
+        yield State(state.box, state.held, replace(course, status=(known, value))), True

@@ -23,10 +23,19 @@ from netcharter.readback.program import At, Code, Frames, policy
 from netcharter.readback.routing import Routed, Router
 from netcharter.readback.rules import Compiler
 from netcharter.readback.sets import Sets
-from netcharter.readback.shapes import Condition, Decisions, Host, Origin
+from netcharter.readback.shapes import EXIT, Condition, Decisions, Host, Origin
 from netcharter.readback.stages import Stage, could_drop, programs
 from netcharter.readback.start import conntracked, starts
-from netcharter.readback.state import State, covers, given, narrowed
+from netcharter.readback.state import (
+    CONFIRMED,
+    DESTINED,
+    SOURCED,
+    State,
+    covers,
+    given,
+    narrowed,
+    with_status,
+)
 from netcharter.readback.translation import Translator
 
 STEPS = 1_000_000
@@ -300,7 +309,12 @@ class Walker:
             chain = stage.chains[at.sub]
             code = self._code((chain.family, chain.table, chain.name))
             return state, at._replace(chain=code)
-        done = replace(course, sourced=True) if sources else replace(course, destined=True)
+        if sources:
+            status = with_status(course.status, SOURCED)
+            done = replace(course, sourced=True, status=status)
+        else:
+            status = with_status(course.status, DESTINED)
+            done = replace(course, destined=True, status=status)
         return State(state.box, state.held, done), at.next_stage()
 
     def _foreign(self, state: State, at: At, stage: Stage) -> tuple[State, At] | None:
@@ -361,16 +375,17 @@ class Walker:
             back = narrowed(self.sets, state.box, self.router.back)
             if back is not None:
                 programs = self.programs[state.course.family]
+                status = with_status(state.course.status, CONFIRMED)
                 own = self.devices.own
-                course = replace(state.course, looped=True, ways=own)
+                course = replace(state.course, looped=True, ways=own, status=status)
                 beyond = narrowed(self.sets, state.box, self.router.beyond)
                 if beyond is not None:
                     self._push(State(beyond, state.held, state.course), at)
-                return State(back, state.held, course), At(programs.looped, 0)
+                here = (*back[:EXIT], self.router.here, *back[EXIT + 1 :])
+                return State(here, state.held, course), At(programs.looped, 0)
         decider = state.course.decider
         origin = decider[1] if decider else self._kernel("no chain stands in the way")
-        here = self.router.here if stage.what == "deliver" else None
-        self.leaves.let(state, origin, here)
+        self.leaves.let(state, origin)
         return None
 
 
