@@ -22,7 +22,7 @@ from netcharter.probes.judge import differences
 from netcharter.probes.shapes import GATEWAY, Mismatch, Probe, Programme, Seen
 
 RATE, BURST = 200, 200  # refusals that a kit answers (docs/explanation/kit.md)
-MARGIN = 0.8  # of both, that a rehearsal asks for
+MARGIN = 0.9  # of both, that a rehearsal asks for
 ROUTING_RATE, ROUTING_BURST = 0.9, 5
 REFUSED = ("reset", "prohibited", "unreachable")
 MOST = 200  # mismatches that are recorded: beyond, something is wrong that they all show
