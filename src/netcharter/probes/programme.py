@@ -152,6 +152,16 @@ def programme(plan: Plan, world: World, now: datetime, *, limit: int = MOST) -> 
     return _arranged(collected)
 
 
+def chosen(
+    plan: Plan, world: World, trials: Iterable[tuple[Trial, str]], *, limit: int = MOST
+) -> Programme:
+    """A programme of these trials, each with why it is made, and of no others."""
+    collected = _Collected(Stage(plan, world), limit)
+    for trial, purpose in trials:
+        collected.add(answering(trial), purpose)
+    return _arranged(collected)
+
+
 def answering(trial: Trial) -> Trial:
     """A trial that sends an ICMP error or reply, marked as such."""
     if starts_nothing(trial.family, trial.attempt.service):
