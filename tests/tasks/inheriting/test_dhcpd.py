@@ -2,7 +2,8 @@
 
 Written by us after dhcpd.conf(5) and dhcpd.leases(5): free-form text, keywords in any case,
 comments from `#` on but not within quotes, blocks within blocks; of several leases of one address
-the last counts; times are UTC, `never`, or `epoch` seconds.
+the last counts; times are UTC, `never`, or `epoch` seconds. dhcpd 4.4.3 takes the IPv4 part of the
+settings below in its own check, and its lease files are read.
 """
 
 from __future__ import annotations

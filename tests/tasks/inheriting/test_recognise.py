@@ -6,9 +6,12 @@ What counts as private or shared: RFC 1918, RFC 4193, RFC 6598.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from ipaddress import ip_address, ip_interface, ip_network
+from ipaddress import IPv4Address, IPv4Network, ip_address, ip_interface, ip_network
+from random import Random
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from netcharter.diagnostics import Span
 from netcharter.tasks.inheriting.naming import Names, named, proper
@@ -27,6 +30,7 @@ from netcharter.tasks.inheriting.shapes import (
     Reservation,
     Way,
 )
+from netcharter.tasks.inheriting.where import Where
 from netcharter.tasks.sources import Unusable
 from tests.tasks.inheriting.old_gateway import AREAS, found
 
@@ -325,6 +329,22 @@ def test_names_that_are_none_are_refused(lines: list[str], areas: list[str]) -> 
 )  # fmt: skip
 def test_names_are_made_of_whatever_was_written(wanted: str, name: str) -> None:
     assert proper(wanted) == name
+
+
+@given(st.lists(st.integers(0, 2**32 - 1).flatmap(
+    lambda n: st.integers(16, 32).map(lambda length: (n, length))), max_size=12), st.randoms())  # fmt: skip
+def test_the_narrowest_network_that_holds_an_address_is_found(
+    drawn: list[tuple[int, int]], random: Random
+) -> None:
+    networks = [IPv4Network((number, length), strict=False) for number, length in drawn]
+    networks += [one.supernet(prefixlen_diff=3) for one in networks]
+    where = Where((network, str(network)) for network in networks)
+    for network in networks:
+        address = IPv4Address(random.randint(int(network[0]), int(network[-1])))
+        holding = [one for one in networks if address in one]
+        assert where.of(address) == str(max(holding, key=lambda one: one.prefixlen))
+    outside = ip_address("2001:db8::1")
+    assert where.of(outside) is None
 
 
 def test_names_are_new_and_never_the_charters_own_words() -> None:

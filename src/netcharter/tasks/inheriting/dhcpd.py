@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from ipaddress import IPv4Network, IPv6Network, ip_network
+from typing import NamedTuple
 
 from netcharter.charter.model import Address, Network
 from netcharter.charter.values import quoted
@@ -21,7 +22,7 @@ from netcharter.tasks.inheriting.lines import Line, Told, address_of, good_lines
 from netcharter.tasks.inheriting.shapes import Held, Lease, Pool, Reservation
 
 TOKEN = re.compile(
-    r'[ \t]+|(?P<comment>#.*)|(?P<text>"(?:[^"\\]|\\.)*")|(?P<mark>[;{},])|(?P<word>[^\s;{},"#]+)|(?P<bad>.)'
+    r'[ \t]+|(?P<comment>#.*)|(?P<text>"(?:[^"\\]|\\.)*")|(?P<mark>[;{}])|(?P<word>[^\s;{},"#]+|,)|(?P<bad>.)'
 )
 MOST_DEPTH = 40  # blocks within blocks
 LONGEST_STATEMENT = 400  # words
@@ -31,8 +32,7 @@ MOMENT = re.compile(r"([0-9]{4})/([0-9]{1,2})/([0-9]{1,2})")
 CLOCK = re.compile(r"([0-9]{1,2}):([0-9]{2}):([0-9]{2})")
 
 
-@dataclass(frozen=True, slots=True)
-class _Word:
+class _Word(NamedTuple):
     """One word of a statement: its text, without quotes, and its place."""
 
     text: str
@@ -83,18 +83,19 @@ def read_dhcpd(data: str | bytes, name: str) -> Held:
     line = Line(1, "")
     for line in good_lines(data, found.told):
         for token in TOKEN.finditer(line.text):
-            if token.lastgroup == "comment":
-                _comment(found, block, line, token.group().lstrip("# ").strip())
-            elif token.lastgroup == "mark" and token.group() != ",":
-                block = _mark(found, block, words, token.group(), _word(token, line))
+            kind = token.lastgroup
+            if kind == "word" or kind == "text":
+                words.append(_word(token, kind, line))
+            elif kind == "mark":
+                block = _mark(found, block, words, _word(token, kind, line))
                 words = []
-            elif token.lastgroup == "bad":
-                found.told.unread("a quote that is not closed",
-                                  found.told.span(line, token.start()))  # fmt: skip
+            elif kind == "comment":
+                _comment(found, block, line, token.group().lstrip("# ").strip())
+            elif kind == "bad":
+                span = found.told.span(line, token.start())
+                found.told.unread("a quote that is not closed", span)
                 break
-            elif token.lastgroup in ("word", "text", "mark"):
-                words.append(_word(token, line))
-                words = words[:LONGEST_STATEMENT]
+        del words[LONGEST_STATEMENT:]
     _end(found, block, words, line)
     return Held(
         reservations=tuple(found.reservations),
@@ -115,14 +116,14 @@ def _comment(found: _Found, block: _Block, line: Line, text: str) -> None:
         block.notes.append(text)
 
 
-def _word(token: re.Match[str], line: Line) -> _Word:
+def _word(token: re.Match[str], kind: str, line: Line) -> _Word:
     text = token.group()
-    plain = text[1:-1] if token.lastgroup == "text" else text
-    return _Word(plain, line, token.start(), token.end())
+    return _Word(text[1:-1] if kind == "text" else text, line, token.start(), token.end())
 
 
-def _mark(found: _Found, block: _Block, words: list[_Word], mark: str, at: _Word) -> _Block:
+def _mark(found: _Found, block: _Block, words: list[_Word], at: _Word) -> _Block:
     """A statement ends, or a block begins or ends; returns the block that goes on."""
+    mark = at.text
     if found.skipping and mark in "{}":
         found.skipping += 1 if mark == "{" else -1
         return block

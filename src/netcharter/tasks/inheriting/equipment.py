@@ -17,6 +17,7 @@ from netcharter.tasks.inheriting.shapes import (
     Reservation,
     Unsaid,
 )
+from netcharter.tasks.inheriting.where import Where
 
 
 @dataclass
@@ -37,8 +38,17 @@ class Equipment:
             if lease.hardware is not None and lease.active
         }
 
+    @cached_property
+    def _by_name(self) -> Mapping[str, FoundArea]:
+        return {area.name: area for area in self.areas}
+
+    @cached_property
+    def _where(self) -> Where:
+        return Where((prefix, area.name) for area in self.areas for prefix in area.prefixes)
+
     def area_of(self, address: Address) -> FoundArea | None:
-        return next((a for a in self.areas if any(address in p for p in a.prefixes)), None)
+        name = self._where.of(address)
+        return None if name is None else self._by_name[name]
 
     def hosts(self, devices: Sequence[FoundDevice]) -> Mapping[str, int]:
         """How many hosts each area has: those with a lease, and known devices without one."""

@@ -7,6 +7,7 @@ marked `unsure`; what the user says settles it.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -28,6 +29,7 @@ from netcharter.tasks.inheriting.shapes import (
     Unsaid,
     Way,
 )
+from netcharter.tasks.inheriting.where import Where
 from netcharter.tasks.sources import unusable
 
 PRIVATE = tuple(
@@ -78,6 +80,24 @@ class Old:
             if way.network.prefixlen == 0 and way.table in ("main", "254"):
                 out.setdefault(way.device, []).append(way)
         return out
+
+    @cached_property
+    def where(self) -> Where:
+        """The device whose networks hold an address."""
+        return Where(
+            (n, name) for name, device in self.devices.items() for n in self.networks(device)
+        )
+
+    @cached_property
+    def leases(self) -> Mapping[str | None, int]:
+        """How many leases lie in the networks of each device."""
+        return Counter(self.where.of(lease.address) for lease in self.held.leases)
+
+    @cached_property
+    def fixed(self) -> Mapping[str | None, int]:
+        """How many reservations have an address in the networks of each device."""
+        homes = ({self.where.of(a) for a in one.addresses} for one in self.held.reservations)
+        return Counter(name for found in homes for name in found)
 
     def networks(self, device: NetDevice) -> list[Network]:
         return [one.network for one in device.addresses]
@@ -195,8 +215,7 @@ def _meets(some: Iterable[Network], others: Sequence[Network]) -> bool:
 
 
 def _signs_of_leases(old: Old, device: NetDevice) -> Iterator[Sign]:
-    leases = sum(old.within(device, lease.address) for lease in old.held.leases)
-    fixed = sum(any(old.within(device, a) for a in one.addresses) for one in old.held.reservations)
+    leases, fixed = old.leases.get(device.name, 0), old.fixed.get(device.name, 0)
     pools = [
         pool
         for pool in old.held.pools
