@@ -9,23 +9,23 @@ word is a claim of its own (`kernel_claims`); `docs/explanation/agreement.md` te
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.certify import NoAnswer, ProofFault, answered
 from netcharter.proofs.kernel_claims import NO_LINE, TOLD, Region, regions
+from netcharter.proofs.kernel_expected import Expectation
 from netcharter.proofs.kernel_fates import alike
-from netcharter.proofs.kernel_lists import Expectation, Kernel, Used
-from netcharter.proofs.kernel_space import EXIT, Slice, Space
+from netcharter.proofs.kernel_lists import Kernel, Used
+from netcharter.proofs.kernel_space import Slice, Space
 from netcharter.proofs.kernel_told import Disagreement, Narrator
 from netcharter.proofs.loaded import Loaded
 from netcharter.proofs.universe import Universe
 from netcharter.space.checker import Checker, Unproven, check_same, measure
-from netcharter.space.engine import Engine
-from netcharter.space.model import Covered, Point, RawBox, RuleList, Witness
+from netcharter.space.model import RawBox, RuleList
 from netcharter.space.partition import compare
-from netcharter.space.ranges import full, intersect
+from netcharter.space.ranges import intersect
 
 LISTED = 40  # disagreements that are told, at most
 
@@ -89,10 +89,11 @@ def agreement(plan: Plan, now: datetime, loaded: Sequence[Loaded]) -> Agreement:
     differences: list[Disagreement] = []
     attempts: dict[str, int] = {}
     with answered():
-        for where in space.slices:
-            lists = expectation.rules(where), kernel.rules(where)
+        for plain in space.slices:
+            where, listed = kernel.rules(plain)
+            lists = expectation.rules(where), listed
             differences += _differences(space, where, lists, loaded)
-            for name, count in _shares(list(regions(space, where))).items():
+            for name, count in _shares(list(regions(space, plain))).items():
                 attempts[name] = attempts.get(name, 0) + count
     return Agreement(
         same=not differences,
@@ -114,8 +115,7 @@ def _differences(
     """One disagreement for each pair of fates that differ in a slice; none: proven so."""
     found = compare(*lists)
     points = [part.witness for pair, part in found.parts.items() if not alike(*pair)]
-    gap = _undecided(lists[1])
-    if not points and gap is None:
+    if not points:
         _confirmed(lists)
         return []
     checkers = Checker(lists[0]), Checker(lists[1])
@@ -124,8 +124,7 @@ def _differences(
         planned, seen = (checker.decide(point)[1] for checker in checkers)
         if not checkers[0].exists(point) or alike(planned, seen):
             raise ProofFault("a difference does not stand up to the checker")
-    told = [narrator.told(narrator.polished(point)) for point in points]
-    return [*told, *([narrator.told(gap)] if gap else [])]
+    return [narrator.told(narrator.polished(point)) for point in points]
 
 
 def _confirmed(lists: tuple[RuleList, RuleList]) -> None:
@@ -137,26 +136,6 @@ def _confirmed(lists: tuple[RuleList, RuleList]) -> None:
         raise NoAnswer("that plan and kernel agree is too much work to check again") from None
 
 
-def _undecided(rules: RuleList) -> Point | None:
-    """An attempt that no decision of the kernel's holds by whatever exit, or None: proven."""
-    whole = full(rules.fields[EXIT].size)
-    wide = replace(
-        rules,
-        entries=tuple(
-            replace(entry, box=(*entry.box[:EXIT], whole, *entry.box[EXIT + 1 :]))
-            for entry in rules.entries
-        ),
-    )
-    verdict = Engine(wide).covered(wide.universe)
-    if isinstance(verdict, Covered):
-        if not Checker(wide).cover(wide.universe, verdict.core):
-            raise ProofFault("that the kernel decides everything does not stand up to the checker")
-        return None
-    if isinstance(verdict, Witness):
-        return verdict.point
-    raise NoAnswer(verdict.reason)
-
-
 def _shares(found: Sequence[Region]) -> dict[str, int]:
     """How many attempts of a slice belong to each claim: to the first whose region holds them."""
     shares: dict[str, int] = {}
@@ -164,16 +143,21 @@ def _shares(found: Sequence[Region]) -> dict[str, int]:
     before = 0
     whole = found[-1].boxes
     for region in found:
-        boxes += [
-            both
-            for box in region.boxes
-            for one in whole
-            if all(both := tuple(map(intersect, box, one)))
-        ]
+        boxes += [both for box in region.boxes for one in whole if all(both := _meet(box, one))]
         held = measure(boxes)
         shares[region.claim] = shares.get(region.claim, 0) + held - before
         before = held
     return shares
+
+
+def _meet(box: RawBox, one: RawBox) -> RawBox:
+    """What two boxes share; most of their fields are the same or all there is."""
+    return tuple(
+        b
+        if a == b or (len(a) == 1 and a[0][0] <= b[0][0] and b[-1][1] <= a[0][1])
+        else intersect(a, b)
+        for a, b in zip(box, one, strict=True)
+    )
 
 
 def _claims(attempts: Mapping[str, int], differences: Sequence[Disagreement]) -> Iterator[Claim]:

@@ -8,22 +8,37 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from ipaddress import IPv4Network
 
 from netcharter.plan import coding
-from netcharter.plan.housekeeping import LINK_LOCAL6, LOOPBACK
+from netcharter.plan.coding import ANY4
+from netcharter.plan.housekeeping import BROADCAST, LINK_LOCAL6, LOOPBACK, MULTICAST
 from netcharter.plan.icmp import ERRORS4, ERRORS6, ICMPV4, REPLIES4, REPLIES6
 from netcharter.plan.shapes import Plan
-from netcharter.proofs.kernel_fates import Fate, Kept
-from netcharter.proofs.kernel_space import GATEWAY, ITSELF, LOOP, Slice, Space
+from netcharter.proofs.kernel_fates import Fate, Refused
+from netcharter.proofs.kernel_space import GATEWAY, Slice, Space
+from netcharter.proofs.kernel_ways import (
+    DEAF,
+    ITSELF,
+    THIS_NETWORK,
+    UNSPECIFIED6,
+    line_anycast,
+    own,
+)
 from netcharter.space.model import RawBox
 from netcharter.space.ranges import Ranges, full, intersect, ranges, subtract, union
 
 INVALID, STRAY = "nc_invalid", "nc_stray"
-REFUSED = Fate(False, "silent", (INVALID,))
+DROPPED = Fate(False, "silent", (INVALID,))
+STRAYED = Fate(False, "silent", (STRAY,))
+SILENT = Refused(frozenset({"silent"}))
+ANYHOW = Refused(frozenset({"silent", "answered"}))
 # What Linux begins a conversation with: net/netfilter/nf_conntrack_proto_icmp.c (from memory).
 BEGINNING4 = (8, 13, 15, 17)
+GROUPS_NEARBY: Ranges = coding.network(IPv4Network("224.0.0.0/24"))  # RFC 5771 section 4
+IGMP: Ranges = (coding.service(2, 0, 0xFFFF),)
 
-Expected = Fate | Kept
+Expected = Fate | Refused
 
 NO_LINE = "no-line"
 TOLD: Mapping[str, tuple[str, str]] = {
@@ -41,23 +56,27 @@ TOLD: Mapping[str, tuple[str, str]] = {
     ),
     "own-errors": (
         "ICMP errors that the gateway itself sends",
-        "they may leave, and no decision counts them",
+        "let, and no decision counts them",
     ),
     "untracked": (
         "IPv4 messages without conversation from an inside address, on their way to a line",
         "counted by their decision, and then dropped in silence also where the plan lets them",
     ),
-    "loopback": (
-        "loopback destinations from outside",
+    "deaf": (
+        "destinations that nobody has: loopback and 0.0.0.0/8 from outside, and their like in IPv6",
         "refused in silence, by the kernel before any decision",
     ),
+    "sources": (
+        "sources that the kernel itself refuses from outside: its own, groups, loopback, 0.0.0.0/8",
+        "refused by the kernel before any decision, and never let",
+    ),
     "link-local": (
-        "link-local destinations that would be passed on",
-        "dropped in silence and counted as stray, if the kernel passes them on at all",
+        "link-local destinations, all of which are taken for the gateway's own",
+        "the same as in the plan; none of them is ever passed on",
     ),
     "line-anycast": (
         "the subnet-router anycast address of a line's IPv6 network, which is the gateway's too",
-        "dropped in silence and counted as stray, whatever the plan says of that network",
+        "dropped in silence and counted as stray; from an unknown address refused in any case",
     ),
     NO_LINE: (
         "attempts that routing refuses because no line that is up leads there",
@@ -82,25 +101,26 @@ class Region:
 
 
 def regions(space: Space, where: Slice) -> Iterator[Region]:
-    """The claims of a slice, in order; `decided`, which is all the rest, comes last."""
-    if not where.way.name:
-        yield Region("elsewhere", where.universe, Kept())
-        return
+    """The claims of a slice, in order; the last takes all the rest."""
     itself = where.way.name == GATEWAY
     if not itself:
-        loop = intersect(LOOPBACK, where.addresses)
-        yield _region("loopback", [where.box(destination=loop)], Kept())
+        yield _region("deaf", [_to(where, DEAF)], SILENT)
+        yield from _sources(space, where)
+    if not where.way.name:
+        yield Region("elsewhere", where.universe, SILENT)
+        return
     yield from _conversations(where, itself)
     if not itself:
-        passing = subtract(full(len(space.exits)), space.exit_set([ITSELF, LOOP]))
-        link = where.box(destination=intersect(LINK_LOCAL6, where.addresses), exit=passing)
-        yield _region("link-local", [link], Fate(False, "silent", (STRAY,)))
-        near = where.box(destination=intersect(line_anycast(space.plan), where.addresses))
-        yield _region("line-anycast", [near], Fate(False, "silent", (STRAY,)))
+        yield _region("link-local", [_to(where, LINK_LOCAL6)])
+    unknown = intersect(where.addresses, ((coding.SYMBOLS, coding.ADDRESS_SIZE - 1),))
+    if not itself:
+        near = intersect(line_anycast(space.plan), where.addresses)
+        known = subtract(where.addresses, unknown)
+        yield _region("line-anycast", [where.box(source=known, destination=near)], STRAYED)
+        yield _region("line-anycast", [where.box(destination=near)], ANYHOW)
     if where.family == 4:
         yield _region("untracked", [untranslatable(space, where)])
-    unknown = intersect(where.addresses, ((coding.SYMBOLS, coding.ADDRESS_SIZE - 1),))
-    yield _region("unknown", [where.box(source=unknown), where.box(destination=unknown)])
+    yield _region("unknown", [where.box(source=unknown), _to(where, unknown)])
     yield Region("decided", where.universe)
 
 
@@ -108,14 +128,45 @@ def _region(claim: str, boxes: Iterable[RawBox | None], expected: Expected | Non
     return Region(claim, tuple(box for box in boxes if box is not None), expected)
 
 
+def _to(where: Slice, found: Ranges) -> RawBox | None:
+    return where.box(destination=intersect(found, where.addresses))
+
+
+def _sources(space: Space, where: Slice) -> Iterator[Region]:
+    """What Linux takes from no wire: net/ipv4/route.c, net/ipv6/ip6_input.c and ip6_output.c (from
+    memory). About a link-local source that should be passed on it sends an error.
+    """
+    groups = intersect(union(MULTICAST, LOOPBACK), where.addresses)
+    if where.family == 4:
+        mine = intersect(union(*own(space.plan).values()), where.addresses)
+        heard = intersect(union(BROADCAST, MULTICAST), ANY4)
+        far = subtract(heard, union(BROADCAST, GROUPS_NEARBY))
+        boxes = [
+            where.box(source=union(groups, mine)),
+            where.box(source=THIS_NETWORK, destination=subtract(where.addresses, heard)),
+            where.box(
+                source=THIS_NETWORK,
+                destination=far,
+                service=subtract(full(coding.SERVICE_SIZE), IGMP),
+            ),
+        ]
+        yield _region("sources", boxes, SILENT)
+        return
+    passing = subtract(full(len(space.exits)), space.exit_set([ITSELF]))
+    boxes = [where.box(source=groups), where.box(source=UNSPECIFIED6, exit=passing)]
+    yield _region("sources", boxes, SILENT)
+    link = where.box(source=LINK_LOCAL6, exit=passing)
+    yield _region("sources", [link], Refused(frozenset({"silent", "unreachable"})))
+
+
 def _conversations(where: Slice, itself: bool) -> Iterator[Region]:
     """ICMP errors and replies: none of them is the first packet of anything."""
     errors, replies = (where.box(service=found) for found in _belonging(where.family))
     if itself:
         yield _region("own-errors", [errors], Fate(True, None, ()))
-        yield _region("conversation", [replies], REFUSED)
+        yield _region("conversation", [replies], DROPPED)
     else:
-        yield _region("conversation", [errors, replies], REFUSED)
+        yield _region("conversation", [errors, replies], DROPPED)
 
 
 def _belonging(family: int) -> tuple[Ranges, Ranges]:
@@ -132,15 +183,6 @@ def _types(protocol: int, numbers: Iterable[int]) -> Ranges:
 def inside(plan: Plan) -> Ranges:
     """The IPv4 addresses of all areas, which no line may ever see."""
     return union(*(coding.network(area.v4) for area in plan.areas))
-
-
-def line_anycast(plan: Plan) -> Ranges:
-    """Subnet-router anycast addresses of the lines' own IPv6 networks (RFC 4291 section 2.6.1),
-    which Linux takes for its own where it forwards, but for a /127 (RFC 6164 section 5.1).
-    """
-    networks = (line.v6.network for line in plan.lines if line.v6 is not None)
-    found = coding.addresses(n.network_address for n in networks if n.prefixlen < 127)
-    return subtract(found, plan.gateway)
 
 
 def untracked4() -> Ranges:

@@ -37,34 +37,34 @@ class Fate:
 
 @dataclass(frozen=True, slots=True)
 class Unsure:
-    """What the kernel does depends on something that nobody knows."""
+    """The kernel's side, where more conditions are unknown than can be told apart."""
 
     why: str
 
 
 @dataclass(frozen=True, slots=True)
 class Unfit:
-    """What the plan says, and no packet filter can do."""
+    """The plan's side, where it says what no packet filter can do."""
 
     why: str
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
-    """The plan's side, where nothing more is asked than that it is refused in silence."""
+class Refused:
+    """The plan's side, where nothing more is asked than that it is refused in one of these ways."""
+
+    manners: frozenset[Manner]
 
 
 @dataclass(frozen=True, slots=True)
-class Nowhere:
-    """The kernel's side, where no decision holds a way out: no packet takes it."""
+class Nothing:
+    """The kernel's side, where no decision holds an attempt."""
 
 
 def alike(planned: Hashable, loaded: Hashable) -> bool:
     """Whether what the kernel does is what the plan asks for."""
-    if isinstance(loaded, Nowhere):
-        return True
-    if isinstance(planned, Kept) and isinstance(loaded, Fate):
-        return not loaded.let and loaded.manner == "silent"
+    if isinstance(planned, Refused) and isinstance(loaded, Fate):
+        return not loaded.let and loaded.manner in planned.manners
     return planned == loaded
 
 

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from netcharter.plan import coding, labels
 from netcharter.plan.coding import NOBODY
 from netcharter.plan.shapes import Plan
-from netcharter.proofs.kernel_space import DESTINATION, ITSELF, TIME, WHO, Slice
+from netcharter.proofs.kernel_space import DESTINATION, TIME, WHO, Slice
+from netcharter.proofs.kernel_ways import ITSELF
 from netcharter.proofs.naming import listed
 from netcharter.proofs.universe import Universe
 from netcharter.space.ranges import Ranges, full, subtract

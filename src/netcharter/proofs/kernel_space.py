@@ -3,18 +3,20 @@
 Beside the plan's fields stand two that only a kernel knows: the device by which a packet leaves and
 the source port. Line states are none of them: a packet filter does not know which lines are up.
 Addresses, hardware addresses and services are taken as they are coded, so that nothing a kernel
-could tell apart is lumped together.
+could tell apart is lumped together. Each condition that nobody knows is a field of two values more:
+what is said of all attempts is then said whatever it may be.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY_HARDWARE, LOCAL_HARDWARE, NO_HARDWARE, NOBODY
 from netcharter.plan.shapes import Plan
+from netcharter.proofs.kernel_ways import ELSEWHERE, ITSELF, LOOP, arriving, devices, sent
 from netcharter.proofs.loaded import Loaded
 from netcharter.proofs.universe import Universe, values
 from netcharter.space.model import Field, RawBox
@@ -23,9 +25,8 @@ from netcharter.space.ranges import Ranges, full, intersect, ranges, subtract
 FIELDS = ("who", "time", "hardware", "source", "destination", "service", "exit", "port")
 WHO, TIME, HARDWARE, SOURCE, DESTINATION, SERVICE, EXIT, PORT = range(len(FIELDS))
 
-GATEWAY, ITSELF, LOOP, ELSEWHERE = "gateway", "", "lo", "*"
+GATEWAY = "gateway"
 PORTS: Ranges = full(1 << 16)
-ALL_SERVICES = coding.REAL_SERVICES
 PORTED: Ranges = ranges(*(coding.service(p, 0, 0xFFFF) for p in coding.PORTED))
 TCP: Ranges = (coding.service(coding.TCP, 0, 0xFFFF),)
 
@@ -44,27 +45,38 @@ class Way:
 
 @dataclass(frozen=True, slots=True)
 class Slice:
-    """All attempts of one family by one entrance, as boxes that do not overlap."""
+    """All attempts of one family by one entrance, as boxes that do not overlap.
+
+    unknown: the conditions that have a field, in the order of these fields, after FIELDS.
+    """
 
     way: Way
     family: int
     fields: tuple[Field, ...]
-    universe: tuple[RawBox, ...]
-
-    @property
-    def addresses(self) -> Ranges:
-        """Every address of the family."""
-        return self.universe[0][SOURCE]
+    addresses: Ranges  # every address of the family
+    universe: tuple[RawBox, ...] = ()
+    unknown: tuple[str, ...] = ()
 
     def box(self, **narrowed: Ranges) -> RawBox | None:
         """All of the slice's values, but for the fields that are named; None if it is empty."""
-        found = tuple(
-            intersect(narrowed[field.name], full(field.size))
-            if field.name in narrowed
-            else full(field.size)
-            for field in self.fields
-        )
+        found = tuple(narrowed.get(field.name, field_all(field)) for field in self.fields)
         return found if all(found) else None
+
+    def knowing(self, unknown: Sequence[str]) -> Slice:
+        """The same attempts, under every value of these conditions."""
+        fields = tuple(Field(f"unknown {n}", 2) for n in range(len(unknown)))
+        both = (full(2),) * len(unknown)
+        return replace(
+            self,
+            fields=(*self.fields, *fields),
+            universe=tuple((*box, *both) for box in self.universe),
+            unknown=tuple(unknown),
+        )
+
+
+def field_all(field: Field) -> Ranges:
+    """All values of a field."""
+    return full(field.size)
 
 
 class Space:
@@ -73,14 +85,10 @@ class Space:
     def __init__(self, universe: Universe, loaded: Sequence[Loaded]) -> None:
         self.universe = universe
         self.plan: Plan = universe.plans[0]
-        devices = [area.device for area in self.plan.areas]
-        devices += [line.device for line in self.plan.lines]
-        said = sorted({name for leaf in loaded for name in leaf.exits})
-        self.exits = tuple(dict.fromkeys((ITSELF, LOOP, *devices, *said)))
-        self.foreign = sorted(
-            {name for leaf in loaded for name in leaf.entrances} - {ITSELF, LOOP, *devices}
-            | {ELSEWHERE}
-        )
+        mine = devices(self.plan)
+        self.exits = (ITSELF, ELSEWHERE, *mine)
+        named = {name for leaf in loaded for name in leaf.entrances}
+        self.foreign = sorted((named - {ITSELF, LOOP, *mine}) | {ELSEWHERE})
         self.ports = any(leaf.port != PORTS for leaf in loaded)
 
     @cached_property
@@ -110,25 +118,36 @@ class Space:
             "port": 1 << 16 if self.ports else 1,
         }
         fields = tuple(Field(name, sizes[name]) for name in FIELDS)
-        whole = Slice(way, family, fields, ())
-        who = full(sizes["who"]) if way.signing else self.universe.who_set(frozenset({NOBODY}))
-        addresses, services = self._family(family), _services(family)
-        parts = [(services, full(1))]
-        if self.ports:
-            with_port = intersect(services, PORTED)
-            parts = [(with_port, PORTS), (subtract(services, with_port), full(1))]
-        boxes = (
-            whole.box(
-                who=who,
-                hardware=way.hardware,
-                source=addresses,
-                destination=addresses,
-                service=service,
-                port=port,
-            )
-            for service, port in parts
-        )
-        return Slice(way, family, fields, tuple(box for box in boxes if box is not None))
+        empty = Slice(way, family, fields, self._family(family))
+        return replace(empty, universe=tuple(self._exists(empty)))
+
+    def _exists(self, where: Slice) -> Iterator[RawBox]:
+        way = where.way
+        everybody = full(len(self.universe.people))
+        who = everybody if way.signing else self.universe.who_set(frozenset({NOBODY}))
+        ways = sent(self.plan) if way.name == GATEWAY else arriving(self.plan)
+        for destination, names in ways:
+            for service, port in self._services(where.family):
+                box = where.box(
+                    who=who,
+                    hardware=way.hardware,
+                    source=where.addresses,
+                    destination=intersect(destination, where.addresses),
+                    service=service,
+                    exit=self.exit_set(names),
+                    port=port,
+                )
+                if box is not None:
+                    yield box
+
+    def _services(self, family: int) -> list[tuple[Ranges, Ranges]]:
+        """Every service but the other family's ICMP, with the source ports there are."""
+        other = coding.ICMP6 if family == 4 else coding.ICMP
+        services = subtract(coding.REAL_SERVICES, (coding.service(other, 0, 0xFFFF),))
+        if not self.ports:
+            return [(services, full(1))]
+        with_port = intersect(services, PORTED)
+        return [(with_port, PORTS), (subtract(services, with_port), full(1))]
 
     def _family(self, family: int) -> Ranges:
         numeric = (0, coding.V6 - 1) if family == 4 else (coding.V6, coding.SYMBOLS - 1)
@@ -143,15 +162,10 @@ class Space:
 
     @cached_property
     def _numbers(self) -> Mapping[str, int]:
-        return {name: number for number, name in enumerate(self.exits)}
+        found = {name: number for number, name in enumerate(self.exits)}
+        return {**found, LOOP: found[ITSELF]}  # what the gateway sends to itself goes by LOOP
 
     @cached_property
     def out(self) -> Ranges:
         """The exits that are lines."""
         return self.exit_set(line.device for line in self.plan.lines)
-
-
-def _services(family: int) -> Ranges:
-    """Every service but the other family's ICMP."""
-    other = coding.ICMP6 if family == 4 else coding.ICMP
-    return subtract(ALL_SERVICES, (coding.service(other, 0, 0xFFFF),))

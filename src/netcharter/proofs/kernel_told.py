@@ -9,12 +9,12 @@ from netcharter.plan import coding
 from netcharter.plan.coding import HARDWARE_NONE
 from netcharter.plan.fate import Attempt, Environment
 from netcharter.proofs.kernel_claims import regions
-from netcharter.proofs.kernel_fates import Fate, Kept, Unfit, Unsure
+from netcharter.proofs.kernel_fates import Fate, Refused, Unfit, Unsure
 from netcharter.proofs.kernel_space import (
     DESTINATION,
     EXIT,
+    FIELDS,
     HARDWARE,
-    ITSELF,
     PORT,
     SERVICE,
     SOURCE,
@@ -23,13 +23,14 @@ from netcharter.proofs.kernel_space import (
     Slice,
     Space,
 )
+from netcharter.proofs.kernel_ways import ITSELF
 from netcharter.proofs.loaded import Loaded
 from netcharter.proofs.naming import Naming
 from netcharter.proofs.story import STRANGERS, TELLING, Teller, row_name
 from netcharter.proofs.universe import service_value
 from netcharter.space.checker import Checker
 from netcharter.space.model import Point
-from netcharter.space.ranges import has
+from netcharter.space.ranges import full, has
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,7 @@ class Disagreement:
 
     claim: the claim it belongs to. device: by which it comes in; exit: by which it would leave ("":
     to the gateway itself, or by nothing). hardware, port: as the kernel sees them. attempt: None
-    where the charter knows no such entrance.
+    where the charter knows no such entrance. depends: what nobody knows and the kernel asks.
     """
 
     claim: str
@@ -64,6 +65,7 @@ class Disagreement:
     exit: str
     hardware: int
     port: int
+    depends: tuple[str, ...]
 
     def as_json(self) -> Mapping[str, object]:
         """The documented shape."""
@@ -71,6 +73,7 @@ class Disagreement:
             "claim": self.claim,
             "sentence": self.sentence,
             "exit": self.exit,
+            "depends": list(self.depends),
             "plan": self.plan.as_json(),
             "kernel": self.kernel.as_json(),
         }
@@ -93,10 +96,14 @@ class Narrator:
         by = self._planned(planned[0], claim)
         plan = Side(self._outcome(planned[1], service), by, _fate(planned))
         kernel = Side(self._outcome(loaded[1], service), self._loaded(loaded[0]), _fate(loaded))
+        depends = self._depends(point, loaded[0])
+        told = f"{kernel.outcome} ({kernel.decided_by})"
+        if depends:
+            told += f", which depends on what nobody knows: {'; '.join(depends)}"
         return Disagreement(
             claim=claim,
             sentence=f"{self._asked(point, planned[0])}: {plan.outcome} by {plan.decided_by}, "
-            f"but the kernel: {kernel.outcome} ({kernel.decided_by}).",
+            f"but the kernel: {told}.",
             plan=plan,
             kernel=kernel,
             attempt=self._attempt(point),
@@ -105,6 +112,16 @@ class Narrator:
             exit=self.space.exits[point[EXIT]],
             hardware=code,
             port=point[PORT],
+            depends=depends,
+        )
+
+    def _depends(self, point: Point, number: int | None) -> tuple[str, ...]:
+        """The unknown conditions that the deciding entries of the kernel's list ask."""
+        places = range(len(FIELDS), len(point))
+        boxes = [e.box for e in self.checkers[1].rules.entries if e.rule == number]
+        asked = [n for n in places if any(box[n] != full(2) for box in boxes)]
+        return tuple(
+            ("" if point[n] else "not: ") + self.where.unknown[n - len(FIELDS)] for n in asked
         )
 
     def _attempt(self, point: Point) -> Attempt | None:
@@ -154,8 +171,8 @@ class Narrator:
     def _outcome(self, label: Hashable, service: int) -> str:
         if isinstance(label, Fate):
             return self._fate(label, service)
-        if isinstance(label, Kept):
-            return "refused in silence"
+        if isinstance(label, Refused):
+            return f"refused ({' or '.join(sorted(label.manners))})"
         if isinstance(label, Unsure):
             return f"nobody knows, it depends on: {label.why}"
         if isinstance(label, Unfit):
