@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from datetime import date
+from datetime import date, timedelta
 
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.readback.listing import Chain, Name, Rule
@@ -27,6 +27,12 @@ TEMPORARY = re.compile(
 )  # common practice, no source
 ISO = re.compile(r"\b(\d{4})-(\d{1,2})-(\d{1,2})\b")
 DOTTED = re.compile(r"\b(\d{1,2})[./](\d{1,2})[./](\d{4})\b")
+MONTHS = "jan feb mar apr may jun jul aug sep oct nov dec".split()
+MONTH = re.compile(rf"\b({'|'.join(MONTHS)})[a-z]*\.? (?:of )?((?:19|20)\d\d)\b", re.IGNORECASE)
+SEASON = re.compile(
+    r"\b(?:spring|summer|autumn|fall|winter|easter|christmas|end of|year) ((?:19|20)\d\d)\b",
+    re.IGNORECASE,
+)
 
 
 def chain_name(chain: Name) -> str:
@@ -179,7 +185,9 @@ def comments(structure: Structure, today: date) -> Iterator[Diagnostic]:
 
 
 def days(text: str) -> Iterator[date]:
-    """The days a text names. Of a day that may be read two ways the later one counts."""
+    """The days a text names: of a day that may be read two ways the later one, of a month or a
+    season the last.
+    """
     for match in ISO.finditer(text):
         yield from _valid((int(match[1]), int(match[2]), int(match[3])))
     for match in DOTTED.finditer(text):
@@ -187,6 +195,11 @@ def days(text: str) -> Iterator[date]:
         readings = [*_valid((year, second, first)), *_valid((year, first, second))]
         if readings:
             yield max(readings)
+    for match in MONTH.finditer(text):
+        month, year = MONTHS.index(match[1].lower()) + 1, int(match[2])
+        yield date(year + month // 12, month % 12 + 1, 1) - timedelta(days=1)
+    for match in SEASON.finditer(text):
+        yield date(int(match[1]), 12, 31)
 
 
 def _valid(parts: tuple[int, int, int]) -> Iterator[date]:
@@ -197,8 +210,8 @@ def _valid(parts: tuple[int, int, int]) -> Iterator[date]:
 
 
 def still_counters(structure: Structure) -> Iterator[Diagnostic]:
-    """Rules whose own counter has seen nothing since the ruleset was loaded, in one note."""
-    rules = list(counted(every_rule(structure)))
+    """Rules whose counter has seen nothing since the ruleset was loaded, in one note."""
+    rules = list(counted(structure.listing, every_rule(structure)))
     still = [rule for rule, packets in rules if packets == 0]
     if not still or len(still) == len(rules):
         return

@@ -5,9 +5,10 @@ two values, so that an answer says under which of them it holds. Beyond a number
 rest share one field whose value says which of them, if any, is met: of two answers that depend on
 them each is then found, and neither is taken for sure.
 
-Where a packet leaves follows from where it is sent, but for circumstances, so the exit of a leaf
-that translates the destination says nothing more: such a leaf decides whatever fits its other
-fields. What no leaf holds does not exist, and the default decides it.
+Where a packet leaves follows from routing, but for circumstances. Only these are left in the field
+of exits: a leaf that speaks of all ways that its packets may take holds every value there, another
+one its own ways and those that its packets never take. By which devices a leaf's packets really
+leave is asked apart (`Points.exits`). What no leaf holds does not exist; the default decides it.
 """
 
 from __future__ import annotations
@@ -23,11 +24,9 @@ from netcharter.readback.shapes import (
     DESTINATION,
     ENTRANCE,
     EXIT,
-    HARDWARE,
     HARDWARE_NONE,
     OTHER,
     OWN,
-    PORT,
     SERVICE,
     SERVICE_SIZE,
     SOURCE,
@@ -46,6 +45,7 @@ from netcharter.space.ranges import Ranges, full, has, intersect, ranges, subset
 
 MOST_CONDITIONS = 40  # that have a field of their own
 NOWHERE = "nowhere"  # the default's outcome: no such packet, or nothing is known of it
+LOOP = "lo"
 PLAIN = len(LEAF_FIELDS)  # the place of the first condition
 PORTS: Ranges = full(1 << 16)
 WITH_PORT: Ranges = ranges(*(((p << 16), (p << 16) + 0xFFFF) for p in PORTED))
@@ -110,10 +110,15 @@ class Frame:
         return {f.name: "size" if f.name in counted else "exists" for f in self.fields}
 
     def numbers(self, names: Sequence[str] | frozenset[str]) -> Ranges:
-        """The numbers of network devices; a name that is not known stands for OTHER."""
-        known = {name: number for number, name in enumerate(self.devices)}
-        places = {known.get(name, known.get(OTHER, -1)) for name in names} - {-1}
-        return ranges(*((n, n) for n in places))
+        """The numbers of network devices; one that is not known is the pattern that it fits, or
+        OTHER."""
+        return ranges(*((n, n) for n in {self._number(name) for name in names}))
+
+    def _number(self, name: str) -> int:
+        if name in self.devices:
+            return self.devices.index(name)
+        fitting = [one for one in self.devices if one[-1:] == "*" and name.startswith(one[:-1])]
+        return self.devices.index(max(fitting, key=len, default=OTHER))
 
     def named(self, numbers: Ranges) -> list[str]:
         """The network devices of a set of numbers, in order."""
@@ -193,7 +198,7 @@ class Points:
             return tuple(() for _ in frame.fields)  # one condition both ways: never
         plain = list(leaf.box)
         plain[ENTRANCE] = self._devices(leaf.box[ENTRANCE])
-        plain[EXIT] = self._exits(leaf)
+        plain[EXIT] = self._circumstances(leaf)
         own = [((int(held[c]), int(held[c])),) if c in held else full(2) for c in frame.conditions]
         key = _beyond(leaf, frame.beyond)
         number = frame.loose.index(key) + 1 if key else 0
@@ -206,31 +211,37 @@ class Points:
         strangers = [name for name in self.frame.devices if name not in mine]
         return self.frame.numbers([*names, *(strangers if OTHER in names else [])])
 
-    def _exits(self, leaf: Leaf) -> Ranges:
-        """Where a leaf applies as regards the exit (see above)."""
-        found = self._devices(leaf.box[EXIT])
-        to = leaf.verdict.destination
-        if to is None:
-            return found
-        possible = self.frame.numbers(self.ways(to))
+    def _circumstances(self, leaf: Leaf) -> Ranges:
+        """The values of the field of exits under which a leaf applies."""
         everywhere = full(len(self.frame.devices))
-        return (
-            everywhere if subset(possible, found) else union(found, subtract(everywhere, possible))
-        )
+        found, ways = self._devices(leaf.box[EXIT]), self._devices(leaf.ways)
+        return everywhere if subset(ways, found) else union(found, subtract(everywhere, ways))
 
-    def ways(self, destination: int) -> tuple[str, ...]:
-        """The network devices by which a destination may be left for; OWN for the host itself."""
-        if any(has(mine, destination) for mine in self.host.own.values()):
-            return (OWN,)
-        for networks, devices in self.host.routes:
-            if has(networks, destination):
-                return devices
-        return () if self.host.known else self.frame.devices
+    def settles(self, number: int) -> bool:
+        """Does a leaf decide its packets by whatever device they leave?"""
+        return self.boxes[number][EXIT] == full(len(self.frame.devices))
+
+    def exits_of(self, box: RawBox, number: int) -> Ranges:
+        """By which devices the packets of a box leave that a leaf decides as a whole."""
+        found = self.exits(number)
+        return found if self.settles(number) else intersect(box[EXIT], found)
+
+    def exits(self, number: int) -> Ranges:
+        """By which devices the packets of a leaf may leave, in the numbers of the frame.
+
+        What the host sends to itself goes by `lo` and comes back, so that it is reached.
+        """
+        leaf = self.leaf(number)
+        found = self._devices(intersect(leaf.box[EXIT], leaf.ways) or leaf.box[EXIT])
+        own, loop = self.frame.numbers([OWN]), self.frame.numbers([LOOP])
+        starts = self._devices(leaf.box[ENTRANCE])
+        return (
+            union(subtract(found, loop), own)
+            if subset(starts, own) and subset(loop, found)
+            else found
+        )
 
 
 def points(decisions: Decisions, host: Host, common: Frame | None = None) -> Points:
     """The leaves of a ruleset as a rule list, in a common frame where it is compared."""
     return Points(common or frame(decisions), decisions, host)
-
-
-PLAIN_PLACES = (ENTRANCE, EXIT, HARDWARE, SOURCE, DESTINATION, SERVICE, PORT)

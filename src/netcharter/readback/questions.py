@@ -22,7 +22,7 @@ from netcharter.readback.shapes import (
 from netcharter.readback.words import PORTED, Words
 from netcharter.space.certified import answered
 from netcharter.space.model import RawBox
-from netcharter.space.ranges import Ranges, full, has, intersect, union
+from netcharter.space.ranges import Ranges, has, intersect, subtract, union
 
 PIECES = 5000  # of one answer; beyond it the listing says that it is cut
 
@@ -129,35 +129,47 @@ def _delivered(words: Words, verdict: Verdict) -> str:
 
 def pieces(points: Points, inquiry: Inquiry) -> tuple[list[Piece], bool]:
     """All that is asked about as disjoint boxes with the leaf that decides each; and whether none
-    is left out.
+    is left out. The exits of a box are those by which it really leaves.
 
     What is translated is asked about as it was sent and as it is delivered, each once.
     """
-    asked = _together(points, inquiry)
-    found, complete = _surveyed(points, asked)
-    sent = [(box, n) for box, n in found if not _moved(points, n)]
-    delivered, whole = _delivered_pieces(points, inquiry)
-    return sent + delivered, complete and whole
-
-
-def _together(points: Points, inquiry: Inquiry) -> list[RawBox]:
-    return [box for start in inquiry.who for box in _boxes(points, inquiry, start)]
-
-
-def _boxes(points: Points, inquiry: Inquiry, start: Start) -> Iterator[RawBox]:
-    """What is asked about as sent, for one of those who start."""
-    frame = points.frame
+    found: list[Piece] = []
+    complete = True
     for target in inquiry.reach:
-        fields = {ENTRANCE: frame.numbers(start.entrances), SERVICE: inquiry.services}
-        if start.sources is not None:
-            fields[SOURCE] = start.sources
-        if target.exits is not None:
-            fields[EXIT] = frame.numbers(target.exits)
-        if target.addresses is not None:
-            fields[DESTINATION] = target.addresses
-        box = frame.box(fields)
-        if all(box):
-            yield box
+        asked = [box for start in inquiry.who for box in _boxes(points, inquiry, start, target)]
+        sent, whole = _surveyed(points, asked)
+        found += [(box, n) for box, n in sent if _leads_to(points, box, n, target)]
+        complete = complete and whole
+    for number in points.boxes:
+        if points.leaf(number).verdict.let and _moved(points, number):
+            asked = [
+                box
+                for start in inquiry.who
+                for target in inquiry.reach
+                for box in _delivered_to(points, inquiry, number, start, target)
+            ]
+            led, whole = _surveyed(points, asked)
+            found += [(box, n) for box, n in led if n == number]
+            complete = complete and whole
+    return [(_with_exits(points, box, n), n) for box, n in _apart(found)], complete
+
+
+def _apart(found: Sequence[Piece]) -> list[Piece]:
+    """The pieces without those that were found for two targets."""
+    return list(dict.fromkeys(found))
+
+
+def _boxes(points: Points, inquiry: Inquiry, start: Start, target: Target) -> Iterator[RawBox]:
+    """What is asked about as sent."""
+    frame = points.frame
+    fields = {ENTRANCE: frame.numbers(start.entrances), SERVICE: inquiry.services}
+    if start.sources is not None:
+        fields[SOURCE] = start.sources
+    if target.addresses is not None:
+        fields[DESTINATION] = target.addresses
+    box = frame.box(fields)
+    if all(box):
+        yield box
 
 
 def _surveyed(points: Points, boxes: Sequence[RawBox]) -> tuple[list[Piece], bool]:
@@ -168,50 +180,50 @@ def _surveyed(points: Points, boxes: Sequence[RawBox]) -> tuple[list[Piece], boo
     return [(p.box, p.rule) for p in found.pieces if p.rule is not None], found.complete
 
 
+def _leads_to(points: Points, box: RawBox, number: int, target: Target) -> bool:
+    """Do packets that a leaf decides leave by what is asked about? (If nothing is: by anything.)"""
+    exits = points.exits_of(box, number)
+    return bool(exits if target.exits is None else _among(points, exits, target.exits))
+
+
+def _among(points: Points, exits: Ranges, wanted: frozenset[str]) -> Ranges:
+    return intersect(exits, points.frame.numbers(wanted))
+
+
+def _with_exits(points: Points, box: RawBox, number: int) -> RawBox:
+    return (*box[:EXIT], points.exits_of(box, number), *box[EXIT + 1 :])
+
+
 def _moved(points: Points, number: int) -> bool:
-    """Does a leaf translate where a packet is sent? Then its exit follows from where it delivers."""
+    """Does a leaf translate where a packet is sent?"""
     verdict = points.leaf(number).verdict
     return verdict.destination is not None or verdict.port is not None
 
 
-def _delivered_pieces(points: Points, inquiry: Inquiry) -> tuple[list[Piece], bool]:
-    """What leaves that translate decide, and that is asked about as sent or as delivered."""
-    found: list[Piece] = []
-    complete = True
-    for number in points.boxes:
-        if _moved(points, number):
-            boxes = [
-                box
-                for start in inquiry.who
-                for target in inquiry.reach
-                for box in _translated(points, inquiry, number, start, target)
-            ]
-            led, whole = _surveyed(points, boxes)
-            found += [(box, n) for box, n in led if n == number]
-            complete = complete and whole
-    return found, complete
-
-
-def _translated(
+def _delivered_to(
     points: Points, inquiry: Inquiry, number: int, start: Start, target: Target
 ) -> Iterator[RawBox]:
-    """The parts of a leaf that translates that are asked about."""
+    """The parts of a leaf that translates which are asked about as delivered, and not as sent."""
     frame, box = points.frame, points.boxes[number]
     verdict = points.leaf(number).verdict
     where: dict[int, Ranges] = {ENTRANCE: frame.numbers(start.entrances)}
     if start.sources is not None:
         where[SOURCE] = start.sources
-    to = verdict.destination
-    sent = full(frame.fields[DESTINATION].size)
-    if target.addresses is not None and (to is None or not has(target.addresses, to)):
-        sent = target.addresses
-    if target.exits is not None and to is not None and not target.exits & set(points.ways(to)):
+    to, sent = verdict.destination, box[DESTINATION]
+    if not _leads_to(points, box, number, target):
         return
-    where[DESTINATION] = sent
-    where[SERVICE] = _served(inquiry.services, verdict)
-    part = tuple(intersect(v, where.get(n, v)) for n, v in enumerate(box))
-    if all(part):
-        yield part
+    if target.addresses is not None and (to is None or not has(target.addresses, to)):
+        sent = intersect(sent, target.addresses)
+    asked = sent if target.addresses is None else intersect(sent, target.addresses)
+    served = _served(inquiry.services, verdict)
+    for destinations, services in (
+        (subtract(sent, asked), served),
+        (asked, subtract(served, inquiry.services)),
+    ):
+        part = {**where, DESTINATION: destinations, SERVICE: services}
+        found = tuple(intersect(v, part.get(n, v)) for n, v in enumerate(box))
+        if all(found):
+            yield found
 
 
 def _served(services: Ranges, verdict: Verdict) -> Ranges:

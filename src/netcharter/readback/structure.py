@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -125,6 +126,12 @@ class Structure:
         return later_only(rule) or _by_later_state(rule, to)
 
     @cached_property
+    def shared(self) -> frozenset[Name]:
+        """Chains that several rules lead to: what their rules are about is said elsewhere."""
+        ways = Counter(to for calls in self.calls.values() for _, to in calls)
+        return frozenset(name for name, count in ways.items() if count > 1)
+
+    @cached_property
     def asked(self) -> frozenset[Name]:
         """The sets and maps that some rule names."""
         rules = (rule for chain in self.listing.chains.values() for rule in chain.rules)
@@ -151,12 +158,15 @@ def _name(chain: Chain) -> Name:
 # ---- connection states ----
 
 _FIRST = frozenset({"new", "untracked"})
+UNUSUAL = frozenset({("tcp", "flags"), ("ip", "frag-off"), ("dccp", "type"), ("ip6", "version")})
 
 
 def later_only(rule: Rule) -> bool:
-    """Does a rule ask for something that a first packet never has: a state such as established, a
-    reply's direction, a packet count?"""
+    """Does a rule ask for something that a plain first packet never has: a state such as
+    established, a reply's direction, a packet count, an extension header, TCP flags?"""
     for left, op, right in matches(rule):
+        if any(isinstance(one, dict) and _unusual(one) for one in walked(left)):
+            return True
         key = ct_key(left)
         if key == "state" and op in ("==", "in") and not states(right) & _FIRST:
             return True
@@ -165,6 +175,17 @@ def later_only(rule: Rule) -> bool:
         if key in ("expiration", "bytes", "packets", "avgpkt", "helper"):
             return True
     return False
+
+
+def _unusual(said: Mapping[str, Any]) -> bool:
+    """Is this an expression for what plain first packets lack, or all have alike?"""
+    if {"exthdr", "ip option", "tcp option", "sctp chunk", "dccp option"} & said.keys():
+        return True
+    payload = said.get("payload")
+    if not isinstance(payload, dict):
+        return False
+    field = payload.get("protocol"), payload.get("field")
+    return field in UNUSUAL or field[0] in ("arp", "frag", "hbh", "rt", "dst", "mh")
 
 
 def lets_established(rule: Rule) -> bool:
@@ -219,9 +240,17 @@ def _by_later_state(rule: Rule, to: Name) -> bool:
     return bool(leading) and not leading & _FIRST
 
 
-def counted(rules: Iterable[Rule]) -> Iterator[tuple[Rule, int]]:
-    """Rules with a counter of their own, and how many packets it has seen."""
+def counted(listing: Listing, rules: Iterable[Rule]) -> Iterator[tuple[Rule, int]]:
+    """Rules with a counter, their own or a named one, and how many packets it has seen."""
+    named = {
+        (one.family, one.table, one.name): one.said.get("packets")
+        for one in listing.objects
+        if one.kind == "counter"
+    }
     for rule in rules:
         said = statement(rule, "counter")
-        if isinstance(said, dict) and isinstance(said.get("packets"), int):
-            yield rule, said["packets"]
+        packets = said.get("packets") if isinstance(said, dict) else None
+        if isinstance(said, str):
+            packets = named.get((rule.family, rule.table, said))
+        if isinstance(packets, int):
+            yield rule, packets

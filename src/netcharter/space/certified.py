@@ -44,15 +44,19 @@ class Certified:
     @cached_property
     def dead(self) -> Mapping[int, Verdict]:
         """Per rule: covered by earlier ones (with a minimal core), or a witness."""
-        found = self.engine.dead()
-        for number, verdict in found.items():
-            if isinstance(verdict, Covered):
-                boxes = self.boxes_of(number)
-                stands = self.checker.dead(number, verdict.core)
-                _stand(stands and self.checker.minimal(boxes, verdict.core), verdict)
-            else:
-                self._stands(verdict)
-        return found
+        return {number: self._dead(number, one) for number, one in self.engine.dead().items()}
+
+    def dead_rule(self, number: int) -> Verdict:
+        """As `dead`, of one rule that has anything to match."""
+        return self._dead(number, self.engine.dead_rule(number))
+
+    def _dead(self, number: int, verdict: Verdict) -> Verdict:
+        if not isinstance(verdict, Covered):
+            return self._stands(verdict)
+        stands = self.checker.dead(number, verdict.core)
+        boxes = self.boxes_of(number)
+        _stand(stands and self.checker.minimal(boxes, verdict.core), verdict)
+        return verdict
 
     @cached_property
     def redundant(self) -> Mapping[int, Verdict]:

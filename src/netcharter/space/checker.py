@@ -131,6 +131,9 @@ class Checker:
         self._listed = [self._numbered(entry.box) for entry in rules.entries]
         self._touching: dict[tuple[int, int], bool] = {}
         self._kept = 0
+        self._places: dict[int, list[int]] = {}  # of the entries of each rule
+        for at, entry in enumerate(rules.entries):
+            self._places.setdefault(entry.rule, []).append(at)
 
     def exists(self, point: Point) -> bool:
         """Whether the point is in the universe."""
@@ -190,8 +193,8 @@ class Checker:
 
     def dead(self, rule: int, core: Sequence[int]) -> bool:
         """Whether the rules of `core`, all of them earlier, leave nothing of `rule`."""
-        own = [at for at, entry in enumerate(self.rules.entries) if entry.rule == rule]
-        if not own or not set(core) <= {entry.rule for entry in self.rules.entries[: own[0]]}:
+        own = self._places.get(rule)
+        if not own or any(self._places.get(one, own)[0] >= own[0] for one in core):
             return False
         return self.cover([self.rules.entries[at].box for at in own], core)
 
@@ -218,9 +221,8 @@ class Checker:
         """Whether `rule` can go: wherever it decides, the first of the `core` rules and of all later
         entries with another outcome gives the same outcome, or an earlier core rule decides."""
         wanted, entries = set(core), self.rules.entries
-        for at, entry in enumerate(entries):
-            if entry.rule != rule:
-                continue
+        for at in self._places.get(rule, ()):
+            entry = entries[at]
             listed: list[Listed] = []
             for i in self._meet(entry.box):
                 one = entries[i]

@@ -116,7 +116,11 @@ class Engine:
 
     def dead(self) -> dict[int, Verdict]:
         """Per rule: Covered by a minimal core of earlier rules if it never decides, or a Witness."""
-        return {rule: self._guarded(self._dead_rule, rule) for rule in self._spans}
+        return {rule: self.dead_rule(rule) for rule in self._spans}
+
+    def dead_rule(self, rule: int) -> Verdict:
+        """As `dead`, of one rule. Raises KeyError for an unknown one."""
+        return self._guarded(self._dead_rule, rule)
 
     def redundant(self) -> dict[int, Verdict]:
         """Per rule: Covered if removing it, alone, changes no outcome, or else a Witness that it
@@ -125,7 +129,11 @@ class Engine:
         The core is a minimal set of rules that make it superfluous: with these rules and every later
         entry of another outcome in place, its points still come out the same.
         """
-        return {rule: self._guarded(self._redundant_rule, rule) for rule in self._spans}
+        return {rule: self.redundant_rule(rule) for rule in self._spans}
+
+    def redundant_rule(self, rule: int) -> Verdict:
+        """As `redundant`, of one rule. Raises KeyError for an unknown one."""
+        return self._guarded(self._redundant_rule, rule)
 
     def covered(self, boxes: Sequence[RawBox], by: Sequence[int] | None = None) -> Verdict:
         """Whether all of `boxes` within the universe is matched by the rules `by` (all if None)."""

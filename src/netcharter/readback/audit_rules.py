@@ -1,0 +1,366 @@
+"""What rules are worth: those that never decide, that could go, that contradict each other.
+
+A rule decides through the leaves that bear its name. That none of them is ever the first to fit,
+and which earlier ones see to that, is certified; that a rule could go is shown again by reading
+the ruleset without it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from functools import cached_property
+from typing import Any
+
+from netcharter.diagnostics import Diagnostic, Severity
+from netcharter.readback.attempts import attempt
+from netcharter.readback.audit_reach import Gateway
+from netcharter.readback.listing import Chain, Listing, Name, Rule
+from netcharter.readback.points import points
+from netcharter.readback.questions import origin_text
+from netcharter.readback.shapes import Origin, Verdict
+from netcharter.readback.structure import Structure, has_statement, later_only, matches, walked
+from netcharter.readback.walk import decisions
+from netcharter.readback.words import listed
+from netcharter.space.certified import NoAnswer
+from netcharter.space.checker import Unproven, check_same
+from netcharter.space.model import Covered, RawBox, Witness
+from netcharter.space.ranges import intersect
+
+MAIN = ("input", "forward", "output")
+MOST_TRIED = 40  # rules that the ruleset is read again without
+MOST_READ = 20_000  # rules read in all for that
+MOST_PAIRS = 3_000  # pairs of rules that are looked at for contradictions
+SHOWN = 3  # of the rules that one contradicts
+SOME = 2  # opposite rules beyond which an earlier one is taken for an exception from all of them
+DEVICE_KEYS = frozenset({"iif", "oif", "iifname", "oifname"})
+
+
+class Rules:
+    """The rules of a gateway's listing with the leaves they decide by."""
+
+    def __init__(self, gateway: Gateway) -> None:
+        self.gateway = gateway
+        self.structure = Structure(gateway.listing)
+
+    @cached_property
+    def leaves(self) -> Mapping[Origin, tuple[int, ...]]:
+        """The leaves of every rule and policy that decides anywhere."""
+        found: dict[Origin, list[int]] = {}
+        for number, leaf in enumerate(self.gateway.points.decisions.leaves):
+            found.setdefault(leaf.decider, []).append(number)
+        return {origin: tuple(numbers) for origin, numbers in found.items()}
+
+    @cached_property
+    def dead(self) -> Mapping[Origin, tuple[Origin, ...]]:
+        """Rules none of whose leaves is ever the first to fit, with those that come first."""
+        found: dict[Origin, tuple[Origin, ...]] = {}
+        for origin, numbers in self.leaves.items():
+            if origin.number is None:
+                continue
+            core = self._core(numbers)
+            if core is not None:
+                by = dict.fromkeys(self.gateway.points.leaf(n).decider for n in core)
+                found[origin] = tuple(one for one in by if one != origin)
+        return found
+
+    def _core(self, numbers: Sequence[int]) -> list[int] | None:
+        """The leaves that come before all of some leaves, together; None where one of them is the
+        first to fit anything."""
+        points_ = self.gateway.points
+        core: set[int] = set()
+        for number in numbers:
+            if number in points_.boxes:
+                verdict = points_.certified.dead_rule(number)
+                if not isinstance(verdict, Covered):
+                    return None
+                core |= set(verdict.core)
+        return sorted(core)
+
+    def spare(self, numbers: Sequence[int]) -> list[int] | None:
+        """The leaves that would do the same in the place of some leaves, each taken alone; None
+        where one of them is needed. Only a first look: it is not certified."""
+        engine = self.gateway.points.certified.engine
+        core: set[int] = set()
+        for number in numbers:
+            if number in self.gateway.points.boxes:
+                verdict = engine.redundant_rule(number)
+                if not isinstance(verdict, Covered):
+                    return None
+                core |= set(verdict.core)
+        return sorted(core)
+
+    @cached_property
+    def unmet(self) -> tuple[Rule, ...]:
+        """Rules that refuse or accept for good, that first packets could come to as far as states
+        tell, and that no leaf bears the name of."""
+        if not self.gateway.points.decisions.complete:
+            return ()
+        named = {(o.family, o.table, o.chain, o.number) for o in self.leaves}
+        return tuple(
+            rule
+            for name, chain in self.gateway.listing.chains.items()
+            if name in self.structure.fresh
+            for rule in chain.rules
+            if (*name, rule.number) not in named and self.final(name, rule)
+        )
+
+    def inside(self, inner: Origin, outer: Origin) -> bool:
+        """Is all that a rule fits, whatever comes before, part of what another one fits?"""
+        boxes = self.gateway.points.boxes
+        mine = [boxes[n] for n in self.leaves[inner] if n in boxes]
+        by = [n for n in self.leaves[outer] if n in boxes]
+        return self.gateway.points.certified.covered(mine, by) is not None
+
+    def is_shared(self, origin: Origin) -> bool:
+        """Does a rule stand in a chain that several rules lead to?"""
+        return (origin.family, origin.table, origin.chain) in self.structure.shared
+
+    def is_rest(self, origin: Origin) -> bool:
+        """Does a rule speak of nothing but network devices? Then it is about all that is left."""
+        chain = self.gateway.listing.chains[origin.family, origin.table, origin.chain]
+        rule = chain.rules[(origin.number or 1) - 1]
+        if has_statement(rule, "vmap"):
+            return False
+        return all(_of_device(left) for left, _, _ in matches(rule))
+
+    def final(self, chain: Name, rule: Rule) -> bool:
+        """Would whatever fits the rule be decided by it and by nothing after it?"""
+        if later_only(rule) or has_statement(rule, "vmap", "jump", "goto", "return", "continue"):
+            return False
+        if "lo" in _named(rule):  # what comes back by it was decided when it was sent
+            return False
+        if has_statement(rule, "drop", "reject"):
+            return True
+        return has_statement(rule, "accept") and self._last_word(chain)
+
+    def _last_word(self, chain: Name) -> bool:
+        """Is an accept in a chain the last word of its hook?"""
+        leading = [base for base in self.structure.bases if chain in self._below[_name(base)]]
+        return bool(leading) and all(self._alone(base) for base in leading)
+
+    @cached_property
+    def _below(self) -> Mapping[Name, frozenset[Name]]:
+        return {
+            _name(base): frozenset(_name(one) for one in self.structure.below(base))
+            for base in self.structure.bases
+        }
+
+    def _alone(self, base: Chain) -> bool:
+        """Is a base chain the only filter of its hook?"""
+        others = (
+            one
+            for one in self.structure.bases
+            if one.hook == base.hook and one.type == "filter" and one is not base
+        )
+        return base.type == "filter" and base.hook in MAIN and not any(others)
+
+
+def _of_device(left: Mapping[str, Any]) -> bool:
+    meta = left.get("meta")
+    return isinstance(meta, dict) and meta.get("key") in DEVICE_KEYS
+
+
+def _name(chain: Chain) -> Name:
+    return chain.family, chain.table, chain.name
+
+
+def never_decides(rules: Rules) -> Iterator[Diagnostic]:
+    """Rules before which others always decide, and rules that no packet fits."""
+    if not rules.gateway.points.decisions.complete:
+        return
+    for origin, core in rules.dead.items():
+        if not core:
+            continue
+        verdict = _verdict(rules, origin)
+        opposite = [one for one in core if _verdict(rules, one).let != verdict.let]
+        verb = "takes" if len(core) == 1 else "together take"
+        yield Diagnostic(
+            "listed-rule-never-decides",
+            "warning",
+            f"{origin_text(origin)} never decides: {listed(map(short, core))} {verb} everything"
+            " that it fits",
+            origin.span,
+            help=_instead(opposite),
+            related=tuple((one.span, f"{short(one)} comes first") for one in core),
+        )
+    for rule in rules.unmet:
+        if not _asks_in_vain(rules, rule):
+            yield Diagnostic(
+                "listed-rule-never-met",
+                "warning",
+                f"no packet ever fits rule {rule.number} in chain {rule.chain} of table"
+                f" {rule.family} {rule.table}: what it asks for contradicts itself, or the way there",
+                rule.span,
+                help="correct what it asks for, or take it out",
+            )
+
+
+def _asks_in_vain(rules: Rules, rule: Rule) -> bool:
+    """Does a rule ask an empty set? That is told of the set."""
+    sets = rules.gateway.listing.sets
+    return any(
+        name in sets and not sets[name].elements and not sets[name].living
+        for name in rules.structure.sets_of(rule)
+    )
+
+
+def _verdict(rules: Rules, origin: Origin) -> Verdict:
+    return rules.gateway.points.leaf(rules.leaves[origin][0]).verdict
+
+
+def short(origin: Origin) -> str:
+    """A rule by its place alone."""
+    if not origin.chain:
+        return origin.text
+    chain = f"chain {origin.chain}"
+    return f"the policy of {chain}" if origin.number is None else f"rule {origin.number} of {chain}"
+
+
+def _instead(opposite: Sequence[Origin]) -> str:
+    if not opposite:
+        return "take it out: nothing changes"
+    movable = [one for one in opposite if one.number is not None]
+    if not movable:
+        return "take it out: nothing changes"
+    return f"move it before {short(movable[0])}, which says the opposite; or take it out"
+
+
+def redundant(rules: Rules) -> Iterator[Diagnostic]:
+    """Rules that decide, and without which later ones would do the same to everything."""
+    tried = 0
+    size = sum(len(chain.rules) for chain in rules.gateway.listing.chains.values())
+    for origin, numbers in rules.leaves.items():
+        if origin.number is None or origin in rules.dead:
+            continue
+        core = rules.spare(numbers)
+        if core is None:
+            continue
+        tried += 1
+        if tried > MOST_TRIED or tried * size > MOST_READ:
+            return
+        if _same_without(rules, origin):
+            later = (rules.gateway.points.leaf(n).decider for n in core if n > max(numbers))
+            heirs = tuple(dict.fromkeys(later))
+            yield Diagnostic(
+                "listed-rule-redundant",
+                "note",
+                f"{origin_text(origin)} could be left out: without it,"
+                f" {listed(map(short, heirs)) or 'later rules'} would do the same to everything",
+                origin.span,
+                help="take it out, or say in its comment why it stays",
+                related=tuple((one.span, f"{short(one)} would do the same") for one in heirs),
+            )
+
+
+def _same_without(rules: Rules, origin: Origin) -> bool:
+    """Read the ruleset again without a rule: does every packet fare as before?"""
+    gateway = rules.gateway
+    less = decisions(without(gateway.listing, origin), gateway.points.host)
+    if not less.complete or less.devices != gateway.points.decisions.devices:
+        return False
+    other = points(less, gateway.points.host, gateway.points.frame)
+    try:
+        return check_same(gateway.points.rules, other.rules)
+    except (Unproven, NoAnswer):
+        return False
+
+
+def without(listing: Listing, origin: Origin) -> Listing:
+    """A listing without one rule. The others keep their numbers."""
+    name = (origin.family, origin.table, origin.chain)
+    chain = listing.chains[name]
+    rules = tuple(rule for rule in chain.rules if rule.number != origin.number)
+    return replace(listing, chains={**listing.chains, name: replace(chain, rules=rules)})
+
+
+def contradictions(rules: Rules) -> Iterator[Diagnostic]:
+    """Opposite rules that share packets, neither of them an exception from the other: one finding
+    for each rule that comes first, with all that it contradicts."""
+    clashes: dict[Origin, list[tuple[Origin, Witness, RawBox]]] = {}
+    for earlier, later, shared, witness in _clashes(rules):
+        clashes.setdefault(earlier, []).append((later, witness, shared))
+    for earlier, against in clashes.items():
+        later, witness, shared = against[0]
+        told = attempt(rules.gateway.points, rules.gateway.words, shared, witness.point)
+        names = [short(one) for one, _, _ in against[:SHOWN]]
+        more = f" and {len(against) - SHOWN} more rules" if len(against) > SHOWN else ""
+        yield Diagnostic(
+            "listed-rules-contradict",
+            _weight(rules, earlier, [one for one, _, _ in against]),
+            f"{origin_text(earlier)} says the opposite of {listed(names)}{more} about the same"
+            " packets;"
+            f" the order decides, so {short(earlier)} wins",
+            earlier.span,
+            witness=told.sentence[0].upper() + told.sentence[1:],
+            help="if that is meant, say so in a comment; else narrow one of them",
+            related=tuple(
+                (one.span, f"{short(one)} loses where both fit") for one, _, _ in against
+            ),
+        )
+
+
+def _clashes(rules: Rules) -> Iterator[tuple[Origin, Origin, RawBox, Witness]]:
+    """Pairs of opposite rules with a packet that the first decides and the second fits, too."""
+    points_ = rules.gateway.points
+    live = {o: ns for o, ns in rules.leaves.items() if o.number is not None and o not in rules.dead}
+    by_leaf = {number: origin for origin, numbers in live.items() for number in numbers}
+    seen: set[tuple[Origin, Origin]] = set()
+    for number, later in sorted(by_leaf.items()):
+        if number not in points_.boxes or rules.is_rest(later) or rules.is_shared(later):
+            continue
+        for first in points_.certified.engine.overlapping(number):
+            if first >= number or len(seen) > MOST_PAIRS:
+                break
+            earlier = by_leaf.get(first)
+            if earlier is None or earlier == later or (earlier, later) in seen:
+                continue
+            if rules.is_shared(earlier):
+                continue
+            if points_.leaf(first).verdict.let == points_.leaf(number).verdict.let:
+                continue
+            if not intersect(points_.exits(first), points_.exits(number)):
+                continue
+            pair = zip(points_.boxes[first], points_.boxes[number], strict=True)
+            shared = tuple(intersect(a, b) for a, b in pair)
+            witness = points_.certified.decided([shared], frozenset({first}))
+            if witness is not None:
+                seen.add((earlier, later))
+                if not rules.inside(earlier, later) and not rules.inside(later, earlier):
+                    yield earlier, later, shared, witness
+
+
+def _weight(rules: Rules, earlier: Origin, later: Sequence[Origin]) -> Severity:
+    """A rule that stands against several is an exception from all of them; and where conditions
+    take part, both may be meant."""
+    leaves = [rules.gateway.points.leaf(n) for one in (earlier, *later) for n in rules.leaves[one]]
+    return "note" if len(later) > SOME or any(leaf.held for leaf in leaves) else "warning"
+
+
+def absent_devices(rules: Rules) -> Iterator[Diagnostic]:
+    """Rules that name a network device which the machine does not have."""
+    host = rules.gateway.points.host
+    if not host.known or not host.devices:
+        return
+    known = {*host.devices, "lo"}
+    for chain in rules.gateway.listing.chains.values():
+        for rule in chain.rules:
+            missing = [name for name in _named(rule) if name not in known]
+            if missing:
+                yield Diagnostic(
+                    "network-device-absent",
+                    "note",
+                    f"rule {rule.number} of chain {rule.chain} names {listed(missing)}, which this"
+                    " machine does not have",
+                    rule.span,
+                    help="correct the name, or take it out; what is plugged in later under this"
+                    " name would be let or refused by it",
+                )
+
+
+def _named(rule: Rule) -> Iterator[str]:
+    """The network devices that a rule compares with, but for patterns."""
+    for left, _, right in matches(rule):
+        if _of_device(left):
+            names = (value for value in walked(right) if isinstance(value, str) and value)
+            yield from (name for name in names if not name.endswith("*") and name[0] != "@")
