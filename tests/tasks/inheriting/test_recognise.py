@@ -246,6 +246,17 @@ def test_inside_routes_and_other_tables_can_not_be_said() -> None:
     ]
 
 
+def test_a_router_that_is_another_machine_is_told() -> None:
+    first = ip_address("10.1.0.50")
+    pools = (Pool(first, first, HERE, routers=(ip_address("10.1.0.9"),)),
+             Pool(first, first, HERE, routers=(ip_address("10.1.0.1"), ip_address("10.1.0.2"))),
+             Pool(first, first, HERE, routers=(ip_address("10.7.0.1"),)))  # fmt: skip
+    seen = see([device("eth1", "10.1.0.1/24")], held=Held(pools=pools))
+    assert [one.words for one in seen.unsaid] == [
+        "hosts of area-eth1 are told the router 10.1.0.9, which is not this gateway"
+    ]
+
+
 def test_hosts_are_counted_once() -> None:
     held = Held(
         (fixed("a", 1, "10.1.0.5"), fixed("b", 2)),

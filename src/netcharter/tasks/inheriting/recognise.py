@@ -141,7 +141,12 @@ def recognise(host: HostFacts, facts: Facts, held: Held, named: Named) -> Recogn
         devices=devices,
         aside=aside,
         domains=held.domains,
-        unsaid=(*unsaid, *equipment.unsaid, *_ways_unsaid(old)),
+        unsaid=(
+            *unsaid,
+            *_routers_unsaid(equipment),
+            *equipment.unsaid,
+            *_ways_unsaid(old),
+        ),
         seen=equipment.seen(),
     )
 
@@ -270,6 +275,19 @@ def _tunnel(device: NetDevice) -> Unsaid:
         "keep it on a machine of its own in an area, or find out who still uses it",
         device.span,
     )
+
+
+def _routers_unsaid(equipment: Equipment) -> Iterator[Unsaid]:
+    """Hosts that are told another router than this gateway."""
+    for pool in equipment.held.pools:
+        area = equipment.area_of(pool.routers[0]) if pool.routers else None
+        if area is not None and not set(pool.routers) & set(area.gateway):
+            yield Unsaid(
+                f"hosts of {area.name} are told the router {listed(map(str, pool.routers))},"
+                " which is not this gateway",
+                "find out which machine that is: what they do may not pass by here at all",
+                pool.span,
+            )
 
 
 def _ways_unsaid(old: Old) -> Iterator[Unsaid]:
