@@ -74,6 +74,12 @@ RULES = {
         "It never did anything, whatever its author wanted.",
         "Correct what it asks for, or take it out.",
     ),
+    "chain-never-entered": Entry(
+        "chain that no first packet gets to",
+        "Rules lead to a chain, and no packet that begins a conversation ever takes that way.",
+        "None of its rules decides anything.",
+        "Correct the rule that leads there, or take the chain out.",
+    ),
     "listed-rule-redundant": Entry(
         "rule that could be left out",
         "Without the rule, later ones or the policy would do the same to all that it decides.",

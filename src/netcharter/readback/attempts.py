@@ -116,9 +116,10 @@ def _addresses(points: Points, device: str, other: int) -> Iterator[int]:
     """A host of a network beyond a device, or documentation's, in the family of the other end."""
     if device == OWN:
         yield from (low for mine in points.host.own.values() for low, _ in mine)
-    for networks, devices in points.host.routes:
-        if device in devices:
-            yield from (min(a + 20, b) for a, b in networks[:4] if b - a < SMALL)
+    near = [networks for networks, devices in points.host.routes if device in devices]
+    far = [networks for networks, devices in points.host.routes if device not in devices]
+    for networks in (*near, *far):
+        yield from (min(a + 20, b) for a, b in networks[:4] if b - a < SMALL)
     yield from (code for code in DOCUMENTATION if has(FAMILY4, code) == has(FAMILY4, other))
 
 

@@ -139,15 +139,18 @@ class Gateway:
         """A finding with its packet; it stands where the packet is decided, unless said."""
         witness, box = shown
         told = attempt(self.points, self.words, box, witness.point)
-        by = (told.leaf.decider.span, f"decided by {origin_text(told.leaf.decider)}")
+        decider, to = told.leaf.decider, told.leaf.verdict.destination
+        places = [(decider.span, f"decided by {origin_text(decider)}")]
+        places += [(one.span, "translated by this rule") for one in self.deliveries if one.to == to]
+        place = span or decider.span
         return Diagnostic(
             ident,
             severity,
             message,
-            span or told.leaf.decider.span,
+            place,
             witness=told.sentence[0].upper() + told.sentence[1:],
             help=help,
-            related=() if span is None or span == by[0] else (by,),
+            related=tuple(one for one in places if one[0] != place),
         )
 
     def pieces(self, box: RawBox, target: str) -> Iterator[tuple[RawBox, int]]:
@@ -247,12 +250,10 @@ def management(gateway: Gateway) -> Iterator[Diagnostic]:
     for origin, leaves in by_decider(gateway).items():
         if origin in wholly or origin.number is None:
             continue
-        targets = (OWN, *gateway.inside)
         shown = {
-            name: (found, box)
+            name: found
             for name, ports in MANAGED.items()
-            if (box := _managed(gateway, ports))
-            and (found := gateway.witness(box, leaves, targets)) is not None
+            if (found := _managed(gateway, ports, leaves)) is not None
         }
         if not shown:
             continue
@@ -269,9 +270,22 @@ def management(gateway: Gateway) -> Iterator[Diagnostic]:
         )
 
 
-def _managed(gateway: Gateway, ports: tuple[tuple[int, int], ...]) -> RawBox:
-    services = ranges(*(((p << 16) + n, (p << 16) + n) for p, n in ports))
-    return gateway.box(gateway.lines, {SERVICE: services})
+def _managed(
+    gateway: Gateway, ports: tuple[tuple[int, int], ...], leaves: frozenset[int]
+) -> tuple[Witness, RawBox] | None:
+    """A packet by a line for one of some services, as it is sent or as it is delivered."""
+    targets = (OWN, *gateway.inside)
+    for protocol, port in ports:
+        code = (protocol << 16) + port
+        whole: Ranges = ((protocol << 16, (protocol << 16) + 0xFFFF),)
+        moved = frozenset(n for n in leaves if gateway.points.leaf(n).verdict.port == port)
+        kept = frozenset(n for n in leaves if gateway.points.leaf(n).verdict.port is None)
+        for services, some in ((((code, code),), kept), (whole, moved)):
+            box = gateway.box(gateway.lines, {SERVICE: services})
+            found = gateway.witness(box, some, targets)
+            if found is not None:
+                return found, box
+    return None
 
 
 def _chosen(leaf: Leaf) -> bool:

@@ -18,7 +18,7 @@ from netcharter.readback.audit_reach import Gateway
 from netcharter.readback.listing import Chain, Listing, Name, Rule
 from netcharter.readback.points import points
 from netcharter.readback.questions import origin_text
-from netcharter.readback.shapes import Origin, Verdict
+from netcharter.readback.shapes import Leaf, Origin, Verdict
 from netcharter.readback.structure import Structure, has_statement, later_only, matches, walked
 from netcharter.readback.walk import decisions
 from netcharter.readback.words import listed
@@ -31,6 +31,7 @@ MAIN = ("input", "forward", "output")
 MOST_TRIED = 40  # rules that the ruleset is read again without
 MOST_READ = 20_000  # rules read in all for that
 MOST_PAIRS = 3_000  # pairs of rules that are looked at for contradictions
+PIECES = 5_000
 SHOWN = 3  # of the rules that one contradicts
 SOME = 2  # opposite rules beyond which an earlier one is taken for an exception from all of them
 DEVICE_KEYS = frozenset({"iif", "oif", "iifname", "oifname"})
@@ -61,7 +62,7 @@ class Rules:
             core = self._core(numbers)
             if core is not None:
                 by = dict.fromkeys(self.gateway.points.leaf(n).decider for n in core)
-                found[origin] = tuple(one for one in by if one != origin)
+                found[origin] = tuple(one for one in by if one != origin and one.chain)
         return found
 
     def _core(self, numbers: Sequence[int]) -> list[int] | None:
@@ -170,30 +171,97 @@ def never_decides(rules: Rules) -> Iterator[Diagnostic]:
     if not rules.gateway.points.decisions.complete:
         return
     for origin, core in rules.dead.items():
-        if not core:
-            continue
-        verdict = _verdict(rules, origin)
-        opposite = [one for one in core if _verdict(rules, one).let != verdict.let]
-        verb = "takes" if len(core) == 1 else "together take"
-        yield Diagnostic(
-            "listed-rule-never-decides",
-            "warning",
-            f"{origin_text(origin)} never decides: {listed(map(short, core))} {verb} everything"
-            " that it fits",
-            origin.span,
-            help=_instead(opposite),
-            related=tuple((one.span, f"{short(one)} comes first") for one in core),
-        )
+        if core:
+            yield _taken(origin, core, _verdict(rules, origin), rules)
+    entered: dict[Name, bool] = {}
     for rule in rules.unmet:
-        if not _asks_in_vain(rules, rule):
-            yield Diagnostic(
-                "listed-rule-never-met",
-                "warning",
-                f"no packet ever fits rule {rule.number} in chain {rule.chain} of table"
-                f" {rule.family} {rule.table}: what it asks for contradicts itself, or the way there",
-                rule.span,
-                help="correct what it asks for, or take it out",
-            )
+        chain = (rule.family, rule.table, rule.chain)
+        if chain not in entered and len(entered) < MOST_TRIED:
+            entered[chain] = bool(_leaves_of(rules, chain, _everything(rule)))
+            if not entered[chain]:
+                yield _never_entered(rules, chain)
+        if entered.get(chain) and not _asks_in_vain(rules, rule):
+            yield from _unmet(rules, rule)
+
+
+def _taken(origin: Origin, core: Sequence[Origin], verdict: Verdict, rules: Rules) -> Diagnostic:
+    """A rule before which others always decide."""
+    opposite = [one for one in core if _verdict(rules, one).let != verdict.let]
+    verb = "takes" if len(core) == 1 else "together take"
+    return Diagnostic(
+        "listed-rule-never-decides",
+        "warning",
+        f"{origin_text(origin)} never decides: {listed(map(short, core))} {verb} everything that it"
+        " fits",
+        origin.span,
+        help=_instead(opposite),
+        related=tuple((one.span, f"{short(one)} comes first") for one in core),
+    )
+
+
+def _unmet(rules: Rules, rule: Rule) -> Iterator[Diagnostic]:
+    """A rule without leaves: with those that take what it would fit if it stood first in its chain,
+    as the checker confirms; or else nothing fits it at all."""
+    points_ = rules.gateway.points
+    found = _leaves_of(rules, (rule.family, rule.table, rule.chain), rule)
+    name = f"rule {rule.number} of chain {rule.chain}"
+    if not found:
+        yield Diagnostic(
+            "listed-rule-never-met",
+            "warning",
+            f"no packet fits {name}: what it asks for contradicts itself, or the way that leads"
+            " there",
+            rule.span,
+            help="correct what it asks for, or take it out",
+        )
+        return
+    boxes = [box for box, _ in found]
+    survey = points_.certified.survey(boxes, PIECES)
+    deciding = {points_.leaf(p.rule).decider for p in survey.pieces if p.rule is not None}
+    mine = (n for one in deciding for n in rules.leaves[one] if n in points_.boxes)
+    core = points_.certified.covered(boxes, mine) if survey.complete else None
+    by = dict.fromkeys(points_.leaf(n).decider for n in core.core) if core else {}
+    before = tuple(one for one in by if one.chain)
+    if before:
+        leaf = found[0][1]
+        yield _taken(leaf.decider, before, leaf.verdict, rules)
+
+
+def _everything(rule: Rule) -> Rule:
+    """A rule that fits every packet, to see whether any gets to a chain."""
+    return replace(rule, number=0, expr=({"drop": None},), comment="")
+
+
+def _leaves_of(rules: Rules, chain: Name, rule: Rule) -> list[tuple[RawBox, Leaf]]:
+    """What a rule would fit if it stood first in its chain: its leaves there, and their boxes."""
+    gateway = rules.gateway
+    held = gateway.listing.chains[chain]
+    others = tuple(one for one in held.rules if one.number != rule.number)
+    first = replace(held, rules=(rule, *others))
+    listing = replace(gateway.listing, chains={**gateway.listing.chains, chain: first})
+    read = decisions(listing, gateway.points.host)
+    if read.devices != gateway.points.decisions.devices:
+        return []
+    tried = points(read, gateway.points.host, gateway.points.frame)
+    place = (*chain, rule.number)
+    found = []
+    for number, box in tried.boxes.items():
+        by = tried.leaf(number).decider
+        if (by.family, by.table, by.chain, by.number) == place:
+            found.append((box, tried.leaf(number)))
+    return found
+
+
+def _never_entered(rules: Rules, chain: Name) -> Diagnostic:
+    held = rules.gateway.listing.chains[chain]
+    return Diagnostic(
+        "chain-never-entered",
+        "warning",
+        f"no first packet gets to chain {chain[2]} of table {chain[0]} {chain[1]}: the rules that"
+        " lead there fit none, or others come first",
+        held.span,
+        help="correct the rule that leads there, or take the chain out",
+    )
 
 
 def _asks_in_vain(rules: Rules, rule: Rule) -> bool:
