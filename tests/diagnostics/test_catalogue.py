@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from netcharter.diagnostics.catalogue import CATALOGUE
+from netcharter.diagnostics.of_audit import AUDIT
 from netcharter.diagnostics.of_inheriting import INHERITING
 from netcharter.diagnostics.of_listings import LISTINGS
 from netcharter.diagnostics.of_proofs import FINDINGS
@@ -70,7 +71,7 @@ def test_the_search_finds_ids_in_all_their_forms() -> None:
 
 
 def test_no_id_belongs_to_two_rooms() -> None:
-    rooms = (READING, FINDINGS, LISTINGS, INHERITING)
+    rooms = (READING, FINDINGS, LISTINGS, INHERITING, AUDIT)
     assert sum(map(len, rooms)) == len(CATALOGUE)
 
 

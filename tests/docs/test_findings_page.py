@@ -8,6 +8,7 @@ from pathlib import Path
 
 from netcharter.diagnostics.catalogue import CATALOGUE
 from netcharter.diagnostics.entry import Entry
+from netcharter.diagnostics.of_audit import AUDIT
 from netcharter.diagnostics.of_inheriting import INHERITING
 from netcharter.diagnostics.of_listings import LISTINGS
 from netcharter.diagnostics.of_proofs import FINDINGS
@@ -41,6 +42,7 @@ def test_the_page_lists_the_whole_catalogue(repository: Path) -> None:
             "In the plan, its proofs, and what is asked about it": FINDINGS,
             "While a loaded ruleset is read back": LISTINGS,
             "While a running gateway is read": INHERITING,
+            "In a ruleset without a charter": AUDIT,
         }
     )
     if os.environ.get(UPDATE):

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from netcharter.diagnostics.entry import Entry
+from netcharter.diagnostics.of_audit import AUDIT
 from netcharter.diagnostics.of_inheriting import INHERITING
 from netcharter.diagnostics.of_listings import LISTINGS
 from netcharter.diagnostics.of_proofs import FINDINGS
@@ -15,4 +16,4 @@ from netcharter.diagnostics.of_reading import READING
 
 __all__ = ["CATALOGUE", "Entry"]
 
-CATALOGUE: Mapping[str, Entry] = READING | FINDINGS | LISTINGS | INHERITING
+CATALOGUE: Mapping[str, Entry] = READING | FINDINGS | LISTINGS | INHERITING | AUDIT
