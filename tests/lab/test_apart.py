@@ -84,6 +84,22 @@ def test_the_work_has_a_network_and_mounts_of_its_own(as_user: bool) -> None:
     assert not os.path.exists("/run/mine")
 
 
+def test_mounts_stay_inside_where_they_would_spread(tmp_path: Path) -> None:
+    """As on machines whose mounts are shared from the start (mount_namespaces(7))."""
+    possible(as_user=False)
+    script = tmp_path / "spread.py"
+    script.write_text(
+        "import os\n"
+        "from netcharter.lab.apart import apart\n"
+        "before = open('/proc/self/mounts').read()\n"
+        "print(apart(lambda: os.listdir('/run')), open('/proc/self/mounts').read() == before)\n",
+        encoding="ascii",
+    )
+    command = ["unshare", "-m", "--propagation", "shared", sys.executable, str(script)]
+    found = subprocess.run(command, capture_output=True, text=True, timeout=SOON, check=True)
+    assert found.stdout == "['netns'] True\n"
+
+
 class Wry(Exception):
     """An exception that cannot travel."""
 
@@ -270,17 +286,20 @@ def waiting(
         text=True,
         env={**os.environ, "TMPDIR": str(folder)},
     )
+    family: set[int] = set()
     try:
         assert caller.stdout is not None
         worker = int(caller.stdout.readline())
         family = below(caller.pid)
         assert len(family) == 4 and worker in family  # warden, worker, two commands
+        assert os.getsid(caller.pid) not in map(os.getsid, family)  # none hears the terminal
         yield caller.pid, worker, family
-        caller.communicate(timeout=SOON)
+        caller.wait(timeout=SOON)
         assert gone(family)
         assert [path.name for path in folder.iterdir()] == ["wait.py"]
     finally:
-        caller.kill()
+        for pid in {caller.pid, *family} & set(parents()):
+            os.kill(pid, signal.SIGKILL)
         caller.communicate()
 
 
@@ -348,17 +367,29 @@ def test_ctrl_c_lets_the_work_tidy_up_and_is_raised_here() -> None:
     assert heard == ["begun"]
 
 
-def test_nothing_survives_success_and_failure() -> None:
-    """Also not what the work has left running."""
+@pytest.mark.parametrize("fails", [False, True])
+def test_nothing_survives_success_and_failure(fails: bool) -> None:
+    """Also not what the work has left running, away from its own session."""
     possible(as_user=True)
+    unmistakable = f"600.{os.getpid()}{int(fails)}"
 
-    def work(fails: bool) -> None:
-        subprocess.Popen(["setsid", "sleep", "600"])
+    def work() -> str:
+        left = subprocess.Popen(["setsid", "--fork", "sleep", unmistakable])
+        left.wait()
         if fails:
             raise ValueError("on purpose")
+        return "done"
 
-    apart(lambda: work(False), as_user=True)
-    assert gone(below(os.getpid()))
-    with pytest.raises(ValueError, match="on purpose"):
-        apart(lambda: work(True), as_user=True)
-    assert gone(below(os.getpid()))
+    if fails:
+        with pytest.raises(ValueError, match="on purpose"):
+            apart(work, as_user=True)
+    else:
+        assert apart(work, as_user=True) == "done"
+    assert gone({pid for pid in parents() if unmistakable in _command(pid)})
+
+
+def _command(pid: int) -> str:
+    try:
+        return Path(f"/proc/{pid}/cmdline").read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return ""

@@ -8,11 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from contextlib import suppress
 
-# No duplicate address detection (RFC 4862 section 5.4), no router solicitations.
+# Nobody asks for routers (RFC 4861 section 6.3.7); a line that learns its address would.
 _QUIET: Mapping[str, str] = {
-    f"ipv6/conf/{scope}/{key}": "0"
-    for scope in ("all", "default")
-    for key in ("accept_dad", "dad_transmits", "router_solicitations", "use_tempaddr")
+    f"ipv6/conf/{scope}/router_solicitations": "0" for scope in ("all", "default")
 }
 # Each refusal is seen: the kernel limits ICMP errors per destination and altogether. A rate of 0
 # is no limit.

@@ -6,8 +6,9 @@ switch per line and area joins them with the stations:
     gateway eth2 ===== g2 [switch b2] s5 ===== net0 station
                                       s6 ===== net0 station
 
-Nobody asks for a neighbour (`arp off`): whom a machine may meet it knows beforehand, so that no
-question or report is counted by a decision. What it does not know gets the hardware address of the
+Nobody asks for a neighbour (`arp off`) or for a double of its own address, and nobody reports what
+groups it is in (`multicast off`), so that no decision counts anything but probes: whom a machine
+may meet it knows beforehand. What it does not know gets the hardware address of the
 asking device itself. On a line that is right for everybody, since the station of a line has the
 hardware address of the gateway's device; in an area it is right for nobody.
 """
@@ -225,7 +226,7 @@ def automatic(plan: Plan, line: LinePlan, world: World) -> str:
         out.append(f"route replace 0.0.0.0/0 via {hop4} dev {device} table {table}")
     if line.name in world.lines6:
         own6, hop6 = world.lines6[line.name]
-        out.append(f"address replace {own6} dev {device} nodad")
+        out.append(f"address replace {own6} dev {device}")
         out.append(f"route replace ::/0 via {hop6} dev {device} table {table}")
     return _text(out)
 
