@@ -90,6 +90,27 @@ def why(
     starter, target: terms of the charter, addresses, or (target) a domain name, which is taken
     as any internet address. Raises NotUnderstood with what to write instead.
     """
+    found = _tellings(plan, starter, target, service, instant, who, down)
+    return tuple(_together([_story(plan, telling) for telling in found]))
+
+
+def attempts(
+    plan: Plan, starter: str, target: str, service: str, instant: datetime
+) -> tuple[tuple[Attempt, Environment], ...]:
+    """The attempts that the stories of one connection are about, each in its environment."""
+    found = _tellings(plan, starter, target, service, instant, None, ())
+    return tuple(dict.fromkeys((telling.attempt, telling.environment) for telling in found))
+
+
+def _tellings(
+    plan: Plan,
+    starter: str,
+    target: str,
+    service: str,
+    instant: datetime,
+    who: str | None,
+    down: Sequence[str],
+) -> list[Telling]:
     ground = ground_of(plan)
     check_services([service], ground)
     if service == "anything":
@@ -97,7 +118,7 @@ def why(
     codes = service_set(ground, [service])
     up = lines_up(ground, down)
     wide, doubts = _destination(plan, ground, target)
-    told: list[Story] = []
+    found: list[Telling] = []
     for family in FAMILY:
         to = intersect(wide, FAMILY[family])
         for start in starts(plan, ground, starter, family, to, up) if to else ():
@@ -106,12 +127,10 @@ def why(
                 attempt = Attempt(
                     start.entrance, start.source, start.hardware, representative(plan, to), code
                 )
-                told.append(
-                    _story(plan, Telling(attempt, state, starter, target, to, family, doubts))
-                )
-    if not told:
+                found.append(Telling(attempt, state, starter, target, to, family, doubts))
+    if not found:
         raise _nothing(starter, target, service, codes, wide)
-    return tuple(_together(told))
+    return found
 
 
 def _nothing(starter: str, target: str, service: str, codes: Ranges, wide: Ranges) -> NotUnderstood:
