@@ -88,8 +88,7 @@ class Effects:
     # --- marks -----------------------------------------------------------------------------------
 
     def _mark(self, state: State, mark: op.SetMark) -> list[Outcome]:
-        if mark.conversation and state.course.track != "new":
-            return [(state, op.ON)]
+        """The value is read first: where it does not exist the rule ends."""
         if mark.lookup is None:
             assert mark.value is not None
             found: list[Outcome] = []
@@ -97,19 +96,19 @@ class Effects:
                 numbers = tuple((at, self.sets.of(inside)) for at, inside in limits)
                 box = narrowed(self.sets, state.box, numbers)
                 if box is not None:
-                    found.append(
-                        (self._marked(State(box, state.held, state.course), mark, bits), op.ON)
-                    )
+                    part = State(box, state.held, state.course)
+                    found.append((self._marked(part, mark, bits), op.ON))
             return found
         whole = Alternative(state.box, state.held, True)
+        course = state.course
         return [
-            (self._marked(State(one.box, one.held, state.course), mark, bits_of(one.data)), op.ON)
-            for one in self.matcher.mapped(whole, mark.lookup, mark.living, mark.key, state.course)
+            (self._marked(State(one.box, one.held, course), mark, bits_of(one.data)), op.ON)
+            for one in self.matcher.mapped(whole, mark.lookup, mark.living, mark.key, course)
         ]
 
     def _marked(self, state: State, mark: op.SetMark, bits: Bits) -> State:
-        if mark.conversation:
-            return _on(state, mark=bits)
+        if mark.conversation:  # without a conversation there is nothing to write to
+            return _on(state, mark=bits) if state.course.track == "new" else state
         return _on(state, packet_mark=bits)
 
     # --- the rest --------------------------------------------------------------------------------

@@ -14,6 +14,7 @@ from netcharter.readback.document import MOST_TOLD, Document, Item, Refused, ite
 from netcharter.readback.symbols import PRIORITIES
 
 FAMILIES = ("ip", "ip6", "inet", "arp", "bridge", "netdev")
+TABLE_FLAGS = frozenset({"dormant", "owner", "persist"})
 Name = tuple[str, str, str]  # family, table, name
 
 
@@ -78,10 +79,14 @@ class Named:
 
 @dataclass(frozen=True, slots=True)
 class Table:
+    """A table. dormant: whether its base chains are switched off; None: the listing says something
+    that is not understood (nft 1.0.6 writes a table's flags unreadably).
+    """
+
     family: str
     name: str
     handle: int
-    dormant: bool
+    dormant: bool | None
     span: Span
 
 
@@ -234,7 +239,11 @@ class _Reader:
     def _table(self, item: Item) -> None:
         family, name = self._text(item, "family"), self._text(item, "name")
         flags = _flags(item.said)
-        table = Table(family, name, self._number(item, "handle"), "dormant" in flags, item.span)
+        dormant = "dormant" in flags if flags <= TABLE_FLAGS else None
+        if dormant is None:
+            message = "the flags of the table are not readable, so it may be dormant"
+            self.warn("listing-flags", message, item.span)
+        table = Table(family, name, self._number(item, "handle"), dormant, item.span)
         if (family, name) in self.tables:
             raise self.wrong("listing-twice", f"table {name[:60]} is listed twice", item.span)
         self.tables[family, name] = table

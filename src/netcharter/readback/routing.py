@@ -26,7 +26,7 @@ from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import DESTINATION, ENTRANCE, EXIT, SERVICE, SOURCE, Condition
 from netcharter.readback.sources import FromField, Limits, tested
 from netcharter.readback.state import State, given, narrowed
-from netcharter.space.ranges import Ranges, subtract, union
+from netcharter.space.ranges import Ranges, intersect, subtract, union
 
 Way = Literal["input", "forward", "silent", "unreachable"]
 LOCAL_GROUPS4: Ranges = ((0xE0000000, 0xE00000FF),)  # RFC 5771 section 4
@@ -129,11 +129,24 @@ class Router:
                 many = self._for_many(state.course.family)
                 yield from self._refused(routed.state, many, "silent", why)
             if state.course.family == 6 and state.course.source is None:
-                why = "such a source is not forwarded"
-                yield from self._refused(routed.state, [((SOURCE, NOWHERE6),)], "silent", why)
-                link: list[Limits] = [((SOURCE, LINK_LOCAL6),)]
-                yield from self._refused(routed.state, link, "unreachable", why)
+                yield from self._unforwarded(routed.state)
             yield routed
+
+    def _unforwarded(self, state: State) -> Iterator[Routed]:
+        """Sources that only go on by the device they came by (ip6_output.c)."""
+        why = "such a source is not forwarded"
+        sources: list[tuple[Ranges, Way]] = [(NOWHERE6, "silent"), (LINK_LOCAL6, "unreachable")]
+        entrances, exits = self.sets.ranges(state.box[ENTRANCE]), self.sets.ranges(state.box[EXIT])
+        back = intersect(entrances, exits)
+        pairs = [(subtract(entrances, back), exits), (back, subtract(exits, back))]
+        pairs += [(((n, n),), subtract(back, ((n, n),))) for a, b in back for n in range(a, b + 1)]
+        for found, way in sources:
+            limits: list[Limits] = [
+                ((ENTRANCE, entrance), (EXIT, exit), (SOURCE, found))
+                for entrance, exit in pairs
+                if entrance and exit
+            ]
+            yield from self._refused(state, limits, way, why)
 
     def _for_many(self, family: int) -> list[Limits]:
         """What is sent as a broadcast or multicast frame: a network's own broadcasts on it alone."""

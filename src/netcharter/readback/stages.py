@@ -128,7 +128,7 @@ def _foreign(listing: Listing, hooks: tuple[str, ...], bridged: tuple[str, ...])
 
 
 def _base_chains(listing: Listing) -> list[Chain]:
-    dormant = {(table.family, table.name) for table in listing.tables if table.dormant}
+    dormant = {(t.family, t.name) for t in listing.tables if t.dormant is True}
     return [
         chain
         for chain in listing.chains.values()

@@ -76,7 +76,7 @@ class Translator:
         if what.family is not None and what.family != state.course.family:
             return
         if what.kind in ("masquerade", "redirect"):
-            targets = self._own_targets(state, what)
+            targets = self._with_ports(state, what)
         else:
             targets = self._targets(state, what)
         for box, held, moved, ports in targets:
@@ -159,6 +159,17 @@ class Translator:
                     yield box, now, Moved(((value, value),)), ports
             return
         yield box, held, moved, ports
+
+    def _with_ports(self, state: State, what: op.Translate) -> Iterator[Target]:
+        """Where the port comes from a map, part by part."""
+        if what.lookup is None:
+            yield from self._own_targets(state, what)
+            return
+        whole = Alternative(state.box, state.held, True)
+        for found in self.matcher.mapped(whole, what.lookup, what.living, "", state.course):
+            for box, _, ports in self._mapped(found, what, state.course):
+                part = State(box, found.held, state.course)
+                yield from self._own_targets(part, replace(what, port=ports, lookup=None))
 
     def _own_targets(self, state: State, what: op.Translate) -> Iterator[Target]:
         """Addresses of the host: of the device of entrance, or of exit."""

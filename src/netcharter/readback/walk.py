@@ -16,7 +16,7 @@ from netcharter.readback.effects import Effects, Outcome
 from netcharter.readback.ground import Ground
 from netcharter.readback.keys import Around
 from netcharter.readback.leaves import Leaves
-from netcharter.readback.listing import Listing
+from netcharter.readback.listing import Chain, Listing
 from netcharter.readback.matching import Matcher
 from netcharter.readback.notes import Notes
 from netcharter.readback.program import At, Code, Frames, policy
@@ -81,6 +81,7 @@ class Walker:
         self.leaves = Leaves(self.sets, self.devices)
         self.codes: dict[tuple[str, str, str], Code | None] = {}
         self.todo: list[Pending] = []
+        self.doubtful = {(t.family, t.name) for t in listing.tables if t.dormant is None}
         self.programs = {family: programs(listing, family, self.notes) for family in (4, 6)}
 
     def walk(self) -> Decisions:
@@ -277,9 +278,7 @@ class Walker:
         if state.course.hook != stage.hook:
             state = State(state.box, state.held, replace(state.course, hook=stage.hook))
         if stage.what == "chain":
-            chain = stage.chains[0]
-            code = self._code((chain.family, chain.table, chain.name))
-            return state, at._replace(chain=code)
+            return self._enter(state, at, stage.chains[0], at.next_stage())
         if stage.what == "translate":
             return self._translate(state, at, stage)
         if stage.what == "conntrack":
@@ -289,6 +288,18 @@ class Walker:
         if stage.what in ("route", "reroute"):
             return self._routed(state, at)
         return self._ended(state, at, stage)
+
+    def _enter(self, state: State, at: At, chain: Chain, beyond: At) -> tuple[State, At] | None:
+        """Into a base chain, or past it if its table may be dormant."""
+        inside = at._replace(chain=self._code((chain.family, chain.table, chain.name)))
+        if (chain.family, chain.table) not in self.doubtful:
+            return state, inside
+        words = f"table {chain.family} {chain.table} is dormant"
+        held = given(state.held, Condition("unread", words), True)
+        if held is not None:
+            self._push(state, inside)
+            return State(state.box, held, state.course), beyond
+        return state, inside
 
     def _conntrack(self, state: State, at: At) -> tuple[State, At] | None:
         if state.course.track != "none":
@@ -306,9 +317,8 @@ class Walker:
         if course.track != "new" or settled:
             return state, at.next_stage()
         if at.sub < len(stage.chains):
-            chain = stage.chains[at.sub]
-            code = self._code((chain.family, chain.table, chain.name))
-            return state, at._replace(chain=code)
+            beyond = At(at.program, at.stage, at.sub + 1)
+            return self._enter(state, at, stage.chains[at.sub], beyond)
         if sources:
             status = with_status(course.status, SOURCED)
             done = replace(course, sourced=True, status=status)
