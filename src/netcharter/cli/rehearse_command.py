@@ -21,6 +21,9 @@ from netcharter.cli.keeping import keep_option, kept_source
 
 @click.command("rehearse")
 @charter_argument
+@click.option("--from", "starter", metavar="WHO", help="try one connection only: who starts it,")
+@click.option("--to", "target", metavar="WHERE", help="what it reaches,")
+@click.option("--with", "service", metavar="SERVICE", help="and with which service")
 @click.option(
     "--captures",
     type=click.Path(file_okay=False, path_type=Path),
@@ -39,6 +42,9 @@ from netcharter.cli.keeping import keep_option, kept_source
 @exits
 def cli(
     charter: Path,
+    starter: str | None,
+    target: str | None,
+    service: str | None,
     captures: Path | None,
     limit: int | None,
     within: int | None,
@@ -52,10 +58,11 @@ def cli(
     from netcharter.tasks.rehearse import rehearse_charter
     from netcharter.tasks.rehearse_text import summary
 
+    only = _only(starter, target, service)
     with progress() as heard:
         source = kept_source(charter, keep)
         found = rehearse_charter(
-            source, clock(), as_of, limit=limit, seconds=within, on_progress=heard
+            source, clock(), as_of, only=only, limit=limit, seconds=within, on_progress=heard
         )
     if captures is not None:
         write_captures(captures, found.captures)
@@ -66,3 +73,13 @@ def cli(
     for line in summary(found, width(), folder):
         click.echo(safe(line))
     return 0 if found.ok else 1
+
+
+def _only(*said: str | None) -> tuple[str, str, str] | None:
+    """The one connection that is asked for: all of it, or none."""
+    if all(part is None for part in said):
+        return None
+    starter, target, service = said
+    if starter is None or target is None or service is None:
+        raise click.UsageError("--from, --to and --with belong together")
+    return starter, target, service

@@ -25,6 +25,7 @@ RATE, BURST = 200, 200  # refusals that a kit answers (docs/explanation/kit.md)
 MARGIN = 0.9  # of both, that a rehearsal asks for
 ROUTING_RATE, ROUTING_BURST = 0.9, 5
 REFUSED = ("reset", "prohibited", "unreachable")
+FEW = 12  # probes that are listed one by one
 MOST = 200  # mismatches that are recorded: beyond, something is wrong that they all show
 # IPv6 hosts are told of a shorter way at the kernel's own pace, and no setting of it stops that.
 UNPROMPTED = """
@@ -44,13 +45,16 @@ Heard = Callable[[int, int, str], None]
 
 @dataclass(slots=True)
 class Performed:
-    """How far a programme came. captures: file name -> content, for mismatches that name one."""
+    """How far a programme came. captures: file name -> content, for mismatches that name one.
+    listed: what each probe did, where there are few.
+    """
 
     done: int = 0
     agreed: int = 0
     repeated: int = 0  # probes that disagreed once and then did not
     mismatches: list[Mismatch] = field(default_factory=list)
     captures: dict[str, bytes] = field(default_factory=dict)
+    listed: list[tuple[Probe, Seen]] = field(default_factory=list)
 
 
 def perform(
@@ -87,14 +91,16 @@ class Performer:
     def take(self, probe: Probe, found: Performed) -> None:
         """Try one probe and note what came of it."""
         found.done += 1
-        if not differences(probe, self.see(probe)):
-            found.agreed += 1
-            return
         seen = self.see(probe)
         wrong = differences(probe, seen)
+        if wrong:
+            seen = self.see(probe)
+            wrong = differences(probe, seen)
+            found.repeated += not wrong
+        if found.done <= FEW:
+            found.listed.append((probe, seen))
         if not wrong:
             found.agreed += 1
-            found.repeated += 1
             return
         mismatch = Mismatch(probe, seen, wrong)
         if len(found.mismatches) < MOST:

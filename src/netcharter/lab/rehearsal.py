@@ -7,18 +7,22 @@ from __future__ import annotations
 
 import time
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from netcharter.lab.agreement import kernel_equals_plan
 from netcharter.lab.apart import GRACE, Progress, apart, report
-from netcharter.lab.performance import DIFFERS, Performed, perform
+from netcharter.lab.performance import DIFFERS, FEW, Performed, perform
 from netcharter.lab.site import Site
 from netcharter.lab.world import world
+from netcharter.plan.coding import TCP, UDP
+from netcharter.plan.fate import Attempt, Environment
 from netcharter.plan.shapes import Plan
-from netcharter.probes.programme import programme
-from netcharter.probes.shapes import Mismatch, Programme, Unprobed
+from netcharter.probes.programme import chosen, programme
+from netcharter.probes.shapes import Mismatch, Probe, Programme, Seen, Shape, Unprobed, World
+from netcharter.probes.stage import Stage
+from netcharter.probes.trials import Trial
 from netcharter.proofs.kernel import Agreement
 
 MOST, TIME = 4000, 600.0  # probes, and seconds for the whole run, unless said
@@ -33,6 +37,7 @@ class Rehearsal:
     once and not again. kernel: is what the kernel has loaded the plan, as sets. kinds: how many
     were tried by what they are; fates: by what should become of them. differs: where the lab is not
     like the site. captures: file name -> content (pcapng), for the mismatches that name one.
+    listed: what each probe did, where there are few of them.
     """
 
     probes: int
@@ -47,6 +52,7 @@ class Rehearsal:
     fates: Mapping[str, int]
     differs: tuple[str, ...]
     captures: Mapping[str, bytes]
+    listed: tuple[tuple[Probe, Seen], ...]
 
     @property
     def ok(self) -> bool:
@@ -61,6 +67,7 @@ def rehearse(
     files: Mapping[str, bytes],
     now: datetime,
     *,
+    only: Sequence[tuple[Attempt, Environment]] = (),
     limit: int = MOST,
     seconds: float = TIME,
     on_progress: Progress | None = None,
@@ -68,11 +75,15 @@ def rehearse(
 ) -> Rehearsal:
     """Rehearse a kit, its files by name: at most so many probes, in about so many seconds.
 
+    only: attempts to be tried in the place of everything.
     Raises LabImpossible where this machine cannot, CommandFailed where the kit does not load.
     """
     began = time.monotonic()
     where = world(plan)
-    work = programme(plan, where, now, limit=limit)
+    if only:
+        work = chosen(plan, where, _asked(plan, where, only), limit=limit)
+    else:
+        work = programme(plan, where, now, limit=limit)
 
     def within() -> tuple[Performed, Agreement, tuple[str, ...]]:
         report(0, len(work.probes), "bringing the site up")
@@ -87,6 +98,23 @@ def rehearse(
         within, on_progress=on_progress, as_user=as_user, limit=seconds + 20 * GRACE
     )
     return _told(work, found, kernel, differs, time.monotonic() - began)
+
+
+def _asked(
+    plan: Plan, where: World, only: Sequence[tuple[Attempt, Environment]]
+) -> Iterator[tuple[Trial, str]]:
+    """As conversations, where the protocol has any. Who is nobody in particular is the visitor,
+    whose kernel has the address that it speaks from.
+    """
+    seats = Stage(plan, where).seats
+    known = {hardware for device in plan.devices for hardware in device.hardware}
+    areas = {area.name for area in plan.areas}
+    for attempt, environment in only:
+        entrance = attempt.entrance
+        if entrance in areas and attempt.hardware not in known:
+            attempt = replace(attempt, hardware=seats.visitor(entrance).hardware)
+        shape: Shape = "talk" if attempt.service >> 16 in (TCP, UDP) else "plain"
+        yield Trial(attempt, environment, shape), "it was asked for"
 
 
 def _told(
@@ -114,4 +142,5 @@ def _told(
         fates=dict(Counter("let" if p.expected.arrives else p.expected.answer for p in done)),
         differs=differs,
         captures=found.captures,
+        listed=tuple(found.listed) if len(work.probes) <= FEW else (),
     )

@@ -15,12 +15,15 @@ from netcharter.lab.agreement import Unreadable
 from netcharter.lab.rehearsal import MOST, TIME, Rehearsal, rehearse
 from netcharter.lab.trouble import CommandFailed, LabFailed, LabImpossible
 from netcharter.plan.coding import hardware_text
+from netcharter.plan.fate import Attempt, Environment
 from netcharter.probes.shapes import Arrival, Expected, Mismatch, Probe, Seen
 from netcharter.proofs import prove
+from netcharter.proofs.ask import NotUnderstood
+from netcharter.proofs.why import attempts
 from netcharter.report.limits import REHEARSED, cautions
 from netcharter.tasks.judged_from import judged_from
 from netcharter.tasks.kit import render_charter
-from netcharter.tasks.sources import Loaded, Source, Unusable, answerable, usable_plan
+from netcharter.tasks.sources import Loaded, Source, Unusable, answerable, unusable, usable_plan
 
 
 @dataclass(frozen=True)
@@ -55,6 +58,7 @@ class Rehearsed:
             "seconds": ceil(found.seconds),
             "tried": found.done,
             "repeated": found.repeated,
+            "listed": [self._listed(probe, seen) for probe, seen in found.listed],
             "kernel": found.kernel.as_json(),
             "differs": list(found.differs),
             "promises_broken": self.broken,
@@ -63,19 +67,23 @@ class Rehearsed:
         }
 
     def _mismatch(self, found: Mismatch, folder: str | None) -> dict[str, Any]:
+        return {
+            **self._listed(found.probe, found.seen),
+            "differences": list(found.differences),
+            "capture": _captured(found, folder),
+        }
+
+    def _listed(self, probe: Probe, seen: Seen) -> dict[str, Any]:
         rows = {row.label: row for row in self.loaded.plan.rows}
-        probe = found.probe
         row = rows.get(probe.row)
         return {
             "told": probe.told,
             "purpose": probe.purpose,
             "decided_by": probe.row or None,
             "span": span_as_json(row.span) if row and row.span else None,
-            "differences": list(found.differences),
             "probe": _probe(probe),
             "expected": _expected(probe.expected),
-            "seen": _seen(found.seen),
-            "capture": _captured(found, folder),
+            "seen": _seen(seen),
         }
 
 
@@ -84,6 +92,7 @@ def rehearse_charter(
     now: datetime,
     as_of: str | None = None,
     *,
+    only: tuple[str, str, str] | None = None,
     limit: int | None = None,
     seconds: float | None = None,
     on_progress: Callable[[int, int, str], None] | None = None,
@@ -91,11 +100,13 @@ def rehearse_charter(
     """Plan, prove, render and rehearse, from now on or as of another date or moment: at most so
     many probes, in about so many seconds.
 
+    only: who starts, what is reached and with which service, where just that is to be tried.
     Raises Unusable where the charter can't be used, or there can be no lab.
     """
     loaded = usable_plan(source)
     files = render_charter(source).kit.files
     moment = judged_from(now, as_of, loaded.plan.timezone)
+    asked = () if only is None else _attempts(loaded, only, moment)
     with answerable(loaded):
         proof = prove(loaded.plan, moment)
         with _possible(loaded):
@@ -103,11 +114,23 @@ def rehearse_charter(
                 loaded.plan,
                 files,
                 moment,
+                only=asked,
                 limit=MOST if limit is None else limit,
                 seconds=TIME if seconds is None else seconds,
                 on_progress=on_progress,
             )
     return Rehearsed(found, loaded, sum(not promise.holds for promise in proof.promises))
+
+
+def _attempts(
+    loaded: Loaded, only: tuple[str, str, str], moment: datetime
+) -> tuple[tuple[Attempt, Environment], ...]:
+    try:
+        return attempts(loaded.plan, *only, moment)
+    except NotUnderstood as wrong:
+        raise unusable(
+            "question-not-understood", str(wrong), "question", " ".join(only), wrong.instead
+        ) from None
 
 
 @contextmanager

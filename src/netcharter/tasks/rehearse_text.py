@@ -6,11 +6,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from textwrap import wrap
 
 from netcharter.lab.rehearsal import Rehearsal
-from netcharter.probes.shapes import Mismatch, Unprobed
+from netcharter.probes.shapes import Mismatch, Probe, Seen, Unprobed
 from netcharter.report.limits import REHEARSED, cautions, told
 from netcharter.tasks.rehearse import Rehearsed
 
-SHOWN = 12  # of anything that is listed, at most
+SHOWN, FEW = 12, 4  # of anything that is listed, at most; of what is of less interest
 FATES: Mapping[str, str] = {
     "let": "let",
     "reset": "reset",
@@ -36,6 +36,9 @@ def summary(found: Rehearsed, width: int = 100, folder: str | None = None) -> It
     for number, mismatch in enumerate(seen.mismatches[:SHOWN], 1):
         yield from _mismatch(number, mismatch, width, folder)
     yield from _more(len(seen.mismatches), "mismatches")
+    if not seen.mismatches:
+        for probe, what in seen.listed:
+            yield from _listed(probe, what, width)
     yield from _counted(seen)
     if found.broken:
         promises = "1 promise" if found.broken == 1 else f"{found.broken} promises"
@@ -57,7 +60,9 @@ def _kernel(seen: Rehearsal, width: int) -> Iterator[str]:
         for who, side in (("plan", each.plan), ("kernel", each.kernel)):
             yield from _block(f"         {who}: {side.outcome}, by {side.decided_by}", width)
     yield from _more(len(kernel.differences), "differences")
-    yield from told("taken for granted there", kernel.assumed, width)
+    if kernel.same:
+        yield from told("taken for granted there", kernel.assumed[:FEW], width)
+        yield from _more(len(kernel.assumed), "of these", FEW)
 
 
 def _mismatch(number: int, found: Mismatch, width: int, folder: str | None) -> Iterator[str]:
@@ -69,6 +74,20 @@ def _mismatch(number: int, found: Mismatch, width: int, folder: str | None) -> I
         yield from _block(f"         {each}", width)
     if found.capture is not None and folder is not None:
         yield f"         its frames: {folder.rstrip('/')}/{found.capture}"
+
+
+def _listed(probe: Probe, seen: Seen, width: int) -> Iterator[str]:
+    """One probe that was seen as predicted."""
+    by = f" by {probe.row}" if probe.row else ""
+    if seen.arrivals:
+        first = seen.arrivals[0]
+        where = f"let{by}: arrived at {first.station} from {first.source}"
+        both = ", data both ways" if probe.shape == "talk" else ", answered"
+        told = f"{where}{both if seen.answer == 'answered' else ', no answer'}"
+    else:
+        told = f"refused{by}: {FATES[seen.answer]}"
+    yield from _block(f"seen     {probe.told}", width)
+    yield from _block(f"         {told}", width)
 
 
 def _counted(seen: Rehearsal) -> Iterator[str]:
@@ -99,9 +118,9 @@ def _unprobed(unprobed: Sequence[Unprobed], width: int) -> Iterator[str]:
     yield from _more(len(reasons), "reasons")
 
 
-def _more(count: int, what: str) -> Iterator[str]:
-    if count > SHOWN:
-        yield f"and {count - SHOWN} more {what}; --json lists them all."
+def _more(count: int, what: str, shown: int = SHOWN) -> Iterator[str]:
+    if count > shown:
+        yield f"and {count - shown} more {what}; --json lists them all."
 
 
 def _block(text: str, width: int) -> Iterator[str]:
