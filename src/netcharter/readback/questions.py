@@ -112,7 +112,9 @@ def decided(leaf: Leaf) -> tuple[Origin, Verdict]:
 
 
 def origin_text(origin: Origin) -> str:
-    """How a rule or a policy is called in a sentence."""
+    """How a rule, a policy or the kernel itself is called in a sentence."""
+    if not origin.chain:
+        return origin.text
     chain = f"chain {origin.chain} of table {origin.family} {origin.table}"
     if origin.number is None:
         return f"the policy of {chain}"

@@ -9,6 +9,7 @@ from functools import cached_property
 from typing import Any
 
 from netcharter.readback.listing import Chain, Listing, Name, Rule
+from netcharter.readback.shapes import Origin
 
 VERDICTS = frozenset("accept drop reject goto jump return continue queue".split())
 MOST_DEEP = 64  # levels that nft nests; a listing is checked for that when it is read
@@ -136,6 +137,12 @@ class Structure:
         """The sets and maps that some rule names."""
         rules = (rule for chain in self.listing.chains.values() for rule in chain.rules)
         return frozenset(name for rule in rules for name in self.sets_of(rule))
+
+    def rule(self, origin: Origin) -> Rule | None:
+        """The rule that an origin names; None for a policy or the kernel itself."""
+        chain = self.listing.chains.get((origin.family, origin.table, origin.chain))
+        rules = chain.rules if chain is not None else ()
+        return next((one for one in rules if one.number == origin.number), None)
 
     def below(self, chain: Chain) -> Iterator[Chain]:
         """A chain and all that it leads to, each once, in the order in which rules lead there."""
