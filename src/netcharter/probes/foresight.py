@@ -13,7 +13,7 @@ from ipaddress import IPv4Address
 
 from netcharter.plan import fate, labels
 from netcharter.plan.addressing import LINK_LOCAL6
-from netcharter.plan.coding import ICMP, ICMP6, PORTED, TCP, UDP
+from netcharter.plan.coding import DCCP, ICMP, ICMP6, PORTED, SCTP, TCP, UDP, UDPLITE
 from netcharter.plan.fate import Outcome
 from netcharter.plan.icmp import ECHO_REQUEST4, ECHO_REQUEST6, ICMPV4, ICMPV6
 from netcharter.plan.shapes import Address, Row
@@ -31,9 +31,12 @@ from netcharter.probes.trials import Trial
 from netcharter.space.ranges import has, union
 
 INVALID = "nc_invalid"
+GRE, ESP, AH = 47, 50, 51  # IANA protocol numbers
 # Conversations begin with these ICMP messages (conntrack); all other first ones are untracked.
 TRACKED = {4: frozenset({8, 13, 15, 17}), 6: frozenset({128, 139})}
 TIMESTAMP4 = 13
+# What a packet filter answers: protocols whose checksum it can verify or need not.
+VERIFIED = frozenset({ICMP, TCP, UDP, DCCP, GRE, ESP, AH, ICMP6, SCTP, UDPLITE})
 LOOPBACK_BROADCAST = IPv4Address("127.255.255.255")
 ANSWERABLE4 = frozenset({0, 8, *range(13, 19)})  # ICMP types that Linux answers with errors at all
 # Not a packet of its own in IPv6 (RFC 8200 section 4, RFC 4302), or in either family (IANA:
@@ -45,12 +48,14 @@ FORWARDED = "forward"
 @dataclass(frozen=True, slots=True)
 class Foresight:
     """What a trial should show, or `why` it cannot be tried. row: the decision that the plan names
-    for it; seen: whether that decision's own counter is to go up.
+    for it; unrouted: it ends for want of a route; seen: whether that decision's own counter is to
+    go up.
     """
 
     row: Row
     expected: Expected | None
     why: str = ""
+    unrouted: bool = False
 
     @property
     def seen(self) -> bool:
@@ -107,7 +112,8 @@ def foresee(stage: Stage, trial: Trial, outcome: Outcome | None = None) -> Fores
     journey = _journey(stage, packet, outcome)
     if isinstance(journey, str):
         return Foresight(outcome.row, None, journey)
-    return Foresight(outcome.row, _expected(stage, packet, outcome, journey))
+    expected = _expected(stage, packet, outcome, journey)
+    return Foresight(outcome.row, expected, unrouted=journey.end == "prohibited")
 
 
 def starts_nothing(family: int, service: int) -> bool:
@@ -146,6 +152,8 @@ def _untryable(stage: Stage, packet: _Packet, outcome: Outcome) -> str:
     attempt = packet.trial.attempt
     if packet.protocol in NO_PAYLOAD[packet.family]:
         return f"protocol {packet.protocol} is no payload of an IPv{packet.family} packet"
+    if packet.entrance == GATEWAY and int(packet.destination) == 0:
+        return "the gateway's kernel takes the unspecified address for the gateway itself"
     if has(stage.shadows, attempt.source) or has(stage.shadows, attempt.destination):
         return "in the lab this number is the address of an automatic line"
     if packet.source.version == 4 and not int(packet.source) and not int(packet.destination):
@@ -159,6 +167,11 @@ def _untryable(stage: Stage, packet: _Packet, outcome: Outcome) -> str:
         )
     if spot.kind in ("own", "link", "group") and spot.name and spot.name not in up:
         return f"it lies on the line {spot.name}, which is down"
+    if outcome.row.routed and spot.kind == "link":
+        return (
+            f"a neighbour on the line {spot.name} is reached directly, from whatever source, while "
+            "the plan refuses sources that belong to a line that is down"
+        )
     if packet.entrance == GATEWAY:
         return _unsendable(stage, packet)
     if outcome.delivered is not None and not _tracked(packet):
@@ -181,6 +194,8 @@ def _unsendable(stage: Stage, packet: _Packet) -> str:
         return "what the gateway sends to many says by its device where it goes, not by its address"
     if starts_nothing(packet.family, packet.trial.attempt.service):
         return "errors and replies of the gateway's own leave with the conversation they are about"
+    if packet.spot.kind == "anycast" and packet.kind == ECHO_REQUEST6:
+        return "the gateway answers itself from whichever of its addresses it likes"
     away = next((line for line in stage.plan.lines if has(line.own, source)), None)
     if away is not None and away.name not in up:
         return f"the source lies on the line {away.name}, which is down"
@@ -304,7 +319,8 @@ def _expected(stage: Stage, packet: _Packet, outcome: Outcome, journey: _Journey
     counter = labels.row_name(outcome.row.label)
     if not outcome.let:
         manner: Answered = outcome.manner or "silent"
-        return Expected(manner if _answerable(stage, packet) else "silent", (counter,))
+        told = _answerable(stage, packet) and _rejectable(packet)
+        return Expected(manner if told else "silent", (counter,))
     if _shows_inside(stage, packet, journey):
         return Expected("silent", (counter, INVALID))
     return _let(stage, packet, outcome, journey, counter)
@@ -316,11 +332,19 @@ def _answerable(stage: Stage, packet: _Packet) -> bool:
     """
     if packet.spot.kind in ("group", "deaf"):
         return False
-    if packet.protocol == TCP and has(UNSPECIFIED6, packet.trial.attempt.destination):
-        return False  # nobody resets for the unspecified address (nf_send_reset6)
     if packet.family == 4 and packet.kind is not None and packet.kind not in ANSWERABLE4:
         return False
     return _hears(stage, packet)
+
+
+def _rejectable(packet: _Packet) -> bool:
+    """Does the packet filter answer such a packet? It resets no TCP of IPv6 for the unspecified
+    address or to a link-local one, and answers only what it can verify, or knows to have no
+    checksum over the whole (Linux, `nf_send_reset6`, `nf_reject_verify_csum`).
+    """
+    if packet.protocol == TCP and packet.family == 6:
+        return packet.source not in LINK_LOCAL6 and int(packet.destination) != 0
+    return packet.protocol in VERIFIED
 
 
 def _hears(stage: Stage, packet: _Packet) -> bool:
@@ -328,13 +352,22 @@ def _hears(stage: Stage, packet: _Packet) -> bool:
     if packet.entrance == GATEWAY:
         return has(stage.plan.gateway, packet.trial.attempt.source)
     if packet.entrance in stage.lines and packet.source not in LINK_LOCAL6:
-        held = (name for name, found in stage.links(packet.family)
-                if has(found, packet.trial.attempt.source))  # fmt: skip
-        return next(held, packet.entrance) == packet.entrance
+        return _goes_back(stage, packet)
     if packet.source in LINK_LOCAL6:
         return _neighbourly(packet)
     area = stage.areas[packet.entrance]
     return has(area.hosts, packet.trial.attempt.source)
+
+
+def _goes_back(stage: Stage, packet: _Packet) -> bool:
+    """By the line it came on: to a neighbour there, or by its next hop."""
+    source = packet.trial.attempt.source
+    near = next((name for name, net in stage.links(packet.family) if has(net, source)), None)
+    if has(stage.odd, source):
+        return False
+    if near is not None and near in packet.trial.environment.lines:
+        return near == packet.entrance
+    return any(hop.version == packet.family for hop in stage.hops(packet.entrance))
 
 
 def _neighbourly(packet: _Packet) -> bool:
@@ -364,11 +397,7 @@ def _let(
         number = outcome.delivered[1] if packet.protocol in PORTED else number
     sources = _sources(stage, packet, outcome, journey)
     counters: tuple[str, ...] = (counter,)
-    if (
-        packet.spot.kind == "anycast"
-        and packet.kind == ECHO_REQUEST6
-        and (packet.entrance != GATEWAY)
-    ):
+    if packet.spot.kind == "anycast" and packet.kind == ECHO_REQUEST6:
         counters = (counter, INVALID)  # the reply comes from another address than was asked
     answer: Answered = "silent"
     if _replies(packet, number) and _heard_back(stage, packet, sources, journey):
@@ -418,6 +447,18 @@ def _heard_back(
     """Does an answer find its way to the sender?"""
     if not _hears(stage, packet):
         return False
+    if journey.end == "input" and packet.entrance in stage.lines:
+        return _finds_out(stage, packet)
     return all(
         stage.comes_back(name, sources[stage.seats.line(name).name]) for name in journey.lines
     )
+
+
+def _finds_out(stage: Stage, packet: _Packet) -> bool:
+    """The gateway looks for a route before it knows the conversation's line: one for the address
+    that was asked, which may belong to another line.
+    """
+    source, up = packet.trial.attempt.source, packet.trial.environment.lines
+    if any(name in up and has(net, source) for name, net in stage.links(packet.family)):
+        return True
+    return bool(stage.exit(packet.family, packet.destination, up).names)

@@ -23,11 +23,11 @@ WHY = "a kernel refuses for want of a route five times in quick succession, and 
 
 
 class Pacer:
-    """Counts refusals by routing, source by source."""
+    """Counts refusals by routing, source by source, wherever it is used."""
 
     def __init__(self, stage: Stage) -> None:
         self.stage = stage
-        self._asked: Counter[tuple[str, int]] = Counter()
+        self._asked: Counter[int] = Counter()
         self._owned = {int(a) for device in stage.plan.devices for a in device.addresses4}
 
     def paced(self, trial: Trial, foresight: Foresight) -> Trial | None:
@@ -35,12 +35,12 @@ class Pacer:
         if none is left.
         """
         area = self.stage.areas.get(trial.attempt.entrance)
-        if area is None or trial.family == 6 or not _by_routing(foresight):
+        if area is None or trial.family == 6 or not foresight.unrouted:
             return trial
         for candidate in self._sources(area, trial):
-            key = (area.name, candidate.attempt.source)
-            if self._asked[key] < BURST and self._alike(candidate, trial, foresight):
-                self._asked[key] += 1
+            source = candidate.attempt.source
+            if self._asked[source] < BURST and self._alike(candidate, trial, foresight):
+                self._asked[source] += 1
                 return candidate
         return None
 
@@ -49,15 +49,10 @@ class Pacer:
         visitor = self.stage.seats.visitor(area.name).hardware
         for low, high in intersect(area.hosts, ANY4):
             for number in range(low, high + 1):
-                if number not in self._owned and self._asked[area.name, number] < BURST:
+                if number not in self._owned and self._asked[number] < BURST:
                     holder = self.stage.seats.holder(area.name, IPv4Address(number))
                     hardware = visitor if holder.hardware == visitor else trial.attempt.hardware
                     yield moved(trial, source=number, hardware=hardware)
 
     def _alike(self, candidate: Trial, trial: Trial, foresight: Foresight) -> bool:
         return candidate == trial or foresee(self.stage, candidate) == foresight
-
-
-def _by_routing(foresight: Foresight) -> bool:
-    expected = foresight.expected
-    return expected is not None and expected.answer == "prohibited" and not expected.counters
