@@ -350,6 +350,14 @@ def test_an_automatic_line_has_its_address_where_the_kit_looks_for_it() -> None:
     assert found >= {MAST, "2001:db8:ffff::2"}
 
 
+@each_way
+def test_what_differs_from_the_site_is_told(as_user: bool) -> None:
+    possible(as_user)
+    told = " ".join(at_site(demo(), lambda site: site.differs, as_user))
+    assert "frames carry no VLAN tags: eth3.20" in told
+    assert ("piece by piece" in told) is as_user
+
+
 def test_places_are_where_the_stations_really_are() -> None:
     possible(as_user=False)
 

@@ -33,6 +33,7 @@ KIT = "/run/kit"  # where the kit's files lie while they are loaded
 TABLE = "netcharter"
 NOTICED = 5.0  # seconds within which a machine must notice that a cable is dead
 _SIOCGIFFLAGS, _RUNNING = 0x8913, 0x40  # linux/sockios.h, linux/if.h
+IN_PIECES = "the ruleset was loaded piece by piece, since only root may load so much at once"
 TAGGED = " type vlan id "  # lines of links.batch for which the lab has cables of its own
 
 
@@ -57,7 +58,7 @@ class Site:
         self._up = frozenset(line.name for line in plan.lines)
         self._open = ExitStack()
         self.places: Mapping[str, Place] = dict(self._placed(stations))
-        self.differs = self._topology.differs
+        self.differs: tuple[str, ...] = self._topology.differs
 
     def _placed(self, stations: Sequence[Station]) -> Iterator[tuple[str, Place]]:
         yield GATEWAY, Place(GATEWAY, _path(GATEWAY_SPACE), "", self._topology.hardware)
@@ -77,6 +78,8 @@ class Site:
         for line in self._plan.lines:
             if line.automatic:
                 self.automatic(line.name)
+        if not isolation.really_root():
+            self.differs += (IN_PIECES,)
         return self
 
     def __exit__(
