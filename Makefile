@@ -5,7 +5,7 @@ export PYTHON
 .PHONY: help demo test venv lint bench lock clean
 
 help:
-	@echo 'make demo    play the Tarn Hollow story: check, compare, render, load into the kernel'
+	@echo 'make demo    play the Tarn Hollow story: check, compare, render, rehearse'
 	@echo 'make test    run everything that must pass'
 	@echo 'make venv    set up .venv with all that development takes'
 	@echo 'make lint    form and types only'

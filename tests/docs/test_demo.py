@@ -20,7 +20,11 @@ STORY = (
     "closed: ",
     "netcharter render examples/tarn-hollow/charter.yaml -o out/kit",
     "nftables.nft",
-    "Does a real kernel accept it?",
+    "In the first draft:",
+    "let by rule 4: arrived at tills/visitor-1",
+    "After the mend:",
+    "refused (",
+    "And everything else?",
     "That is the story.",
 )
 
