@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from ipaddress import IPv4Address
+from ipaddress import IPv4Address, IPv4Network
 from random import Random
 from typing import Any
 
@@ -17,11 +17,20 @@ from netcharter.plan import coding, fate, labels
 from netcharter.plan.fate import Attempt, Environment
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.loaded import Loaded
-from netcharter.space.ranges import Ranges, has
-from tests.proofs.loaded_lists import line_anycast
+from netcharter.space.ranges import Ranges, has, intersect, union
+from tests.proofs.loaded_lists import (
+    GROUPS,
+    LINK_LOCAL,
+    LOOPBACK,
+    NARROW,
+    NOBODY6,
+    THIS_NETWORK,
+    line_anycast,
+)
 
 Seen = tuple[bool, str | None, Any, bool, tuple[str, ...]]
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
+ANYHOW: Seen = (False, "in any way", None, False, ())
 NOTHING: Seen = (False, "nothing", None, False, ())
 
 
@@ -45,13 +54,23 @@ def holds(plan: Plan, leaf: Loaded, case: Case) -> bool:
     attempt = case.attempt
     return (
         case.device in leaf.entrances
-        and case.exit in leaf.exits
+        and leaves(plan, leaf, case)
         and has(leaf.hardware, case.hardware)
         and has(leaf.source, attempt.source)
         and has(leaf.destination, attempt.destination)
         and has(leaf.service, attempt.service)
         and all(member(plan, name, case) == wanted for name, _, wanted in leaf.held)
     )
+
+
+def leaves(plan: Plan, leaf: Loaded, case: Case) -> bool:
+    """Whether the way out fits; what is delivered elsewhere leaves the way that leads there."""
+    if leaf.delivered is None or leaf.delivered[0] is None:
+        return case.exit in leaf.exits
+    address = coding.decode(leaf.delivered[0])
+    areas = [area for area in plan.areas if address in area.v4]
+    names = [area.device for area in areas] or [line.device for line in plan.lines]
+    return any(name in leaf.exits for name in names)
 
 
 def member(plan: Plan, name: str, case: Case) -> bool:
@@ -85,53 +104,59 @@ def _port(attempt: Attempt) -> int:
 
 
 def planned(plan: Plan, case: Case) -> Seen:
-    """What a kernel that holds the plan does."""
+    """What a kernel that holds the plan does; only a manner where no more is asked of it."""
     attempt = case.attempt
     found = fate.fate(plan, attempt, case.environment)
     assert not found.row.routed, "the environment has all lines up"
     protocol, kind = attempt.service >> 16, (attempt.service & 0xFFFF) >> 8
     itself = attempt.entrance == "gateway"
+    if not itself and unheard(plan, case):
+        return ANYHOW
     # RFC 792 and RFC 950, RFC 4443 and RFC 4620: errors and replies
     error = protocol == 58 and kind < 128 or protocol == 1 and kind in (3, 11, 12)
     reply = protocol == 58 and kind in (129, 140) or protocol == 1 and kind in (0, 14, 16, 18)
-    if not itself and loopback(attempt.destination):
-        return False, "silent", None, False, ()
     if itself and error:
         return True, None, None, False, ()
     if error or reply:
         return False, "silent", None, False, ("nc_invalid",)
-    near = has(line_anycast(plan), attempt.destination)
-    if not itself and (near or (link_local(attempt.destination) and case.exit)):
+    if not itself and has(line_anycast(plan), attempt.destination):
         return False, "silent", None, False, ("nc_stray",)
     counters = (labels.row_name(found.row.label),)
     if not found.let:
         return False, found.manner, None, False, counters
     four = attempt.source < coding.V6
-    networks = [area.v4 for area in plan.areas if four]
-    inside = any(IPv4Address(attempt.source) in network for network in networks)
-    out = case.exit in {line.device for line in plan.lines}
-    if protocol == 1 and kind not in (8, 13, 15, 17) and inside and out:
-        return False, "silent", None, False, (*counters, "nc_invalid")
-    hidden = inside and out
-    delivered = None
+    areas = [a for a in plan.areas if four and IPv4Address(attempt.source) in a.v4]
     if found.delivered is not None:
+        there = any(found.delivered[0] in area.v4 for area in areas)
         delivered = (coding.address(found.delivered[0]), found.delivered[1])
-        mine = [a.device for a in plan.areas if four and IPv4Address(attempt.source) in a.v4]
-        hidden = hidden or case.exit in mine
-    return True, None, delivered, hidden, counters
+        return True, None, delivered, there, counters
+    out = case.exit in {line.device for line in plan.lines}
+    if protocol == 1 and kind not in (8, 13, 15, 17) and areas and out:
+        return False, "silent", None, False, (*counters, "nc_invalid")
+    return True, None, None, bool(areas) and out, counters
 
 
-def loopback(code: int) -> bool:
-    return code >> 24 == 127 or code == coding.V6 + 1
-
-
-def link_local(code: int) -> bool:
-    return (code - coding.V6) >> 118 == 0xFE80 >> 6
+def unheard(plan: Plan, case: Case) -> bool:
+    """Whether the kernel refuses a packet from outside by itself, or might as well."""
+    source, destination = case.attempt.source, case.attempt.destination
+    if has(union(LOOPBACK, THIS_NETWORK, NOBODY6, NARROW), destination):
+        return True
+    mine = union(*(line.own for line in plan.lines), plan.gateway)
+    if has(union(LOOPBACK, GROUPS, intersect(mine, coding.ANY4)), source):
+        return True
+    if has(THIS_NETWORK, source):
+        igmp = case.attempt.service >> 16 == 2
+        far = 0xE0000100 <= destination <= 0xEFFFFFFF
+        return not has(GROUPS, destination) or (far and not igmp)
+    return case.exit not in ("", case.device) and has(union(NOBODY6, LINK_LOCAL), source)
 
 
 def same(plan: Plan, loaded: Sequence[Loaded], case: Case) -> bool:
     """Whether the loaded decisions do with a case what the plan says."""
-    return asked(plan, loaded, case) == planned(plan, case)
+    wanted, found = planned(plan, case), asked(plan, loaded, case)
+    if wanted is not ANYHOW:
+        return wanted == found
+    return not found[0] and found[1] in ("silent", "unreachable")
 
 
 # --- cases ---------------------------------------------------------------------------------------
@@ -143,9 +168,9 @@ def corners(plan: Plan, leaf: Loaded, rng: Random, count: int) -> Iterator[Case]
     areas, signing = set(names), {area.device for area in plan.areas if area.sign_in}
     names |= {line.device: line.name for line in plan.lines} | {"": "gateway"}
     lines = frozenset(line.name for line in plan.lines)
-    devices, exits = (sorted(found & names.keys()) for found in (leaf.entrances, leaf.exits))
+    devices = sorted(leaf.entrances & names.keys())
     people = [coding.NOBODY, coding.GUEST, *(person.name for person in plan.people)]
-    for _ in range(count if devices and exits else 0):
+    for _ in range(count if devices else 0):
         device = rng.choice(devices)
         attempt = Attempt(
             names[device],
@@ -158,7 +183,47 @@ def corners(plan: Plan, leaf: Loaded, rng: Random, count: int) -> Iterator[Case]
         instant = NOW + timedelta(minutes=rng.randrange(500 * 1440))
         if _exists(plan, attempt, device in areas):
             environment = Environment(lines, who, instant)
-            yield Case(attempt, environment, device, rng.choice(exits), attempt.hardware)
+            found = rng.choice(exits(plan, attempt))
+            yield Case(attempt, environment, device, found, attempt.hardware)
+
+
+def exits(plan: Plan, attempt: Attempt) -> list[str]:
+    """By which devices an attempt can leave as it was sent; "": it goes no further."""
+    code, itself = attempt.destination, attempt.entrance == "gateway"
+    address = coding.decode(code)
+    if isinstance(address, tuple):
+        return [""]
+    networks: list[tuple[Any, str]] = [(area.v4, area.device) for area in plan.areas]
+    networks += [(s.network, area.device) for area in plan.areas for s in area.subnets6]
+    known = [(i, line.device) for line in plan.lines for i in (line.v4, line.v6) if i is not None]
+    mine = union(*(line.own for line in plan.lines), plan.gateway)
+    edges = {n.broadcast_address for n in _nets4(plan) if n.prefixlen < 31}
+    if has(LOOPBACK, code) or (has(mine, code) and not (itself and _loose(plan, code))):
+        return [""]
+    if not itself:
+        deaf = has(union(THIS_NETWORK, NOBODY6, GROUPS, LINK_LOCAL, line_anycast(plan)), code)
+        if deaf or address in edges:
+            return [""]
+    networks += [(i.network, device) for i, device in known]
+    fitting = [(n.prefixlen, device) for n, device in networks if address in n]
+    if fitting:
+        return [max(fitting)[1]]
+    if has(union(GROUPS, LINK_LOCAL), code):
+        return [area.device for area in plan.areas]
+    four = address.version == 4
+    lines = [x.device for x in plan.lines if (x.carries4 if four else x.carries6)]
+    return lines or ["*"]
+
+
+def _nets4(plan: Plan) -> list[IPv4Network]:
+    networks = [area.v4 for area in plan.areas]
+    return networks + [line.v4.network for line in plan.lines if line.v4 is not None]
+
+
+def _loose(plan: Plan, code: int) -> bool:
+    """The gateway's, though the gateway itself sends it out: anycast and link-local addresses."""
+    subnets = [s.network[0] for area in plan.areas for s in area.subnets6]
+    return has(union(LINK_LOCAL, coding.addresses(subnets)), code)
 
 
 def _near(found: Ranges, rng: Random) -> int:

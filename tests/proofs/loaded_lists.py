@@ -30,8 +30,20 @@ def types(protocol: int, *numbers: int) -> Ranges:
 ERRORS = union(types(1, 3, 11, 12), types(58, *range(128)))
 REPLIES = union(types(1, 0, 14, 16, 18), types(58, 129, 140))
 UNTRACKED = subtract((ICMP4,), union(ERRORS, REPLIES, types(1, 8, 13, 15, 17)))
-LOOPBACK = ((0x7F000000, 0x7FFFFFFF), (coding.V6 + 1, coding.V6 + 1))
-LINK_LOCAL = ((coding.V6 + (0xFE80 << 112), coding.V6 + (0xFEC0 << 112) - 1),)
+V6 = coding.V6
+LOOPBACK = ((0x7F000000, 0x7FFFFFFF), (V6 + 1, V6 + 1))
+THIS_NETWORK = ((0, 0x00FFFFFF),)  # RFC 791 section 3.2, RFC 1122 section 3.2.1.3
+NOBODY6 = ((V6, V6),)
+GROUPS = ((0xE0000000, 0xEFFFFFFF), (0xFFFFFFFF, 0xFFFFFFFF), (V6 + (0xFF << 120), V6 + 2**128 - 1))
+# RFC 4291 section 2.7: scopes 0 and 1 never leave a host
+NARROW = ranges(
+    *(
+        (V6 + (top << 112), V6 + (top << 112) + 2**112 - 1)
+        for top in range(0xFF00, 0x10000)
+        if top & 15 < 2
+    )
+)
+LINK_LOCAL = ((V6 + (0xFE80 << 112), V6 + (0xFEC0 << 112) - 1),)
 
 
 def line_anycast(plan: Plan) -> Ranges:
@@ -81,14 +93,25 @@ class Written:
     def first(self) -> Iterator[Loaded]:
         """What comes before any decision, and what enters by other devices."""
         invalid = replace(self.blank, counters=("nc_invalid",))
-        yield replace(self.blank, entrances=frozenset({"*", "elsewhere0"}), counters=("nc_stray",))
-        yield replace(self.blank, destination=LOOPBACK)
+        stray = replace(self.blank, counters=("nc_stray",))
+        elsewhere, itself = frozenset({"*", "elsewhere0"}), frozenset({""})
+        outside = replace(self.blank, entrances=self.every | elsewhere)
+        yield replace(outside, destination=union(LOOPBACK, THIS_NETWORK, NOBODY6, NARROW))
+        mine = union(*(line.own for line in self.plan.lines), self.plan.gateway)
+        yield replace(outside, source=union(LOOPBACK, GROUPS, intersect(mine, ANY4)))
+        yield replace(outside, source=THIS_NETWORK, destination=subtract(ANY4, GROUPS))
+        far = ((0xE0000100, 0xEFFFFFFF),)  # RFC 5771 section 4
+        igmp = coding.service(2, 0, 0xFFFF)
+        no_igmp = subtract(ALL, (igmp,))
+        yield replace(outside, source=THIS_NETWORK, destination=far, service=no_igmp)
+        for device in self.every | elsewhere:
+            passed = replace(outside, entrances=frozenset({device}), exits=self.every - {device})
+            yield replace(passed, source=NOBODY6)
+            yield replace(passed, source=LINK_LOCAL, manner="unreachable")
+        yield replace(stray, entrances=elsewhere)
         yield replace(invalid, service=union(ERRORS, REPLIES))
-        itself = frozenset({""})
         yield replace(self.blank, entrances=itself, service=ERRORS, let=True, manner=None)
         yield replace(invalid, entrances=itself, service=REPLIES)
-        stray = replace(self.blank, destination=LINK_LOCAL, counters=("nc_stray",))
-        yield replace(stray, exits=self.every)
         yield replace(stray, destination=line_anycast(self.plan))
 
     def row(self, row: Row) -> Iterator[Loaded]:

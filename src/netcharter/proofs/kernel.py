@@ -9,7 +9,7 @@ word is a claim of its own (`kernel_claims`); `docs/explanation/agreement.md` te
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from netcharter.plan.shapes import Plan
@@ -23,7 +23,7 @@ from netcharter.proofs.kernel_told import Disagreement, Narrator
 from netcharter.proofs.loaded import Loaded
 from netcharter.proofs.universe import Universe
 from netcharter.space.checker import Checker, Unproven, check_same, measure
-from netcharter.space.model import RawBox, RuleList
+from netcharter.space.model import Entry, Point, RawBox, RuleList
 from netcharter.space.partition import compare
 from netcharter.space.ranges import intersect
 
@@ -111,20 +111,29 @@ def agreement(plan: Plan, now: datetime, loaded: Sequence[Loaded]) -> Agreement:
 
 def _differences(
     space: Space, where: Slice, lists: tuple[RuleList, RuleList], loaded: Sequence[Loaded]
-) -> list[Disagreement]:
-    """One disagreement for each pair of fates that differ in a slice; none: proven so."""
-    found = compare(*lists)
-    points = [part.witness for pair, part in found.parts.items() if not alike(*pair)]
-    if not points:
+) -> Iterator[Disagreement]:
+    """For each claim, one disagreement per pair of fates that differ; none: proven so."""
+    if not _unlike(*lists):
         _confirmed(lists)
-        return []
+        return
     checkers = Checker(lists[0]), Checker(lists[1])
     narrator = Narrator(space, where, loaded, checkers)
-    for point in points:
-        planned, seen = (checker.decide(point)[1] for checker in checkers)
-        if not checkers[0].exists(point) or alike(planned, seen):
-            raise ProofFault("a difference does not stand up to the checker")
-    return [narrator.told(narrator.polished(point)) for point in points]
+    before: list[RawBox] = []
+    for region in regions(space, where):
+        aside = tuple(Entry(box, -1, None) for box in before)
+        a, b = (replace(one, entries=(*aside, *one.entries)) for one in lists)
+        for point in _unlike(a, b, focus=region.boxes):
+            planned, seen = (checker.decide(point)[1] for checker in checkers)
+            if not checkers[0].exists(point) or alike(planned, seen):
+                raise ProofFault("a difference does not stand up to the checker")
+            yield narrator.told(narrator.polished(point))
+        before += region.boxes
+
+
+def _unlike(a: RuleList, b: RuleList, focus: Sequence[RawBox] | None = None) -> list[Point]:
+    """A witness for each pair of fates that differ."""
+    found = compare(a, b, focus=focus)
+    return [part.witness for pair, part in found.parts.items() if not alike(*pair)]
 
 
 def _confirmed(lists: tuple[RuleList, RuleList]) -> None:

@@ -152,7 +152,8 @@ def _sources(space: Space, where: Slice) -> Iterator[Region]:
         ]
         yield _region("sources", boxes, SILENT)
         return
-    passing = subtract(full(len(space.exits)), space.exit_set([ITSELF]))
+    here = space.exit_set([ITSELF, where.way.device])  # not asked where it goes back as it came
+    passing = subtract(full(len(space.exits)), here)
     boxes = [where.box(source=groups), where.box(source=UNSPECIFIED6, exit=passing)]
     yield _region("sources", boxes, SILENT)
     link = where.box(source=LINK_LOCAL6, exit=passing)

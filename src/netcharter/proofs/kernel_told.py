@@ -30,7 +30,7 @@ from netcharter.proofs.story import STRANGERS, TELLING, Teller, row_name
 from netcharter.proofs.universe import service_value
 from netcharter.space.checker import Checker
 from netcharter.space.model import Point
-from netcharter.space.ranges import full, has
+from netcharter.space.ranges import has
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +96,7 @@ class Narrator:
         by = self._planned(planned[0], claim)
         plan = Side(self._outcome(planned[1], service), by, _fate(planned))
         kernel = Side(self._outcome(loaded[1], service), self._loaded(loaded[0]), _fate(loaded))
-        depends = self._depends(point, loaded[0])
+        depends = self._depends(point)
         told = f"{kernel.outcome} ({kernel.decided_by})"
         if depends:
             told += f", which depends on what nobody knows: {'; '.join(depends)}"
@@ -115,14 +115,16 @@ class Narrator:
             depends=depends,
         )
 
-    def _depends(self, point: Point, number: int | None) -> tuple[str, ...]:
-        """The unknown conditions that the deciding entries of the kernel's list ask."""
-        places = range(len(FIELDS), len(point))
-        boxes = [e.box for e in self.checkers[1].rules.entries if e.rule == number]
-        asked = [n for n in places if any(box[n] != full(2) for box in boxes)]
-        return tuple(
-            ("" if point[n] else "not: ") + self.where.unknown[n - len(FIELDS)] for n in asked
-        )
+    def _depends(self, point: Point) -> tuple[str, ...]:
+        """The unknown conditions of which any one, were it otherwise, would change what the kernel
+        does here."""
+        fate = self.checkers[1].decide(point)[1]
+        found = []
+        for place, words in enumerate(self.where.unknown, len(FIELDS)):
+            other = (*point[:place], 1 - point[place], *point[place + 1 :])
+            if self.checkers[1].decide(other)[1] != fate:
+                found.append(words if point[place] else f"not: {words}")
+        return tuple(found)
 
     def _attempt(self, point: Point) -> Attempt | None:
         way = self.where.way
@@ -213,13 +215,16 @@ class Narrator:
     # ---- a more telling point ----
 
     def polished(self, point: Point) -> Point:
-        """Another point that either list decides by the same entry, with better known values."""
+        """Another point of the same claim that either list decides by the same entry, with better
+        known values."""
         wanted = [checker.decide(point) for checker in self.checkers]
+        claim = claim_of(self.space, self.where, point)
         for place, value in self._better(point):
             other = (*point[:place], value, *point[place + 1 :])
             if other == point or not self.checkers[0].exists(other):
                 continue
-            if [checker.decide(other) for checker in self.checkers] == wanted:
+            same = [checker.decide(other) for checker in self.checkers] == wanted
+            if same and claim_of(self.space, self.where, other) == claim:
                 point = other
         return point
 
