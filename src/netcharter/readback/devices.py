@@ -89,9 +89,9 @@ def _is_device(key: Any) -> bool:
     if not isinstance(key, dict):
         return False
     meta, fib = key.get("meta"), key.get("fib")
-    return (isinstance(meta, dict) and meta.get("key") in _KEYS) or (
-        isinstance(fib, dict) and fib.get("result") in _FIB
-    )
+    if isinstance(meta, dict):
+        return str(meta.get("key")) in _KEYS
+    return isinstance(fib, dict) and str(fib.get("result")) in _FIB
 
 
 def _rows(listing: Listing, rule: Any, data: Any) -> Iterator[Any]:

@@ -19,7 +19,6 @@ from netcharter.readback.state import Bits, Moved, State, given, narrowed
 from netcharter.readback.translation import Translator
 
 Outcome = tuple[State, op.Then]
-FLOWING = ("accept", "drop", "return", "continue")
 
 
 class Effects:
@@ -62,24 +61,22 @@ class Effects:
 
     def _led(self, part: State, one: Alternative, tests: op.Tests) -> list[Outcome]:
         """Where an element of a verdict map leads."""
-        verdict = verdict_of(one.data)
+        verdict = op.verdict_of(one.data)
         if verdict is not None:
             return [(part, verdict)]
         return self.strange(part, f"{tests.key} vmap @{tests.living}")
 
     def strange(self, state: State, words: str) -> list[Outcome]:
-        """Nobody knows: it accepts, drops, goes on, or does not match."""
-        found: list[Outcome] = []
-        thens: tuple[tuple[str, op.Then], ...] = (
-            ("accepts", op.Verdict("accept")),
-            ("drops", op.Verdict("drop")),
-            ("goes on", op.ON),
-        )
-        for told, then in thens:
-            held = given(state.held, Condition("unread", f"{words}: {told}"), True)
-            if held is not None:
-                found.append((State(state.box, held, state.course), then))
-        return found
+        """Nobody knows: in the end it lets the packet pass, or drops it, or it does nothing."""
+        return [
+            *self._guessed(state, f"{words}: lets it pass", op.OUT),
+            *self._guessed(state, f"{words}: drops it", op.Verdict("drop")),
+            *self._guessed(state, f"{words}: does nothing", op.ON),
+        ]
+
+    def _guessed(self, state: State, words: str, then: op.Then) -> list[Outcome]:
+        held = given(state.held, Condition("unread", words), True)
+        return [] if held is None else [(State(state.box, held, state.course), then)]
 
     def _count(self, state: State, count: op.Count) -> list[Outcome]:
         counters = (*state.course.counters, count.name)
@@ -155,27 +152,16 @@ class Effects:
         return [(State(state.box, held, replace(state.course, proxied=True)), op.ON)]
 
     def _elsewhere(self, state: State, elsewhere: op.Elsewhere) -> list[Outcome]:
-        held = given(state.held, Condition("unread", f"{elsewhere.words}: lets it pass"), True)
-        found: list[Outcome] = []
-        if held is not None:
-            found.append((State(state.box, held, state.course), op.Verdict("accept")))
-        return [*found, (state, op.Verdict("drop"))]
+        """A program may change a packet and its marks besides."""
+        return [
+            *self._guessed(state, f"{elsewhere.words}: accepts it", op.Verdict("accept")),
+            *self._guessed(state, f"{elsewhere.words}: lets it pass, changed", op.OUT),
+            (state, op.Verdict("drop")),
+        ]
 
 
 def _on(state: State, **changes: Any) -> State:
     return State(state.box, state.held, replace(state.course, **changes))
-
-
-def verdict_of(data: Any) -> op.Verdict | None:
-    """A verdict as a map holds it; None where it is not known."""
-    if not isinstance(data, dict) or len(data) != 1:
-        return None
-    ((kind, said),) = data.items()
-    if kind in FLOWING:
-        return op.Verdict(kind)
-    if kind in ("jump", "goto") and isinstance(said, dict) and isinstance(said.get("target"), str):
-        return op.Verdict(kind, said["target"])
-    return None
 
 
 def bits_of(data: Any) -> Bits:

@@ -51,6 +51,28 @@ TRANSPORT: Mapping[str, tuple[int, ...]] = {
     "udplite": (UDPLITE,),
 }
 OTHERS: Mapping[str, int] = {"ah": 51, "esp": 50, "comp": 108, "igmp": 2, "gre": 47}
+# Fields that exist and that a first packet alone does not settle; any other is not known here.
+META = frozenset(
+    "length priority random rtclassid iifgroup oifgroup iifkind oifkind oiftype cpu ipsec secpath "
+    "nftrace secmark sdif sdifname time hour day broute ibrname obrname ibrpvid ibrvproto".split()
+)
+CONNTRACK = frozenset(
+    "helper expiration bytes packets avgpkt label zone id secmark l3proto eventmask".split()
+)
+HEADERS: Mapping[str, frozenset[str]] = {
+    name: frozenset(fields.split())
+    for name, fields in {
+        "ip": "hdrlength dscp ecn length id ttl checksum",
+        "ip6": "dscp ecn flowlabel length hoplimit priority",
+        "icmp": "checksum id sequence gateway mtu",
+        "icmpv6": "checksum parameter-problem packet-too-big id sequence max-delay mtu taddr daddr",
+        "tcp": "sequence ackseq doff reserved window checksum urgptr",
+        "udp": "length checksum",
+        "udplite": "checksum csumcov",
+        "sctp": "vtag checksum",
+        "dccp": "",
+    }.items()
+}
 SYN = 2
 HARDWARES: Ranges = ((0, HARDWARE_NONE - 1),)
 LATE = ("forward", "output", "postrouting")  # hooks that come after a device to leave by is known
@@ -64,6 +86,7 @@ class Term:
     read: Callable[[Course], tuple[Case, ...]]
     words: str
     field: str = ""  # what a statement that writes to it would name
+    known: bool = True  # whether it is a field of nft's language as known here
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +173,7 @@ def of_moved(moved: Moved, source: bool) -> Source:
 
 def term(said: Any, around: Around, words: str) -> Term:
     """The field that an expression stands for; one that is not understood is open."""
-    unknown = Term("number", lambda course: OPEN, words)
+    unknown = Term("number", lambda course: OPEN, words, known=False)
     if not isinstance(said, dict) or len(said) != 1:
         return unknown
     ((what, where),) = said.items()
@@ -175,7 +198,7 @@ def _masked(inner: Term, said: Any, around: Around, words: str) -> Term:
             Case(case.limits, masked(case.source, mask, inner.kind)) for case in inner.read(course)
         )
 
-    return Term(inner.kind, read, words, inner.field)
+    return Term(inner.kind, read, words, inner.field, inner.known)
 
 
 def _masked_address(inner: Term, mask: int, words: str) -> Term:
@@ -189,7 +212,7 @@ def _masked_address(inner: Term, mask: int, words: str) -> Term:
             found.append(Case(case.limits, masked(source, mask, inner.kind) if usable else Open()))
         return tuple(found)
 
-    return Term(inner.kind, read, words, inner.field)
+    return Term(inner.kind, read, words, inner.field, inner.known)
 
 
 # --- meta ---------------------------------------------------------------------------------------
@@ -215,7 +238,7 @@ def _meta(where: dict[str, Any], around: Around, words: str) -> Term | None:
         return Term("packet type", lambda course: _packet_type(course, around), words)
     if key == "iiftype":
         return Term("number", lambda c: ABSENT if c.own and not c.looped else OPEN, words)
-    return Term("number", lambda course: OPEN, words, f"meta {key}")
+    return Term("number", lambda c: OPEN, words, f"meta {key}", known=str(key) in META)
 
 
 def _entrance(course: Course, around: Around) -> tuple[Case, ...]:
@@ -287,7 +310,8 @@ def _ct(where: dict[str, Any], around: Around, words: str) -> Term | None:
         return _ct_address(key, way == "reply", words)
     if key in ("proto-src", "proto-dst") and way:
         return _ct_port(key == "proto-src", way == "reply", words)
-    return Term("number", _tracked(lambda c: Open()), words, f"ct {key}")
+    known = str(key) in CONNTRACK
+    return Term("number", _tracked(lambda c: Open()), words, f"ct {key}", known)
 
 
 def _tracking(course: Course) -> tuple[Case, ...]:
@@ -357,7 +381,7 @@ def _payload(where: dict[str, Any], around: Around, words: str) -> Term | None:
         return _ether(str(field), words)
     if protocol == "arp":
         return Term("number", lambda course: ABSENT, words)
-    return Term("number", lambda course: OPEN, words, words)
+    return Term("number", lambda course: OPEN, words, words, "base" in where or protocol == "vlan")
 
 
 def _network(protocol: str, field: str, words: str) -> Term:
@@ -375,7 +399,7 @@ def _network(protocol: str, field: str, words: str) -> Term:
         return Term("number", only(lambda c: Fixed(((family, family),))), words)
     if field == "frag-off":  # reassembled; whether it may be fragmented (RFC 791) is not known
         return Term("number", only(lambda c: BitSource(ALL_BITS & ~0x4000, 0)), words)
-    return Term("number", only(lambda c: Open()), words, name)
+    return Term("number", only(lambda c: Open()), words, name, field in HEADERS[protocol])
 
 
 def _icmp(protocol: str, field: str, words: str) -> Term:
@@ -390,7 +414,7 @@ def _icmp(protocol: str, field: str, words: str) -> Term:
         return Term(kind, only(FromField(SERVICE, (of_types(code),))), words)
     if field == "code":
         return Term(kind, only(FromField(SERVICE, (of_codes(code),))), words)
-    return Term("number", only(Open()), words, kind)
+    return Term("number", only(Open()), words, kind, field in HEADERS[protocol])
 
 
 def _transport(protocol: str, field: str, words: str) -> Term:
@@ -405,8 +429,9 @@ def _transport(protocol: str, field: str, words: str) -> Term:
     if protocol == "dccp" and field == "type":
         return Term("dccp type", lambda c: (Case(limits, Fixed(((0, 0),))),), words)
     if protocol == "th":
-        return Term("number", lambda c: OPEN, words, name)
-    return Term("number", lambda c: (Case(limits, Open()),), words, name)
+        return Term("number", lambda c: OPEN, words, name, False)
+    known = field in HEADERS[protocol]
+    return Term("number", lambda c: (Case(limits, Open()),), words, name, known)
 
 
 def _port(course: Course, protocols: tuple[int, ...], bare: bool) -> tuple[Case, ...]:

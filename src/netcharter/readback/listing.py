@@ -80,7 +80,7 @@ class Named:
 @dataclass(frozen=True, slots=True)
 class Table:
     """A table. dormant: whether its base chains are switched off; None: the listing says something
-    that is not understood (nft 1.0.6 writes a table's flags unreadably).
+    that is not understood (before 1.0.7 nft wrote a table's flags unreadably).
     """
 
     family: str
@@ -239,7 +239,8 @@ class _Reader:
     def _table(self, item: Item) -> None:
         family, name = self._text(item, "family"), self._text(item, "name")
         flags = _flags(item.said)
-        dormant = "dormant" in flags if flags <= TABLE_FLAGS else None
+        readable = flags <= TABLE_FLAGS and _since(self.version, (1, 0, 7))
+        dormant = "dormant" in flags if readable or "flags" not in item.said else None
         if dormant is None:
             message = "the flags of the table are not readable, so it may be dormant"
             self.warn("listing-flags", message, item.span)
@@ -253,9 +254,8 @@ class _Reader:
         if "hook" in item.said:
             self._text(item, "hook")
             self._text(item, "type")
-            if not isinstance(item.said.get("prio"), int) and item.said.get("prio") not in (
-                PRIORITIES
-            ):
+            priority = item.said.get("prio")
+            if not isinstance(priority, int) and str(priority) not in PRIORITIES:
                 raise self.wrong("listing-shape", "the chain has no priority", item.span)
             if item.said.get("policy", "accept") not in ("accept", "drop"):
                 raise self.wrong("listing-shape", "the chain has an unknown policy", item.span)
@@ -321,10 +321,18 @@ class _Reader:
         )
 
 
+def _since(version: str, least: tuple[int, ...]) -> bool:
+    """Whether a version is known and at least as new as another."""
+    parts = version.split(".")
+    return all(part.isdigit() and len(part) < 6 for part in parts) and (
+        tuple(int(part) for part in parts) >= least
+    )
+
+
 def _flags(said: dict[str, Any]) -> frozenset[str]:
     flags = said.get("flags", [])
     found = flags if isinstance(flags, list) else [flags]
-    return frozenset(flag for flag in found if isinstance(flag, str))
+    return frozenset(flag if isinstance(flag, str) else "?" for flag in found)
 
 
 def _whole_set(name: Name, kind: str, said: dict[str, Any], span: Span, changed: bool) -> Set:

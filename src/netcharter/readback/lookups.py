@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from itertools import product
 from typing import Any
 
+from netcharter.diagnostics import Span
 from netcharter.readback.devices import Devices
 from netcharter.readback.keys import Term
 from netcharter.readback.sets import Sets
@@ -46,6 +47,7 @@ class Lookup:
     data: list[Any]
     catch_all: int | None
     words: str
+    span: Span
     strange: str = ""  # an element that could not be read
     _found: dict[tuple[tuple[Case, ...], ...], tuple[Piece, ...]] = field(default_factory=dict)
 
@@ -65,12 +67,17 @@ class Lookup:
 
 
 def lookup_of(
-    terms: tuple[Term, ...], elements: Iterable[Any], with_data: bool, devices: Devices, words: str
+    terms: tuple[Term, ...],
+    elements: Iterable[Any],
+    with_data: bool,
+    devices: Devices,
+    words: str,
+    span: Span,
 ) -> Lookup:
     """Elements as nft lists them, read as values of the terms' kinds."""
     reader = _ElementReader(terms, devices)
     numbers: dict[str, int] = {}
-    found = Lookup(terms, [], [], None, words)
+    found = Lookup(terms, [], [], None, words, span)
     for element in elements:
         value, data = _split(element, with_data)
         told = "" if data is None else json.dumps(data, sort_keys=True)

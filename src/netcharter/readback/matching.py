@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
+from netcharter.diagnostics import Span
 from netcharter.readback import operations as op
-from netcharter.readback.keys import Term
 from netcharter.readback.lookups import Lookup, Part
+from netcharter.readback.notes import Notes
 from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import Condition
 from netcharter.readback.sources import FromField, tested
@@ -41,8 +42,22 @@ def told(term_words: str, fields: tuple[str, ...], course: Course) -> str:
 class Matcher:
     """Tests on states."""
 
-    def __init__(self, sets: Sets) -> None:
+    def __init__(self, sets: Sets, notes: Notes) -> None:
         self.sets = sets
+        self.notes = notes
+
+    def open(
+        self,
+        held: Held,
+        words: str,
+        true: bool,
+        fields: tuple[str, ...],
+        course: Course,
+        span: Span,
+    ) -> Held | None:
+        """The conditions with one that nobody knows, which is noted."""
+        self.notes.outside(words, span)
+        return given(held, Condition("unread", told(words, fields, course)), true)
 
     def alternatives(self, state: State, tests: op.Tests) -> list[Alternative]:
         """All tests, then the verdict map behind them, if there is one."""
@@ -87,7 +102,8 @@ class Matcher:
             if result is True:
                 yield Alternative(box, old.held, True)
             elif result is None:
-                held = self._open(old.held, test.term, test.words, not test.negated, course)
+                fields = (test.term.field,)
+                held = self.open(old.held, test.words, not test.negated, fields, course, test.span)
                 if held is not None:
                     yield Alternative(box, held, True)
             elif result:
@@ -96,10 +112,6 @@ class Matcher:
                 met = narrowed(self.sets, box, (limit,))
                 if met is not None:
                     yield Alternative(met, old.held, True)
-
-    def _open(self, held: Held, term: Term, words: str, true: bool, course: Course) -> Held | None:
-        name = told(words, (term.field,), course)
-        return given(held, Condition("unread", name), true)
 
     def _find(self, old: Alternative, test: op.Find, course: Course) -> Iterator[Alternative]:
         lookup = test.lookup
@@ -129,7 +141,7 @@ class Matcher:
         held: Held | None = old.held
         if words:
             fields = tuple(term.field for term in lookup.terms)
-            held = given(old.held, Condition("unread", told(words, fields, course)), True)
+            held = self.open(old.held, words, True, fields, course, lookup.span)
         if held is not None:
             yield Alternative(box, held, hit, data)
 

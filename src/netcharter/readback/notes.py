@@ -19,5 +19,10 @@ class Notes:
         if (id, message) not in self._told and len(self._told) < MOST_NOTES:
             self._told[id, message] = Diagnostic(id, severity, message, span, help=help)
 
+    def outside(self, words: str, span: Span) -> None:
+        """Something that a first packet alone does not settle."""
+        message = f"a first packet alone does not settle this, so both are possible: {words[:200]}"
+        self.tell("listing-outside-packet", "note", message, span)
+
     def all(self) -> tuple[Diagnostic, ...]:
         return tuple(self._told.values())

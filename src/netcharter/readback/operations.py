@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum, auto
+from typing import Any
 
+from netcharter.diagnostics import Span
 from netcharter.readback.bits import Computed
 from netcharter.readback.keys import Term
 from netcharter.readback.lookups import Lookup
@@ -21,6 +23,7 @@ class Compare:
     unwanted: Ranges  # all other values of its kind
     negated: bool
     words: str  # as if it were not negated
+    span: Span
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,14 +148,14 @@ class Proxy:
 
 @dataclass(frozen=True, slots=True)
 class Elsewhere:
-    """What others decide: a program behind a queue, a proxy for SYN packets. Accepts or drops."""
+    """What others decide, and may change: a program behind a queue, a proxy for SYN packets."""
 
     words: str
 
 
 @dataclass(frozen=True, slots=True)
 class Stranger:
-    """A statement that is not understood: it may do nothing, accept, drop, or not match."""
+    """A statement that is not understood: it may do anything, nothing, or not match."""
 
     words: str
 
@@ -174,14 +177,17 @@ Operation = (
 
 
 class Go(Enum):
-    """Where a state goes on: the next operation, the next rule, beyond all translation."""
+    """Where a state goes on: the next operation, the next rule, beyond all translation, or out of
+    the host whatever else stands in the way (as far as anybody knows).
+    """
 
     ON = auto()
     NEXT = auto()
     DONE = auto()
+    OUT = auto()
 
 
-ON, NEXT, DONE = Go.ON, Go.NEXT, Go.DONE
+ON, NEXT, DONE, OUT = Go.ON, Go.NEXT, Go.DONE, Go.OUT
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,3 +199,18 @@ class Dropped:
 
 
 Then = Go | Dropped | Verdict
+
+
+FLOWING = ("accept", "drop", "return", "continue")
+
+
+def verdict_of(data: Any) -> Verdict | None:
+    """A verdict as a map holds it; None where it is not known."""
+    if not isinstance(data, dict) or len(data) != 1:
+        return None
+    ((kind, said),) = data.items()
+    if kind in FLOWING:
+        return Verdict(kind)
+    if kind in ("jump", "goto") and isinstance(said, dict) and isinstance(said.get("target"), str):
+        return Verdict(kind, said["target"])
+    return None

@@ -30,6 +30,7 @@ from netcharter.readback.operations import (
     Translate,
     Untrack,
     Verdict,
+    verdict_of,
 )
 from netcharter.readback.shapes import Condition, Kind, Manner
 from netcharter.readback.telling import expression_text, statement_text
@@ -109,13 +110,7 @@ class Compiler:
         return Given(Condition("unread", words))
 
     def _outside(self, rule: Rule, words: str) -> None:
-        self.notes.tell(
-            "listing-outside-packet",
-            "note",
-            f"a first packet alone does not settle this, so both are taken as possible: "
-            f"{words[:200]}",
-            rule.span,
-        )
+        self.notes.outside(words, rule.span)
 
     # --- tests -----------------------------------------------------------------------------------
 
@@ -158,11 +153,12 @@ class Compiler:
     def _compared(
         self, rule: Rule, field: Term, wanted: Ranges, negated: bool, words: str
     ) -> Compare:
+        self._known(rule, field)
         if field.kind in BITS:
             unwanted = subtract(((0, (1 << 32) - 1),), wanted)
         else:
             unwanted = opposite(wanted, field.kind, self.around.devices)
-        return Compare(field, wanted, unwanted, negated, words)
+        return Compare(field, wanted, unwanted, negated, words, rule.span)
 
     def _ordered(self, op: str, right: Any, field: Term) -> Ranges:
         if field.kind == "device":
@@ -171,15 +167,25 @@ class Compiler:
         found = _ORDERED[op](number(right, field.kind, self.around.devices), low, high)
         return (found,) if found[0] <= found[1] else ()
 
-    def terms(self, key: Any) -> tuple[Term, ...]:
+    def terms(self, rule: Rule, key: Any) -> tuple[Term, ...]:
         """The fields of a key, one or several."""
         parts = key["concat"] if isinstance(key, dict) and "concat" in key else [key]
-        return tuple(term(part, self.around, expression_text(part)) for part in parts)
+        found = tuple(term(part, self.around, expression_text(part)) for part in parts)
+        for one in found:
+            self._known(rule, one)
+        return found
+
+    def _known(self, rule: Rule, found: Term) -> None:
+        if not found.known:
+            message = f"what this looks at is not known here: {found.words[:200]}"
+            self.notes.tell("listing-not-understood", "warning", message, rule.span)
 
     def _elements(
         self, rule: Rule, key: Any, elements: Iterable[Any], negated: bool, words: str
     ) -> Test:
-        found = lookup_of(self.terms(key), elements, False, self.around.devices, words)
+        found = lookup_of(
+            self.terms(rule, key), elements, False, self.around.devices, words, rule.span
+        )
         return self._found(rule, found, negated)
 
     def _found(self, rule: Rule, found: Lookup, negated: bool) -> Test:
@@ -209,15 +215,17 @@ class Compiler:
         if found is None:
             return Given(Condition("unread", words), not negated)
         if found.living:
-            lookup = lookup_of(self.terms(key), (), False, self.around.devices, words)
+            lookup = lookup_of(
+                self.terms(rule, key), (), False, self.around.devices, words, rule.span
+            )
             return Living(lookup, self.title(found), expression_text(key), negated)
         return self._elements(rule, key, found.elements, negated, words)
 
-    def given(self, kind: Kind) -> Callable[[Compiler, Rule, Any], Test]:
-        raise NotImplementedError
-
     def vmap(self, rule: Rule, said: Any) -> Tests:
         lookup, living = self.map_lookup(rule, said, statement_text({"vmap": said}))
+        for data in lookup.data:
+            if verdict_of(data) is None:
+                self._stranger(rule, {"vmap": data})
         return Tests((), lookup, living, expression_text(said["key"]))
 
     def map_lookup(self, rule: Rule, said: Any, words: str) -> tuple[Lookup, str]:
@@ -232,7 +240,9 @@ class Compiler:
             living = self.title(found) if found.living else ""
         else:
             elements = data["set"]
-        lookup = lookup_of(self.terms(key), elements, True, self.around.devices, words)
+        lookup = lookup_of(
+            self.terms(rule, key), elements, True, self.around.devices, words, rule.span
+        )
         if lookup.strange:
             raise NotUnderstood(lookup.strange)
         return lookup, living
@@ -255,10 +265,19 @@ class Compiler:
         return None
 
     def limit(self, rule: Rule, said: Any) -> Test:
-        return Given(Condition("limit", _placed(rule)))
+        return self._gauge(rule, "limit", said)
 
     def quota(self, rule: Rule, said: Any) -> Test:
-        return Given(Condition("quota", _placed(rule)))
+        return self._gauge(rule, "quota", said)
+
+    def _gauge(self, rule: Rule, kind: Kind, said: Any) -> Test:
+        """A limit or quota, perhaps a named one, which should be listed."""
+        if isinstance(said, str):
+            named = (rule.family, rule.table, kind, said)
+            if all((o.family, o.table, o.kind, o.name) != named for o in self.listing.objects):
+                message = f"the {kind} {said[:60]} that this rule asks is not listed"
+                self.notes.tell("listing-missing", "warning", message, rule.span)
+        return Given(Condition(kind, _placed(rule)))
 
     def mangle(self, rule: Rule, said: Any) -> Operation | None:
         key, value = said["key"], said["value"]
@@ -276,6 +295,8 @@ class Compiler:
             lookup, living = self.map_lookup(rule, value["map"], words)
             key = expression_text(value["map"]["key"])
             return SetMark(conversation, None, lookup, living, key)
+        if not isinstance(value, int | dict):
+            raise NotUnderstood(str(value))
         return SetMark(conversation, computed(value, self.around))
 
     def _rewrite(self, rule: Rule, where: Any, value: Any) -> Operation:
@@ -347,7 +368,11 @@ def _placed(rule: Rule) -> str:
 
 def _verdict(kind: str) -> Callable[[Compiler, Rule, Any], Operation]:
     def made(compiler: Compiler, rule: Rule, said: Any) -> Operation:
-        return Verdict(kind, said["target"] if kind in ("jump", "goto") else "")
+        if kind not in ("jump", "goto"):
+            return Verdict(kind)
+        if not isinstance(said["target"], str):
+            raise NotUnderstood(str(said))
+        return Verdict(kind, said["target"])
 
     return made
 

@@ -77,38 +77,75 @@ def programs(listing: Listing, family: int, notes: Notes) -> Programs:
     )
 
 
-def tracked(listing: Listing) -> frozenset[int]:
-    """The families that conntrack looks at: those in which some rule needs it.
+def tracked(listing: Listing) -> Mapping[int, bool | None]:
+    """By family: does conntrack look at it? It does where some rule needs it; None: nobody knows,
+    since a rule holds something that is not known here.
 
     Every expression that needs conntrack asks for it in the family of its table, a translation in
     its own (nf_ct_netns_get, called by nft_ct.c, nft_nat.c and others); tried on a kernel.
     """
-    found: set[int] = set()
+    found: dict[int, bool | None] = {4: False, 6: False}
     for chain in listing.chains.values():
+        families = _FAMILIES.get(chain.family, ())
         for rule in chain.rules:
             for statement in rule.expr:
-                found |= _tracking(statement, chain.family)
-        if len(found) == 2:
-            break
-    return frozenset(found)
+                for family in _tracking(statement, families):
+                    found[family] = True
+                if not all(found[family] for family in families) and _has_unknown(statement):
+                    found.update((f, None) for f in families if not found[f])
+    return found
 
 
-def _tracking(statement: dict[str, Any], family: str) -> frozenset[int]:
-    families = {"ip": frozenset({4}), "ip6": frozenset({6}), "inet": frozenset({4, 6})}
+_FAMILIES: Mapping[str, tuple[int, ...]] = {"ip": (4,), "ip6": (6,), "inet": (4, 6)}
+# Everything that stands alone in an object of nft's JSON and is known here.
+_KNOWN = frozenset(
+    "accept drop continue return jump goto match counter limit quota log reject notrack dnat snat "
+    "masquerade redirect mangle set map vmap queue tproxy synproxy dup fwd flow last meter xt "
+    "payload meta ct exthdr fib rt socket osf ipsec numgen jhash symhash concat prefix range elem "
+    "& | ^ << >> addr port key data expr left right val level num flags device key-value".split()
+) | {
+    "ct count",
+    "ct helper",
+    "ct timeout",
+    "ct expectation",
+    "tcp option",
+    "ip option",
+    "sctp chunk",
+    "dccp option",
+}
+
+
+def _tracking(statement: dict[str, Any], families: tuple[int, ...]) -> tuple[int, ...]:
     ((kind, said),) = statement.items()
     if kind in ("dnat", "snat"):
-        own = said.get("family", family) if isinstance(said, dict) else family
-        return families.get(own if isinstance(own, str) else family, frozenset())
+        own = said.get("family") if isinstance(said, dict) else None
+        return _FAMILIES[own] if own in ("ip", "ip6") else families
     needs = kind in ("masquerade", "redirect", "synproxy", "flow") or kind.startswith("ct ")
-    return families.get(family, frozenset()) if needs or _has_ct(said) else frozenset()
+    return families if needs or _mentions(said, _is_ct) else ()
 
 
-def _has_ct(said: Any) -> bool:
+def _has_unknown(statement: dict[str, Any]) -> bool:
+    return _mentions(statement, _is_unknown) or "xt" in statement
+
+
+def _is_ct(said: dict[str, Any]) -> bool:
+    return "ct" in said or "ct count" in said
+
+
+def _is_unknown(said: dict[str, Any]) -> bool:
+    return (
+        len(said) == 1
+        and not said.keys() & _KNOWN
+        and not isinstance(next(iter(said.values())), str | int)
+    )
+
+
+def _mentions(said: Any, wanted: Callable[[dict[str, Any]], bool]) -> bool:
     todo = [said]
     while todo:
         one = todo.pop()
         if isinstance(one, dict):
-            if "ct" in one or "ct count" in one:
+            if wanted(one):
                 return True
             todo += one.values()
         elif isinstance(one, list):
@@ -144,7 +181,7 @@ def _hook(listing: Listing, family: int, hook: str, notes: Notes) -> Program:
     plain = [chain for chain in chains if chain.type != "nat"]
     _warn_of_equals(plain, hook, notes)
     stages = [(chain.priority, 1, Stage("chain", hook, (chain,))) for chain in plain]
-    if hook in ("prerouting", "output") and family in tracked(listing):
+    if hook in ("prerouting", "output") and tracked(listing)[family] is not False:
         stages.append((CONNTRACK, 0, Stage("conntrack", hook)))
     nat = tuple(chain for chain in chains if chain.type == "nat")
     # The first nat chain of a family registers translation in all hooks, where what no chain

@@ -24,7 +24,7 @@ from netcharter.readback.routing import Routed, Router
 from netcharter.readback.rules import Compiler
 from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import EXIT, Condition, Decisions, Host, Origin
-from netcharter.readback.stages import Stage, could_drop, programs
+from netcharter.readback.stages import Stage, could_drop, programs, tracked
 from netcharter.readback.start import conntracked, starts
 from netcharter.readback.state import (
     CONFIRMED,
@@ -76,12 +76,13 @@ class Walker:
         around = Around(self.devices, ground, *_conntrack_set_up(listing))
         self.compiler = Compiler(listing, around, self.notes)
         self.router = Router(ground, self.sets)
-        matcher = Matcher(self.sets)
+        matcher = Matcher(self.sets, self.notes)
         self.effects = Effects(self.sets, matcher, Translator(ground, self.sets, matcher))
         self.leaves = Leaves(self.sets, self.devices)
         self.codes: dict[tuple[str, str, str], Code | None] = {}
         self.todo: list[Pending] = []
         self.doubtful = {(t.family, t.name) for t in listing.tables if t.dormant is None}
+        self.tracked = tracked(listing)
         self.programs = {family: programs(listing, family, self.notes) for family in (4, 6)}
 
     def walk(self) -> Decisions:
@@ -183,7 +184,10 @@ class Walker:
         if then is op.NEXT:
             return state, at.next_rule()
         if then is op.DONE:
-            return self._translated(state, at)
+            return state, at.next_stage()
+        if then is op.OUT:
+            self.leaves.let(state, at.chain.origin(at.rule) if at.chain else self._kernel(""))
+            return None
         if isinstance(then, op.Dropped):
             if at.chain is None or then.kernel:
                 origin = self._kernel(then.kernel)
@@ -207,23 +211,26 @@ class Walker:
         if verdict.kind == "continue":
             return state, at.next_operation()
         target = self._code((code.chain.family, code.chain.table, verdict.target))
-        if target is None or at.depth >= MOST_JUMPS:
-            return self._astray(state, at, verdict, target is None)
+        if target is None or target.chain.hook is not None or at.depth >= MOST_JUMPS:
+            return self._astray(state, at, verdict, target)
         frames = at.frames
         if verdict.kind == "jump":
             frames = Frames(code, at.rule + 1, at.depth, at.frames)
         return state, At(at.program, at.stage, at.sub, target, 0, 0, at.depth + 1, frames)
 
     def _astray(
-        self, state: State, at: At, verdict: op.Verdict, missing: bool
+        self, state: State, at: At, verdict: op.Verdict, target: Code | None
     ) -> tuple[State, At] | None:
-        """A chain that is not there, or a loop: nobody knows what becomes of the packet."""
+        """A chain that nobody can jump to, or a loop: who knows what becomes of the packet."""
         assert at.chain is not None
         rule = at.chain.chain.rules[at.rule]
         told = f"{verdict.kind} {verdict.target[:60]}"
-        if missing:
+        if target is None:
             message = f"{told}: that chain is not listed"
             self.notes.tell("listing-missing", "warning", message, rule.span)
+        elif target.chain.hook is not None:
+            message = f"{told}: that is a base chain, which the kernel lets nobody jump to"
+            self.notes.tell("listing-loop", "warning", message, rule.span)
         else:
             message = f"{told}: jumps lead deeper than {MOST_JUMPS} chains, or in a circle"
             self.notes.tell("listing-loop", "warning", message, rule.span)
@@ -267,9 +274,6 @@ class Walker:
             onward = at.next_stage()
         return None if self._is_waiting(state, onward) else (state, onward)
 
-    def _translated(self, state: State, at: At) -> tuple[State, At] | None:
-        return state, at.next_stage()
-
     def _drop(self, state: State, dropped: op.Dropped, origin: Origin) -> None:
         self.leaves.refused(state, dropped.manner, origin)
 
@@ -304,6 +308,13 @@ class Walker:
     def _conntrack(self, state: State, at: At) -> tuple[State, At] | None:
         if state.course.track != "none":
             return state, at.next_stage()
+        if self.tracked[state.course.family] is None:
+            words = f"conntrack looks at IPv{state.course.family}"
+            held = given(state.held, Condition("unread", words), True)
+            self._push(state, at.next_stage())
+            if held is None:
+                return None
+            state = State(state.box, held, state.course)
         parts = list(conntracked(self.sets, state))
         for part in reversed(parts):
             self._push(part, at.next_stage())
