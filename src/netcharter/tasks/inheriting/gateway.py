@@ -1,0 +1,195 @@
+"""A running gateway, read: its ruleset, the machine around it, its lines and areas."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from functools import cached_property
+
+from netcharter.charter.services import builtin
+from netcharter.diagnostics import Diagnostic
+from netcharter.lab.reading import NotListed, machine
+from netcharter.plan import coding
+from netcharter.readback import audit, audit_reach
+from netcharter.readback.host import host_of
+from netcharter.readback.points import Points, points
+from netcharter.readback.shapes import Decisions, Host
+from netcharter.readback.walk import decisions
+from netcharter.readback.words import Named as NamedSets
+from netcharter.readback.words import Words
+from netcharter.space.ranges import Ranges, ranges, size, union
+from netcharter.tasks.inheriting.asking import Known
+from netcharter.tasks.inheriting.facts import facts_of
+from netcharter.tasks.inheriting.held import read_held, shown
+from netcharter.tasks.inheriting.host import host_facts
+from netcharter.tasks.inheriting.naming import named
+from netcharter.tasks.inheriting.recognise import recognise
+from netcharter.tasks.inheriting.ruleset import Ruleset, ruleset_of, ruleset_of_machine
+from netcharter.tasks.inheriting.shapes import Facts, Held, HostFacts, Recognised
+from netcharter.tasks.sources import unusable
+
+
+@dataclass(frozen=True, slots=True)
+class File:
+    """A file as it was found: what it is called, and what is in it."""
+
+    name: str
+    data: bytes
+
+    def text(self) -> str:
+        return self.data.decode("utf-8", "replace")
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """What was said on the command line. ruleset: None for this machine's own.
+
+    lines, areas: NAME=DEVICE, as they were written.
+    """
+
+    ruleset: File | None
+    addresses: File | None = None
+    routes: tuple[File, ...] = ()
+    leases: tuple[File, ...] = ()
+    lines: tuple[str, ...] = ()
+    areas: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class OldGateway:
+    """The gateway as it was read."""
+
+    ruleset: Ruleset
+    host: Host
+    facts: Facts
+    host_facts: HostFacts
+    held: Held
+    recognised: Recognised
+    texts: Mapping[str, str]
+    decisions: Decisions = field(repr=False)
+
+    @cached_property
+    def lines(self) -> frozenset[str]:
+        """The network devices of the lines."""
+        return frozenset(line.device for line in self.recognised.lines)
+
+    @cached_property
+    def points(self) -> Points:
+        return points(self.decisions, self.host)
+
+    @cached_property
+    def words(self) -> Words:
+        """The names that user and recognition give."""
+        return Words(dict(self.recognised.by_device), services(), tuple(self._places()))
+
+    def _places(self) -> Iterator[tuple[Ranges, str]]:
+        for device in self.recognised.devices:
+            yield coding.addresses(device.addresses), device.name
+        own = union(*self.host.own.values())
+        yield own, "the gateway"
+        for area in self.recognised.areas:
+            for prefix in area.prefixes:
+                yield coding.network(prefix), area.name
+
+    @cached_property
+    def known(self) -> Known:
+        """What a question may name."""
+        found = self.recognised
+        return Known(
+            {name: device for device, name in found.by_device.items()},
+            self.lines,
+            self.decisions.devices,
+            {d.name: coding.addresses(d.addresses) for d in found.devices if d.addresses},
+        )
+
+    @property
+    def problems(self) -> tuple[Diagnostic, ...]:
+        """What was said while everything was read."""
+        return (
+            *self.ruleset.problems,
+            *self.host_facts.problems,
+            *self.held.problems,
+            *self.decisions.notes,
+        )
+
+    def audit(self, today: date) -> tuple[Diagnostic, ...]:
+        """What there is to say about the ruleset, the weightiest first."""
+        deliveries = (
+            audit_reach.Delivery(coding.address(one.to), one.span) for one in self.facts.delivering
+        )
+        looked_at = audit_reach.Gateway(
+            self.ruleset.listing, self.points, self.words, self.lines, tuple(deliveries)
+        )
+        return audit.audit(looked_at, today)
+
+
+def services() -> NamedSets:
+    """The services that have a name everywhere, the narrowest first."""
+    known = {ranges(*(coding.service(*p) for p in parts)): n for n, parts in builtin().items()}
+    return tuple(sorted(known.items(), key=lambda pair: size(pair[0])))
+
+
+def read_gateway(given: Given) -> OldGateway:
+    """Read everything that was given. Raises Unusable where the ruleset or a name can't be used."""
+    names = named(given.lines, given.areas)
+    ruleset, around = _machine() if given.ruleset is None else _files(given, given.ruleset)
+    host = _host(around)
+    routes = [file.data for file in around.routes]
+    called = [file.name for file in (*around.addresses, *around.routes)]
+    facts = facts_of(ruleset.listing)
+    seen = host_facts(around.addresses[0].data if around.addresses else "[]", routes, called)
+    held = Held()
+    for file in given.leases:
+        held += read_held(file.data, file.name)
+    files = (*around.addresses, *around.routes, *given.leases)
+    return OldGateway(
+        ruleset,
+        host,
+        facts,
+        seen,
+        held,
+        recognise(seen, facts, held, names),
+        {**{file.name: shown(file.data) for file in files}, **ruleset.texts},
+        decisions(ruleset.listing, host),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Around:
+    """What `ip` says of the machine, as far as it is known."""
+
+    addresses: tuple[File, ...]  # one or none
+    routes: tuple[File, ...]
+
+
+def _files(given: Given, ruleset: File) -> tuple[Ruleset, _Around]:
+    addresses = () if given.addresses is None else (given.addresses,)
+    return ruleset_of(ruleset.data, ruleset.name), _Around(addresses, given.routes)
+
+
+def _machine() -> tuple[Ruleset, _Around]:
+    """This machine's own. Raises Unusable where it may not be read."""
+    try:
+        found = machine()
+    except NotListed as fault:
+        raise unusable(
+            "ruleset-not-listed",
+            f"this machine's ruleset can't be read: {fault.message}",
+            "--live",
+            "",
+            "run it as root, or give a file with what `nft -j list ruleset` prints",
+        ) from None
+    routes = (
+        File("ip -j -4 route show table all", found.routes4.encode()),
+        File("ip -j -6 route show table all", found.routes6.encode()),
+    )
+    around = _Around((File("ip -j address", found.addresses.encode()),), routes)
+    return ruleset_of_machine(found), around
+
+
+def _host(around: _Around) -> Host:
+    """What is known of addresses and routes. Without both, where a packet goes is open."""
+    if not around.addresses or not around.routes:
+        return Host(known=False)
+    return host_of(around.addresses[0].text(), *(file.text() for file in around.routes))
