@@ -15,7 +15,7 @@ from netcharter.plan import fate, labels
 from netcharter.plan.addressing import LINK_LOCAL6
 from netcharter.plan.coding import DCCP, ICMP, ICMP6, PORTED, SCTP, TCP, UDP, UDPLITE
 from netcharter.plan.fate import Outcome
-from netcharter.plan.icmp import ECHO_REQUEST4, ECHO_REQUEST6, ICMPV4, ICMPV6
+from netcharter.plan.icmp import ECHO_REQUEST4, ECHO_REQUEST6, ERRORS6, ICMPV4, ICMPV6
 from netcharter.plan.shapes import Address, Row
 from netcharter.probes.shapes import GATEWAY, Answered, Expected
 from netcharter.probes.stage import (
@@ -238,14 +238,10 @@ def _unheard(stage: Stage, packet: _Packet) -> bool:
     if packet.spot.kind in ("nothing", "deaf"):
         return True
     if packet.family == 6:
-        outer = packet.source.is_loopback or has(MULTICAST[6], source)
-        return outer or packet.source.packed[:12] == _MAPPED
+        return packet.source.is_loopback or has(MULTICAST[6], source)
     if packet.source.is_unspecified:  # who has no address yet may ask everybody, nobody else
         return not has(union(JOINED, EVERYBODY), packet.trial.attempt.destination)
     return has(stage.martians, source)
-
-
-_MAPPED = bytes(10) + b"\xff\xff"  # ::ffff:0:0/96, RFC 4291 section 2.5.5.2
 
 
 def _into_area(stage: Stage, address: Address) -> _Journey:
@@ -327,12 +323,14 @@ def _expected(stage: Stage, packet: _Packet, outcome: Outcome, journey: _Journey
 
 
 def _answerable(stage: Stage, packet: _Packet) -> bool:
-    """Does a refusal answer such a packet, and does the sender hear it? (RFC 1122 section 3.2.2:
-    nothing is said about errors, to many, or to nobody.)
+    """Does a refusal answer such a packet, and does the sender hear it? (RFC 1122 section 3.2.2 and
+    RFC 4443 section 2.4: nothing is said about errors, to many, or to nobody.)
     """
     if packet.spot.kind in ("group", "deaf"):
         return False
     if packet.family == 4 and packet.kind is not None and packet.kind not in ANSWERABLE4:
+        return False
+    if packet.family == 6 and packet.kind in ERRORS6:
         return False
     return _hears(stage, packet)
 
@@ -344,6 +342,8 @@ def _rejectable(packet: _Packet) -> bool:
     """
     if packet.protocol == TCP and packet.family == 6:
         return packet.source not in LINK_LOCAL6 and int(packet.destination) != 0
+    if packet.protocol == DCCP and packet.family == 4:
+        return False  # verified without its pseudo header, so never right (Linux 6.18)
     return packet.protocol in VERIFIED
 
 
