@@ -30,8 +30,11 @@ _OPEN: Mapping[str, str] = {
     **{f"ipv4/conf/{scope}/rp_filter": "0" for scope in ("all", "default")},
 }
 
+# What is sent to all nodes is for the gateway; in the lab nobody else is asked.
+_RESERVED: Mapping[str, str] = {"ipv6/icmp/echo_ignore_multicast": "1"}
+
 GATEWAY: Mapping[str, str] = {**_QUIET, **_CANDID, **_BRIDGES}
-STATION: Mapping[str, str] = {**_QUIET, **_CANDID, **_BRIDGES, **_OPEN}
+STATION: Mapping[str, str] = {**_QUIET, **_CANDID, **_BRIDGES, **_OPEN, **_RESERVED}
 # It speaks for every address, also for those it has no device for.
 LINE: Mapping[str, str] = {
     **STATION,

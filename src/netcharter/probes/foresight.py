@@ -41,7 +41,7 @@ LOOPBACK_BROADCAST = IPv4Address("127.255.255.255")
 ANSWERABLE4 = frozenset({0, 8, *range(13, 19)})  # ICMP types that Linux answers with errors at all
 # Not a packet of its own in IPv6 (RFC 8200 section 4, RFC 4302), or in either family (IANA:
 # 0 is the hop-by-hop header, 255 is reserved).
-NO_PAYLOAD = {4: frozenset({0, 255}), 6: frozenset({0, 43, 44, 51, 60, 255})}
+NO_PAYLOAD = {4: frozenset({0, 255}), 6: frozenset({0, 43, 44, 51, 59, 60, 255})}
 FORWARDED = "forward"
 
 
@@ -112,6 +112,8 @@ def foresee(stage: Stage, trial: Trial, outcome: Outcome | None = None) -> Fores
     journey = _journey(stage, packet, outcome)
     if isinstance(journey, str):
         return Foresight(outcome.row, None, journey)
+    if journey.end == "unreachable" and not _neighbourly(packet):
+        return Foresight(outcome.row, None, "no machine can have that link-local address")
     expected = _expected(stage, packet, outcome, journey)
     return Foresight(outcome.row, expected, unrouted=journey.end == "prohibited")
 
@@ -172,8 +174,12 @@ def _untryable(stage: Stage, packet: _Packet, outcome: Outcome) -> str:
             f"a neighbour on the line {spot.name} is reached directly, from whatever source, while "
             "the plan refuses sources that belong to a line that is down"
         )
+    if has(stage.broadcasts_down(up), attempt.source):
+        return "the kernel knows the broadcast address of a line only while the line is up"
     if packet.entrance == GATEWAY:
         return _unsendable(stage, packet)
+    if packet.entrance in stage.lines and spot.kind == "anycast" and packet.kind == ECHO_REQUEST6:
+        return "the gateway answers from another address than was asked, by whichever line"
     if outcome.delivered is not None and not _tracked(packet):
         return "messages that belong to no conversation are not translated"
     return ""

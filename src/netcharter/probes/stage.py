@@ -254,6 +254,11 @@ class Stage:
         lines = (a for line in self.plan.lines for a in _broadcast(line.v4))
         return coding.addresses([*areas, *lines])
 
+    def broadcasts_down(self, up: frozenset[str]) -> Ranges:
+        """The broadcast addresses of lines that are down."""
+        down = (line for line in self.plan.lines if line.name not in up)
+        return coding.addresses(a for line in down for a in _broadcast(line.v4))
+
     @cached_property
     def odd(self) -> Ranges:
         """Broadcast addresses of lines whose network nobody knew, and the subnet-router anycast
