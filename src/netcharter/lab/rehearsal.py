@@ -13,10 +13,10 @@ from datetime import datetime
 
 from netcharter.lab.agreement import kernel_equals_plan
 from netcharter.lab.apart import GRACE, Progress, apart, report
-from netcharter.lab.performance import DIFFERS, FEW, Performed, perform
+from netcharter.lab.performance import DIFFERS, FEW, LITE, Performed, perform
 from netcharter.lab.site import Site
 from netcharter.lab.world import world
-from netcharter.plan.coding import TCP, UDP
+from netcharter.plan.coding import TCP, UDP, UDPLITE
 from netcharter.plan.fate import Attempt, Environment
 from netcharter.plan.shapes import Plan
 from netcharter.probes.programme import chosen, programme
@@ -92,12 +92,19 @@ def rehearse(
             kernel = kernel_equals_plan(plan, now, site.listing())
             ruleset = files["nftables.nft"].decode("ascii")
             found = perform(plan, work, site, ruleset, began + seconds, report)
-            return found, kernel, (*site.differs, DIFFERS)
+            return found, kernel, (*site.differs, *_differs(work))
 
     found, kernel, differs = apart(
         within, on_progress=on_progress, as_user=as_user, limit=seconds + 20 * GRACE
     )
     return _told(work, found, kernel, differs, time.monotonic() - began)
+
+
+def _differs(work: Programme) -> Iterator[str]:
+    """Where the packets of a programme, and who hears of them, are not like on the site."""
+    yield DIFFERS
+    if any(probe.packet.protocol == UDPLITE for probe in work.probes):
+        yield LITE
 
 
 def _asked(
