@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+
+OFTEN = 0.1  # seconds between two looks of it
 
 
 @contextmanager
@@ -39,9 +42,14 @@ def _bar(stack: ExitStack) -> Callable[[int, int, str], None]:
         Progress(*columns, console=Console(stderr=True), transient=True, auto_refresh=False)
     )
     task = shown.add_task("", total=None)
+    drawn = 0.0
 
     def told(done: int, total: int, words: str) -> None:
-        shown.update(task, completed=done, total=total, description=escape(safe(words)))
-        shown.refresh()
+        nonlocal drawn
+        now = time.monotonic()
+        if now - drawn >= OFTEN:
+            drawn = now
+            shown.update(task, completed=done, total=total, description=escape(safe(words)))
+            shown.refresh()
 
     return told
