@@ -16,7 +16,7 @@ from itertools import zip_longest
 from netcharter.plan.shapes import Region, Row
 from netcharter.probes.classes import Found, tried
 from netcharter.probes.edges import Edge, edges
-from netcharter.probes.search import Search
+from netcharter.probes.search import Search, at
 from netcharter.probes.shapes import Unprobed
 from netcharter.probes.trials import Trial, region_family
 from netcharter.proofs.story import row_name
@@ -101,7 +101,7 @@ class Surveyor:
         family = region_family(region)
         for entrance in sorted(region.entrances):
             for wish in self.search.wishes(entrance, family):
-                trial = self.search.witness(row, [region], entrance, wish=wish)
+                trial = self.search.witness(row, [at(region, entrance)], wish)
                 found = tried(self.search, row, trial)
                 if trial is not None and found is not None:
                     fits = self.search.decider.matches(region, found.trial)
@@ -115,12 +115,13 @@ def boundaries(
     """The boundaries of every decision, in turns so that a limit cuts the longest lists first."""
     surveyor = Surveyor(search, found)
     waiting = [
-        (row, field, iter(each), len(each))
+        (row, field, iter(each.edges), len(each.edges) + each.more)
         for row in search.stage.plan.rows
-        for field, each in edges(search.stage, row, now).items()
+        for field, each in edges(search.stage, row, now, limit).items()
     ]
     out: list[Boundary] = []
     unprobed: list[Unprobed] = []
+    ended: list[tuple[Row, str, int]] = []
     done = 0
     while waiting and len(out) < limit:
         done += 1
@@ -128,6 +129,7 @@ def boundaries(
         for row, field, rest, count in waiting:
             edge = next(rest, None)
             if edge is None:
+                ended += [(row, field, count - done + 1)]
                 continue
             left.append((row, field, rest, count))
             seen = surveyor.boundary(edge)
@@ -136,13 +138,13 @@ def boundaries(
             elif seen is not None:
                 unprobed.append(seen)
         waiting = left
+    ended += [(row, field, count - done) for row, field, _, count in waiting]
     unprobed += (
-        Unprobed(f"{count - done} more edges of {row_name(row)} by {field}", TOO_MANY)
-        for row, field, _, count in waiting
-        if count > done
+        Unprobed(f"{count} more edges of {row_name(row)} by {field}", TOO_MANY)
+        for row, field, count in ended
+        if count > 0
     )
-    order = sorted(out, key=lambda each: each.row.index)
-    return tuple(order), tuple(unprobed)
+    return tuple(out), tuple(unprobed)
 
 
 def _spread(trials: Sequence[Trial]) -> list[Trial]:

@@ -27,6 +27,7 @@ TELLING = tuple(
     for protocol, port in ((TCP, 443), (TCP, 80), (TCP, 22), (UDP, 53))
 )
 SEATS_TRIED = 6
+PLACES_TRIED = 4  # intervals of one place
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,16 +62,16 @@ def _one(
     search: Search, row: Row, entrance: str, family: int, parts: Sequence[Part]
 ) -> Found | tuple[Class, Unprobed] | None:
     """A trial that one decision decides among these attempts, if any exists."""
-    regions = list(regions_of(row, entrance, family))
-    last = search.witness(row, regions, entrance, parts) if regions else None
+    regions = search.narrowed(regions_of(row, entrance, family), entrance, parts)
+    last = search.witness(row, regions) if regions else None
     if last is None:
         return None
     for wish in search.wishes(entrance, family):
-        found = tried(search, row, search.witness(row, regions, entrance, parts, wish))
+        found = tried(search, row, search.witness(row, regions, wish))
         if found is not None:
             return found
     said = search.said(entrance, family)
-    last = search.witness(row, regions, entrance, parts, said) or last
+    last = search.witness(row, regions, said) or last
     found = tried(search, row, last)
     if found is not None:
         return found
@@ -154,7 +155,7 @@ def outer(stage: Stage, family: int, line: str) -> Iterator[Address]:
     if far is not None:
         yield far
     for places in stage.plan.places.values():
-        for low, high in places:
+        for low, high in places[:PLACES_TRIED]:
             address = coding.decode(min(low + 1, high))
             if not isinstance(address, tuple) and address.version == family:
                 yield address

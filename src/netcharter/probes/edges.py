@@ -6,6 +6,7 @@ lies in the region, it says which two trials stand on its two sides.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
@@ -45,26 +46,42 @@ class Edge:
     inside: Region | None = None
 
 
-def edges(stage: Stage, row: Row, now: datetime) -> dict[str, list[Edge]]:
-    """By field: every distinct edge of a decision."""
+@dataclass(frozen=True, slots=True)
+class Edges:
+    """The distinct edges of one decision in one field; `more` are not looked at."""
+
+    edges: tuple[Edge, ...]
+    more: int
+
+
+def edges(stage: Stage, row: Row, now: datetime, most: int) -> dict[str, Edges]:
+    """By field: the distinct edges of a decision, about `most` of them."""
     found: dict[str, dict[tuple[object, ...], Edge]] = {}
+    more: Counter[str] = Counter()
     for region in row.regions:
-        for field, key, edge in _edges(stage, row, region, now):
-            found.setdefault(field, {}).setdefault(key, edge)
-    return {field: list(each.values()) for field, each in found.items()}
+        for field, each in _edges(stage, row, region, now):
+            known = found.setdefault(field, {})
+            for key, edge in islice(each, most):
+                known.setdefault(key, edge)
+        for field, said in (("destination", region.destination), ("source", region.source)):
+            if said != ANY[region_family(region)]:
+                more[field] += max(0, 2 * len(said) - most)
+    return {field: Edges(tuple(each.values()), more[field]) for field, each in found.items()}
 
 
-Keyed = tuple[str, tuple[object, ...], Edge]
+Keyed = tuple[tuple[object, ...], Edge]
 
 
-def _edges(stage: Stage, row: Row, region: Region, now: datetime) -> Iterator[Keyed]:
-    yield from _addresses(stage, row, region, "destination", region.destination)
-    yield from _addresses(stage, row, region, "source", region.source)
-    yield from _services(row, region)
-    yield from _hardware(stage, row, region)
-    yield from _people(stage, row, region)
-    yield from _times(stage.plan, row, region, now)
-    yield from _lines(stage, row, region)
+def _edges(
+    stage: Stage, row: Row, region: Region, now: datetime
+) -> Iterator[tuple[str, Iterator[Keyed]]]:
+    yield "destination", _addresses(stage, row, region, "destination", region.destination)
+    yield "source", _addresses(stage, row, region, "source", region.source)
+    yield "service", _services(row, region)
+    yield "hardware", _hardware(stage, row, region)
+    yield "who", _people(stage, row, region)
+    yield "time", _times(stage.plan, row, region, now)
+    yield "lines", _lines(stage, row, region)
 
 
 # --- addresses ------------------------------------------------------------------------------------
@@ -80,7 +97,6 @@ def _addresses(
         words = _address_text(stage, inner), _address_text(stage, outer)
         moved = _to if field == "destination" else _from
         yield (
-            field,
             (inner, outer),
             Edge(
                 row,
@@ -180,7 +196,7 @@ def _services(row: Row, region: Region) -> Iterator[Keyed]:
                 words = service_text(codes[0]), service_text(codes[1])
                 narrow = replace(region, service=((codes[0], codes[0]),))
                 edge = Edge(row, region, "service", words, _with_service(*codes), narrow)
-                yield "service", (family, *codes), edge
+                yield (family, *codes), edge
 
 
 def _with_service(inner: int, outer: int) -> Callable[[Trial], Iterator[Sides]]:
@@ -203,7 +219,7 @@ def _hardware(stage: Stage, row: Row, region: Region) -> Iterator[Keyed]:
     for inner, outer in pairs[:STRANGERS]:
         words = _hardware_text(stage.plan, inner), _hardware_text(stage.plan, outer)
         edge = Edge(row, region, "hardware", words, _with_hardware(stage, inner, outer))
-        yield "hardware", (family, inner, outer), edge
+        yield (family, inner, outer), edge
 
 
 def _hardware_text(plan: Plan, number: int) -> str:
@@ -256,7 +272,7 @@ def _people(stage: Stage, row: Row, region: Region) -> Iterator[Keyed]:
         for inner, outer in pairs:
             words = _who_text(inner), _who_text(outer)
             edge = Edge(row, region, "who", words, _with_people(entrance, inner, outer))
-            yield "who", (region_family(region), entrance, inner, outer), edge
+            yield (region_family(region), entrance, inner, outer), edge
 
 
 def person_classes(plan: Plan) -> tuple[str, ...]:
@@ -289,7 +305,7 @@ def _times(plan: Plan, row: Row, region: Region, now: datetime) -> Iterator[Keye
     for at, kind in moments(plan, region.when, now):
         words = _clock(at - SECOND, zone), _clock(at, zone)
         edge = Edge(row, region, "time", words, _at(at))
-        yield "time", (region_family(region), region.when, kind, at), edge
+        yield (region_family(region), region.when, kind, at), edge
 
 
 def _clock(instant: datetime, zone: ZoneInfo) -> str:
@@ -332,7 +348,7 @@ def _lines(stage: Stage, row: Row, region: Region) -> Iterator[Keyed]:
                 words = _state_text(names, state), _state_text(names, other)
                 flipped = up ^ {name}
                 edge = Edge(row, region, "lines", words, _with_lines(up, flipped))
-                yield "lines", (region_family(region), region.source, state, other), edge
+                yield (region_family(region), region.source, state, other), edge
 
 
 def told_states(names: list[str]) -> Iterator[frozenset[str]]:

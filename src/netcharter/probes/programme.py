@@ -72,6 +72,11 @@ class _Collected:
     def __post_init__(self) -> None:
         self.pacer = Pacer(self.stage)
 
+    @property
+    def room(self) -> int:
+        """How many more probes there may be."""
+        return max(0, self.limit - len(self.drafts))
+
     def add(self, trial: Trial, purpose: str) -> None:
         """Another trial, unless it cannot be made or there are too many."""
         foresight = foresee(self.stage, trial)
@@ -84,7 +89,7 @@ class _Collected:
             if purpose not in known.purposes:
                 known.purposes.append(purpose)
             return
-        if len(self.drafts) >= self.limit:
+        if self.room < 1:
             self.cut += 1
             return
         paced = self.pacer.paced(trial, foresight)
@@ -143,10 +148,12 @@ def programme(plan: Plan, world: World, now: datetime, *, limit: int = MOST) -> 
         collected.add(answering(one.trial), one.kind.told(one.row))
     for extra in extras(search, found):
         collected.add(extra.trial, extra.purpose)
-    room = max(0, limit - len(collected.drafts))
-    edges, hidden = boundaries(search, found, now, room)
+    edges, hidden = boundaries(search, found, now, collected.room)
     collected.unprobed.update(dict.fromkeys(hidden))
     for edge in edges:
+        if collected.room < 2:  # both sides or none
+            collected.cut += 2
+            continue
         for trial, purpose in sides(edge):
             collected.add(trial, purpose)
     return _arranged(collected)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from netcharter.plan import coding, fate
 from netcharter.plan.coding import HARDWARE_NONE, ICMP, ICMP6, TCP, UDP
@@ -41,7 +42,7 @@ from netcharter.proofs.universe import (
     WHO,
     service_code,
 )
-from netcharter.space.model import Point, RawBox
+from netcharter.space.model import Point
 from netcharter.space.ranges import Ranges, intersect, ranges, subtract, union
 
 OWN_ICMP = {4: ICMP, 6: ICMP6}
@@ -50,7 +51,6 @@ ECHO = {
     6: coding.service(ICMP6, ECHO_REQUEST6 << 8)[0],
 }
 TALKING: Ranges = ranges(coding.service(TCP, 1, 65535), coding.service(UDP, 1, 65535))
-WHOLE = Part(union(coding.ANY4, coding.ANY6))
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +76,7 @@ class Search:
             for state in range(1 << len(names))
         ]
         self._wishes: dict[tuple[str, int], tuple[Wish, ...]] = {}
+        self._service = lru_cache(maxsize=4096)(intersect)
 
     def foresee(self, trial: Trial, row: Row) -> Foresight:
         """What a trial should show if that decision decides it."""
@@ -102,64 +103,65 @@ class Search:
         wide = self.wishes(entrance, family)[-1]
         return Wish(ANY[family], ANY[family], wide.service, best=False)
 
-    def witness(
-        self,
-        row: Row,
-        regions: Iterable[Region],
-        entrance: str,
-        parts: Sequence[Part] = (WHOLE,),
-        wish: Wish | None = None,
-    ) -> Trial | None:
-        """An attempt of these regions and parts that `row` decides; None: proven that there is
-        none.
-        """
-        boxes = [
-            box
+    def narrowed(
+        self, regions: Iterable[Region], entrance: str, parts: Sequence[Part]
+    ) -> list[Region]:
+        """What regions and parts share at one entrance."""
+        return [
+            found
             for region in regions
             for part in parts
-            if (box := self._box(region, entrance, part, wish)) is not None
+            if (found := self._shared(region, entrance, part)) is not None
         ]
+
+    def witness(
+        self, row: Row, regions: Iterable[Region], wish: Wish | None = None
+    ) -> Trial | None:
+        """An attempt of these regions, each of one entrance, that `row` decides; None: proven that
+        there is none.
+        """
+        wished = (self._wished(region, wish) if wish else region for region in regions)
+        universe = self.prover.universe
+        boxes = [box for region in wished if region and (box := universe.box(region)) is not None]
         found = self.prover.decided(boxes, frozenset({row.index}))
         return None if found is None else self._trial(found.point)
 
-    def _box(self, region: Region, entrance: str, part: Part, wish: Wish | None) -> RawBox | None:
-        source, destination, service = region.source, region.destination, region.service
-        destination = intersect(destination, part.destination)
-        if part.source is not None:
-            source = intersect(source, part.source)
-        if wish is not None:
-            source = intersect(source, wish.source)
-            destination = intersect(destination, wish.destination)
-            service = intersect(service, wish.service)
-        if not (source and destination and service):
+    def _shared(self, region: Region, entrance: str, part: Part) -> Region | None:
+        destination = intersect(region.destination, part.destination)
+        states = self._states(region, entrance, part)
+        if not destination or states == frozenset():
             return None
-        states = self._states(region, entrance, part, wish is not None and wish.best)
-        if states is not None and not states:
+        source = region.source if part.source is None else intersect(region.source, part.source)
+        if not source:
             return None
-        return self.prover.universe.box(
-            replace(
-                region,
-                entrances=frozenset({entrance}),
-                source=source,
-                destination=destination,
-                service=service,
-                lines=states,
-            )
+        here = frozenset({entrance})
+        return replace(region, entrances=here, source=source, destination=destination, lines=states)
+
+    def _states(self, region: Region, entrance: str, part: Part) -> frozenset[int] | None:
+        states = region.lines
+        if part.states is not None:
+            states = part.states if states is None else states & part.states
+        if states is None or entrance not in self.stage.lines:
+            return states
+        return frozenset(state for state in states if entrance in self._up[state])
+
+    def _wished(self, region: Region, wish: Wish) -> Region | None:
+        destination = intersect(region.destination, wish.destination)
+        source = intersect(region.source, wish.source) if destination else ()
+        service = self._service(region.service, wish.service) if source else ()
+        if not service:
+            return None
+        states = self._best(region) if wish.best else region.lines
+        return replace(
+            region, source=source, destination=destination, service=service, lines=states
         )
 
-    def _states(
-        self, region: Region, entrance: str, part: Part, best: bool
-    ) -> frozenset[int] | None:
-        if region.lines is None and part.states is None and not best:
-            return None
-        every = frozenset(range(len(self._up)))
-        states = every if region.lines is None else region.lines & every
-        states = states if part.states is None else states & part.states
-        if entrance in self.stage.lines:
-            states = frozenset(s for s in states if entrance in self._up[s])
-        if best and states:
-            states = frozenset({max(states, key=lambda s: (s.bit_count(), -s))})
-        return states
+    def _best(self, region: Region) -> frozenset[int]:
+        """The state of a region in which most lines are up."""
+        states = region.lines
+        if states is None:
+            return frozenset({len(self._up) - 1})
+        return frozenset({max(states, key=lambda state: (state.bit_count(), -state))})
 
     def _trial(self, point: Point) -> Trial:
         universe = self.prover.universe
@@ -227,3 +229,8 @@ def regions_of(row: Row, entrance: str, family: int) -> Iterator[Region]:
     for region in row.regions:
         if entrance in region.entrances and region_family(region) == family:
             yield region
+
+
+def at(region: Region, entrance: str) -> Region:
+    """A region at one of its entrances."""
+    return replace(region, entrances=frozenset({entrance}))
