@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import os
+import pty
 import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -23,6 +26,7 @@ from tests.lab.rehearsing import SMALL
 
 PAGE = Path(__file__).parents[2] / "docs" / "reference" / "json.md"
 STORY = ("--from", "bunkrooms", "--to", "till-1", "--with", "https", "--as-of", WHEN)
+MAIN = [sys.executable, "-c", "from netcharter.cli import main; main()"]
 PATIENCE = 60.0
 
 pytestmark = pytest.mark.kernel
@@ -162,6 +166,28 @@ def test_a_kit_that_does_not_load_is_told_in_the_words_of_the_program(
     assert "the kit can't be put in place in the lab" in " ".join(ran.err.split())
 
 
+def test_how_far_it_is_shows_on_a_terminal_and_never_on_standard_output(small: Path) -> None:
+    ours, theirs = pty.openpty()
+    arguments = ["rehearse", str(small), "--limit", "20", "--json"]
+    running = subprocess.Popen(
+        [*MAIN, *arguments], stdout=subprocess.PIPE, stderr=theirs, stdin=subprocess.DEVNULL
+    )
+    os.close(theirs)
+    shown = b""
+    try:
+        with suppress(OSError):  # EIO: the other side has closed it (pty(7))
+            while part := os.read(ours, 4096):
+                shown += part
+        assert running.stdout is not None
+        printed = running.stdout.read()
+    finally:
+        os.close(ours)
+        running.kill()
+        running.wait()
+    assert b"/20" in shown and b"bringing the site up" in shown
+    assert json.loads(printed)["agreed"] == 20
+
+
 @pytest.mark.parametrize(
     "said",
     [
@@ -182,7 +208,7 @@ def test_a_connection_that_cannot_be_understood_is_told(small: Path) -> None:
 
 def test_ctrl_c_ends_it_and_leaves_nothing() -> None:
     running = subprocess.Popen(
-        [sys.executable, "-c", "from netcharter.cli import main; main()", "rehearse", str(CHARTER)],
+        [*MAIN, "rehearse", str(CHARTER)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
