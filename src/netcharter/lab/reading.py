@@ -14,7 +14,7 @@ import subprocess
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from netcharter.lab import tools
+from netcharter.lab import loading, tools
 from netcharter.lab.apart import apart
 
 SECONDS = 30  # for one call of nft or ip
@@ -62,6 +62,16 @@ def listing_of(text: str, devices: Sequence[str]) -> str:
     if fault is not None:
         raise fault
     return found
+
+
+def listing_of_kit(text: str) -> str:
+    """The JSON listing of a kit's own ruleset, loaded in the same way. Raises CommandFailed, too."""
+
+    def work() -> str:
+        loading.load(text)
+        return _run(["nft", "-j", "list", "ruleset"], "")
+
+    return apart(work, limit=4 * SECONDS)
 
 
 def _loaded_and_listed(text: str, devices: Sequence[str]) -> str:

@@ -51,6 +51,7 @@ PORTS: Ranges = full(1 << 16)
 WITH_PORT: Ranges = ranges(*(((p << 16), (p << 16) + 0xFFFF) for p in PORTED))
 FAMILY4: Ranges = ranges((0, V6 - 1), *((code, code) for code in range(SYMBOLS, ADDRESS_SIZE, 2)))
 FAMILY6: Ranges = subtract(full(ADDRESS_SIZE), FAMILY4)
+NUMERIC: Ranges = full(SYMBOLS)
 
 Weight = Literal["size", "one", "exists"]
 
@@ -67,6 +68,7 @@ class Frame:
     conditions: tuple[Condition, ...]
     loose: tuple[tuple[tuple[Condition, bool], ...], ...]
     beyond: frozenset[Condition]  # conditions without a field of their own
+    unknown: Ranges = ()  # addresses that nobody knows yet, of those that a host has
 
     @cached_property
     def fields(self) -> tuple[Field, ...]:
@@ -90,7 +92,9 @@ class Frame:
         own = self.numbers([OWN])
         rest = tuple(full(field.size) for field in self.fields[PLAIN:])
         found: list[RawBox] = []
-        for family, wrong in ((FAMILY4, ICMP6), (FAMILY6, ICMP)):
+        there = union(NUMERIC, self.unknown)
+        for whole, wrong in ((FAMILY4, ICMP6), (FAMILY6, ICMP)):
+            family = intersect(whole, there)
             real = subtract(SERVICES, ((wrong << 16, (wrong << 16) + 0xFFFF),))
             kinds = ((intersect(real, WITH_PORT), PORTS), (subtract(real, WITH_PORT), full(1)))
             for services, ports in kinds:
@@ -104,6 +108,11 @@ class Frame:
         return tuple(box for box in found if all(box))
 
     @property
+    def everything(self) -> RawBox:
+        """All values of every field."""
+        return tuple(full(field.size) for field in self.fields)
+
+    @property
     def weights(self) -> dict[str, Weight]:
         """How packets are counted: entrance, source, destination and service tell them apart."""
         counted = {LEAF_FIELDS[place] for place in (ENTRANCE, SOURCE, DESTINATION, SERVICE)}
@@ -115,10 +124,7 @@ class Frame:
         return ranges(*((n, n) for n in {self._number(name) for name in names}))
 
     def _number(self, name: str) -> int:
-        if name in self.devices:
-            return self.devices.index(name)
-        fitting = [one for one in self.devices if one[-1:] == "*" and name.startswith(one[:-1])]
-        return self.devices.index(max(fitting, key=len, default=OTHER))
+        return self.devices.index(name if name in self.devices else fitting(name, self.devices))
 
     def named(self, numbers: Ranges) -> list[str]:
         """The network devices of a set of numbers, in order."""
@@ -146,7 +152,13 @@ class Frame:
         return any(values != full(field.size) for field, values in places)
 
 
-def frame(*rulesets: Decisions, most: int = MOST_CONDITIONS) -> Frame:
+def fitting(name: str, known: Sequence[str]) -> str:
+    """The pattern (`eth*`) that a device's name fits best among those known, or OTHER."""
+    patterns = (one for one in known if one[-1:] == "*" and name.startswith(one[:-1]))
+    return max(patterns, key=len, default=OTHER)
+
+
+def frame(*rulesets: Decisions, hosts: Sequence[Host] = (), most: int = MOST_CONDITIONS) -> Frame:
     """The common fields of rulesets. The conditions that most leaves hang on have their own."""
     names = dict.fromkeys(name for found in rulesets for name in found.devices)
     devices = tuple(dict.fromkeys([OWN, OTHER, *names]))
@@ -155,7 +167,9 @@ def frame(*rulesets: Decisions, most: int = MOST_CONDITIONS) -> Frame:
     own = tuple(condition for condition, _ in counts.most_common(most))
     beyond = frozenset(counts) - frozenset(own)
     loose = dict.fromkeys(_beyond(leaf, beyond) for leaf in leaves)
-    return Frame(devices, own, tuple(key for key in loose if key), beyond)
+    held = union(*(addresses for host in hosts for addresses in host.own.values()))
+    unknown = subtract(held, NUMERIC)
+    return Frame(devices, own, tuple(key for key in loose if key), beyond, unknown)
 
 
 def _beyond(leaf: Leaf, beyond: frozenset[Condition]) -> tuple[tuple[Condition, bool], ...]:
@@ -207,9 +221,10 @@ class Points:
     def _devices(self, numbers: Ranges) -> Ranges:
         """A leaf's set of network devices in the numbers of the frame."""
         mine = self.decisions.devices
-        names = [name for n, name in enumerate(mine) if has(numbers, n)]
-        strangers = [name for name in self.frame.devices if name not in mine]
-        return self.frame.numbers([*names, *(strangers if OTHER in names else [])])
+        names = {name for n, name in enumerate(mine) if has(numbers, n)}
+        strangers = (name for name in self.frame.devices if name not in mine)
+        meant = [name for name in strangers if fitting(name, mine) in names]
+        return self.frame.numbers([*names, *meant])
 
     def _circumstances(self, leaf: Leaf) -> Ranges:
         """The values of the field of exits under which a leaf applies."""
@@ -244,4 +259,4 @@ class Points:
 
 def points(decisions: Decisions, host: Host, common: Frame | None = None) -> Points:
     """The leaves of a ruleset as a rule list, in a common frame where it is compared."""
-    return Points(common or frame(decisions), decisions, host)
+    return Points(common or frame(decisions, hosts=(host,)), decisions, host)

@@ -6,7 +6,7 @@ from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from math import prod
 
-from netcharter.readback.points import FAMILY4, FAMILY6, PLAIN, PORTS, WITH_PORT, Frame
+from netcharter.readback.points import PLAIN, PORTS, WITH_PORT, Frame
 from netcharter.readback.shapes import (
     DESTINATION,
     ENTRANCE,
@@ -26,6 +26,7 @@ from netcharter.space.ranges import Ranges, full, intersect, size, subset, union
 COUNTED = (ENTRANCE, SOURCE, DESTINATION, SERVICE)
 JOINED = (PORT, HARDWARE, EXIT, SOURCE, SERVICE, DESTINATION, ENTRANCE)
 ALWAYS = "always"
+MOST_STARTERS = 8  # that one row names
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,21 @@ def summarise(frame: Frame, words: Words, boxes: Iterable[tuple[RawBox, Hashable
         before = len(rows)
         for place in places:
             rows = _joined(rows, place)
-    return [_told(frame, words, row) for row in rows]
+    return _starters_together([_told(frame, words, row) for row in rows])
+
+
+def _starters_together(rows: Sequence[Told]) -> list[Told]:
+    """Rows that lead to the same, with the same, under the same conditions, as one."""
+    found: dict[Hashable, list[Told]] = {}
+    for row in rows:
+        found.setdefault((row.key, row.to, row.service, row.when), []).append(row)
+    joined = []
+    for group in found.values():
+        starters = list(dict.fromkeys(row.starter for row in group))
+        more = [f"{len(starters) - MOST_STARTERS} more"] if len(starters) > MOST_STARTERS else []
+        text = listed([*starters[:MOST_STARTERS], *more])
+        joined.append(replace(group[0], starter=text, count=sum(row.count for row in group)))
+    return joined
 
 
 def _joined(rows: Sequence[_Row], place: int) -> list[_Row]:
@@ -96,17 +111,18 @@ def starter_text(frame: Frame, words: Words, box: RawBox) -> str:
     names = frame.named(box[ENTRANCE])
     others = [name for name in frame.devices if name != OWN]
     text = "anyone" if set(others) <= set(names) else words.devices(names)
-    if not _every_source(box):
+    usual = words.hosts.get(names[0]) if len(names) == 1 else None
+    if box[SOURCE] != usual and not _every_source(frame, box):
         text += f" from {words.addresses(box[SOURCE])}"
     if box[HARDWARE] not in (full(HARDWARE_NONE + 1), full(HARDWARE_NONE)) and names != [OWN]:
         text += f" with the hardware address {hardware_words(box[HARDWARE])}"
     return text
 
 
-def _every_source(box: RawBox) -> bool:
+def _every_source(frame: Frame, box: RawBox) -> bool:
     """Are all the sources there that a packet to these destinations can have?"""
-    families = (one for one in (FAMILY4, FAMILY6) if intersect(one, box[DESTINATION]))
-    return all(subset(family, box[SOURCE]) for family in families)
+    there = (part[SOURCE] for part in frame.universe if intersect(part[SOURCE], box[DESTINATION]))
+    return all(subset(family, box[SOURCE]) for family in there)
 
 
 def hardware_words(found: Ranges) -> str:

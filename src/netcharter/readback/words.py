@@ -74,12 +74,14 @@ class Words:
     """The words for one gateway.
 
     names: the area or line of a network device; services: sets of services that have a name;
-    places: sets of addresses that have one, the narrowest first.
+    places: sets of addresses that have one, the narrowest first; hosts: the addresses that belong
+    behind a network device, which need not be told where all of them are meant.
     """
 
     names: Mapping[str, str] = field(default_factory=dict)
     services: Named = ()
     places: Named = ()
+    hosts: Mapping[str, Ranges] = field(default_factory=dict)
 
     def device(self, name: str) -> str:
         """A network device, with the user's name for it."""

@@ -50,7 +50,8 @@ class Site:
     @cached_property
     def own(self) -> Ranges:
         """The old gateway's own addresses, which nobody is reached at behind it."""
-        return union(self.gateway.host.broadcast, *self.gateway.host.own.values())
+        host = self.gateway.host
+        return union(host.broadcast, host.anycast, *host.own.values())
 
     @cached_property
     def inside(self) -> Ranges:
@@ -75,6 +76,18 @@ class Site:
                 found = union(found, subtract(networks, before))
             before = union(before, networks)
         return subtract(intersect(found, self.plan.internet), self.own)
+
+    @cached_property
+    def outside(self) -> Ranges:
+        """What lies beyond the lines, without the ends of their networks."""
+        return subtract(self.beyond, self.gateway.host.broadcast)
+
+    def hosts(self, area: str) -> Ranges:
+        """The addresses of an area that both the old and the new gateway know as hosts'."""
+        found = next((one for one in self.gateway.recognised.areas if one.name == area), None)
+        planned = next(one for one in self.plan.areas if one.name == area)
+        prefixes = coding.network(*found.prefixes) if found is not None else ()
+        return subtract(intersect(planned.hosts, prefixes), self.own)
 
     # ---- who ----
 
@@ -122,9 +135,7 @@ class Site:
 
     def _part(self, area: str, addresses: Ranges) -> tuple[Term, ...]:
         """An area, or some of its addresses; nothing where none of them is in it."""
-        found = next(one for one in self.gateway.recognised.areas if one.name == area)
-        planned = next(one for one in self.plan.areas if one.name == area)
-        whole = subtract(intersect(planned.hosts, coding.network(*found.prefixes)), self.own)
+        whole = self.hosts(area)
         here = intersect(addresses, whole)
         families = [f for f in (FAMILY4, FAMILY6) if intersect(here, f)]
         if not whole or (families and all(subset(intersect(whole, f), here) for f in families)):
