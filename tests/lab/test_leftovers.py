@@ -10,15 +10,15 @@ from pathlib import Path
 
 import pytest
 
-from netcharter.lab.leftovers import LOCK, PREFIX, folder, sweep
+from netcharter.lab.leftovers import LOCK, PREFIX, folder, put, sweep
 
 HOLDING = """
 import sys, time
 from pathlib import Path
 from netcharter.lab.leftovers import folder
 with folder(Path(sys.argv[1])) as found:
-    (found.path / "some.pcap").write_bytes(b"packets")
-    print(found.path, flush=True)
+    (found / "some.pcap").write_bytes(b"packets")
+    print(found, flush=True)
     time.sleep(600)
 """
 
@@ -41,22 +41,39 @@ def ended(run: subprocess.Popen[str], number: signal.Signals) -> None:
     run.communicate(timeout=20)
 
 
-def test_a_folder_is_gone_unless_it_is_kept(tmp_path: Path) -> None:
-    with folder(tmp_path) as found:
-        (found.path / "some.pcap").write_bytes(b"packets")
-        assert found.path.stat().st_mode & 0o777 == 0o700
+def test_files_are_put_whole_and_nothing_else_is_left(tmp_path: Path) -> None:
+    where = tmp_path / "deep" / "frames"
+    put(where, {"one.pcapng": b"old"})
+    (where / "letter").write_text("mine")
+    put(where, {"one.pcapng": b"new", "two.pcapng": b"packets"})
+    assert names(where) == ["letter", "one.pcapng", "two.pcapng"]
+    assert (where / "one.pcapng").read_bytes() == b"new"
+    assert (where / "two.pcapng").stat().st_mode & 0o777 == 0o640
+    assert (where / "letter").read_text() == "mine"
+
+
+def test_without_files_no_folder_is_made(tmp_path: Path) -> None:
+    put(tmp_path / "frames", {})
     assert names(tmp_path) == []
-    with folder(tmp_path) as found:
-        (found.path / "some.pcap").write_bytes(b"packets")
-        kept = found.keep()
-    assert names(kept) == ["some.pcap"]
-    assert sweep(tmp_path) == ()
-    assert names(kept) == ["some.pcap"]
 
 
-def test_a_folder_is_gone_after_a_failure_even_if_it_was_to_be_kept(tmp_path: Path) -> None:
+def test_no_file_is_there_if_one_cannot_be_written(tmp_path: Path) -> None:
+    with pytest.raises(OSError, match="too long"):
+        put(tmp_path, {"one.pcapng": b"packets", "x" * 300: b"packets"})
+    assert names(tmp_path) == []
+
+
+def test_what_a_killed_run_left_goes_also_if_there_is_nothing_to_put(tmp_path: Path) -> None:
+    dead, left = holder(tmp_path)
+    ended(dead, signal.SIGKILL)
+    assert left.is_dir()
+    put(tmp_path, {})
+    assert names(tmp_path) == []
+
+
+def test_a_folder_is_for_this_user_only_and_gone_after_a_failure(tmp_path: Path) -> None:
     with pytest.raises(KeyboardInterrupt), folder(tmp_path) as found:
-        found.keep()
+        assert found.stat().st_mode & 0o777 == 0o700
         raise KeyboardInterrupt
     assert names(tmp_path) == []
 
@@ -90,7 +107,7 @@ def test_what_only_looks_like_a_leftover_stays(tmp_path: Path) -> None:
     (tmp_path / f"{PREFIX}file").write_text("a file")
     without = tmp_path / f"{PREFIX}without-lock"
     without.mkdir()
-    (without / "letter").write_text("kept on purpose")
+    (without / "letter").write_text("somebody's")
     linked = tmp_path / f"{PREFIX}linked-lock"
     linked.mkdir()
     (linked / LOCK).symlink_to(precious)
@@ -127,4 +144,4 @@ def test_a_folder_that_is_swept_while_it_is_made_is_made_again(
     monkeypatch.setattr(os, "open", swept)
     with folder(tmp_path) as found:
         assert len(tries[0]) == 1
-        assert names(tmp_path) == [found.path.name]
+        assert names(tmp_path) == [found.name]

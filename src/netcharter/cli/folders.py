@@ -8,8 +8,12 @@ import shutil
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from netcharter.tasks.sources import Unusable, unusable
+
+if TYPE_CHECKING:
+    from netcharter.tasks.rehearse import Rehearsed
 
 MANIFEST = "manifest.json"
 
@@ -39,29 +43,12 @@ def write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
         raise _cannot(folder, fault) from None
 
 
-def write_captures(folder: Path, files: Mapping[str, bytes]) -> None:
-    """Put the files into a folder, which is made if there are any; what else is there stays.
-
-    Each is written whole or not at all. Raises Unusable where that can't be.
-    """
+def write_captures(folder: Path, found: Rehearsed) -> None:
+    """Put the frames of mismatches into a folder. Raises Unusable where that can't be."""
     try:
-        for name, data in files.items():
-            folder.mkdir(parents=True, exist_ok=True)
-            _write_whole(folder / name, data)
+        found.write_captures(folder)
     except OSError as fault:
         raise _cannot(folder, fault) from None
-
-
-def _write_whole(path: Path, data: bytes) -> None:
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    beside = Path(name)
-    try:
-        with open(handle, "wb") as file:
-            file.write(data)
-        beside.chmod(0o640)
-        beside.replace(path)
-    finally:
-        beside.unlink(missing_ok=True)
 
 
 def is_kit(folder: Path) -> bool:

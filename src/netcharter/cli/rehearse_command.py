@@ -65,7 +65,7 @@ def cli(
             source, clock(), as_of, only=only, limit=limit, seconds=within, on_progress=heard
         )
     if captures is not None:
-        write_captures(captures, found.captures)
+        write_captures(captures, found)
     folder = None if captures is None else str(captures)
     if as_json:
         print_json(found.as_json(folder))

@@ -1,8 +1,9 @@
-"""Folders of a run on disk, and what a killed run left of them.
+"""Files put into a folder all whole, and what a killed run left while it was at it.
 
-Namespaces end with their processes; a folder does not. So every folder has a file that is locked
-as long as its run lives. The next run removes those whose lock nobody holds; one that was kept on
-purpose has no such file any more, and what belongs to somebody else is never touched.
+Namespaces end with their processes; what is on a disk does not. So files are made in a folder of
+their own beside the place where they belong, with a lock that is held as long as its run lives.
+The next run removes folders whose lock nobody holds. What belongs to somebody else is never
+touched.
 """
 
 from __future__ import annotations
@@ -12,58 +13,53 @@ import os
 import shutil
 import stat
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 
-PREFIX = "netcharter-lab-"
+PREFIX = ".netcharter-lab-"
 LOCK = "in-use"
+MODE = 0o640  # for the owner and the group, as the kit's files
 TRIES = 20  # to make a folder that no other run takes for a leftover meanwhile
 
 
-@dataclass(slots=True)
-class Folder:
-    """A folder of this run. kept: whether it stays when the run ends well."""
+def put(where: Path, files: Mapping[str, bytes]) -> None:
+    """Put files into a folder, each whole or not at all; what else is there stays.
 
-    path: Path
-    kept: bool = False
-
-    def keep(self) -> Path:
-        self.kept = True
-        return self.path
+    The folder is made if there are any files. What killed runs of this user left in it is removed.
+    Raises OSError if it cannot be written.
+    """
+    if where.is_dir():
+        sweep(where)
+    if not files:
+        return
+    where.mkdir(parents=True, exist_ok=True)
+    with folder(where) as own:
+        for name, data in files.items():
+            (own / name).write_bytes(data)
+            (own / name).chmod(MODE)
+        for name in files:
+            (own / name).replace(where / name)
 
 
 @contextmanager
-def folder(where: Path | None = None) -> Iterator[Folder]:
-    """A new folder in `where` (else where temporary files go), for this user only.
+def folder(where: Path) -> Iterator[Path]:
+    """A new folder in `where`, for this user only, which is gone afterwards.
 
-    It is gone afterwards unless all went well and `keep` was called. Raises OSError if it cannot
-    be made.
+    Raises OSError if it cannot be made.
     """
-    base = Path(tempfile.gettempdir()) if where is None else where
-    path, lock = _made(base)
+    path, lock = _made(where)
     try:
-        found = Folder(path)
-        try:
-            yield found
-        except BaseException:
-            found.kept = False
-            raise
-        finally:
-            if found.kept:
-                (path / LOCK).unlink()
-            else:
-                shutil.rmtree(path, ignore_errors=True)
+        yield path
     finally:
+        shutil.rmtree(path, ignore_errors=True)
         os.close(lock)
 
 
-def sweep(where: Path | None = None) -> tuple[Path, ...]:
+def sweep(where: Path) -> tuple[Path, ...]:
     """Remove what this user's killed runs left in `where`; returns what was removed."""
-    base = Path(tempfile.gettempdir()) if where is None else where
     removed = []
-    for path in sorted(base.glob(f"{PREFIX}*")):
+    for path in sorted(where.glob(f"{PREFIX}*")):
         with suppress(OSError):  # gone meanwhile, or not ours to read: not ours to remove
             if _ours(path) and _left(path):
                 removed.append(path)

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from math import ceil
+from pathlib import Path
 from typing import Any
 
 from netcharter.diagnostics import Diagnostic
 from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.lab.agreement import Unreadable
+from netcharter.lab.leftovers import put
 from netcharter.lab.rehearsal import MOST, TIME, Rehearsal, rehearse
 from netcharter.lab.trouble import CommandFailed, LabFailed, LabImpossible
 from netcharter.plan.coding import hardware_text
@@ -34,10 +36,11 @@ class Rehearsed:
     loaded: Loaded
     broken: int
 
-    @property
-    def captures(self) -> Mapping[str, bytes]:
-        """The frames of mismatches: file name -> content."""
-        return self.found.captures
+    def write_captures(self, folder: Path) -> None:
+        """Put the frames of mismatches (pcapng) into a folder, made if there are any; what a killed
+        run left in it goes. Raises OSError if it cannot be written.
+        """
+        put(folder, self.found.captures)
 
     @property
     def ok(self) -> bool:
