@@ -79,8 +79,8 @@ def told(name: str, action: Callable[[], object], rounds: int = ROUNDS) -> float
         action()
         seconds.append(time.perf_counter() - start)
     middle = median(seconds)
-    spread = f"({min(seconds) * 1000:.1f} to {max(seconds) * 1000:.1f}, {rounds} runs)"
-    print(f"  {name:40} {middle * 1000:8.1f} ms  {spread}")
+    spread = f"({min(seconds) * 1000:.2f} to {max(seconds) * 1000:.2f}, {rounds} runs)"
+    print(f"  {name:40} {middle * 1000:9.2f} ms  {spread}")
     return middle
 
 
