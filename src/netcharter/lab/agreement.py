@@ -6,11 +6,13 @@ compared there (`proofs/kernel.py`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from netcharter.diagnostics import Diagnostic
-from netcharter.plan.shapes import Plan
+from netcharter.plan import coding
+from netcharter.plan.shapes import Address, Plan
 from netcharter.proofs import kernel_ways
 from netcharter.proofs.kernel import Agreement, agreement
 from netcharter.proofs.loaded import Loaded
@@ -18,7 +20,10 @@ from netcharter.readback import shapes
 from netcharter.readback.listing import read_listing
 from netcharter.readback.shapes import Decisions, Host, Leaf, Origin
 from netcharter.readback.walk import decisions
-from netcharter.space.ranges import Ranges, has
+from netcharter.space.ranges import Ranges, has, ranges, subtract, union
+
+Known = Mapping[str, Sequence[Address]]
+NOTHING_KNOWN: Known = {}
 
 
 class Unreadable(Exception):
@@ -29,42 +34,88 @@ class Unreadable(Exception):
         self.problems = problems
 
 
-def kernel_equals_plan(plan: Plan, now: datetime, listing: str, name: str = "nft") -> Agreement:
+def kernel_equals_plan(
+    plan: Plan, now: datetime, listing: str, name: str = "nft", lines: Known = NOTHING_KNOWN
+) -> Agreement:
     """Whether the kernel whose `nft -j list ruleset` is `listing` decides as the plan, from `now` on.
 
-    `name` is what diagnostics call the listing. Raises Unreadable for a listing that is none,
-    NoAnswer if the proof is more work than is allowed.
+    `name` is what diagnostics call the listing. `lines` are the addresses that automatic lines have
+    got; without, they stay unknown, and no range of addresses in a rule holds them. Raises
+    Unreadable for a listing that is none, NoAnswer if the proof is more work than is allowed.
     """
     read = read_listing(listing, name)
     if read.listing is None:
         raise Unreadable(read.problems)
-    return agreement(plan, now, loaded(decisions(read.listing, plan_host(plan)), plan))
+    codes = known_codes(plan, lines)
+    found = decisions(read.listing, plan_host(plan, lines))
+    return agreement(plan, now, loaded(found, plan, lines), frozenset(codes.values()))
 
 
 # --- the gateway as the plan makes it ------------------------------------------------------------
 
 
-def plan_host(plan: Plan) -> Host:
+def plan_host(plan: Plan, lines: Known = NOTHING_KNOWN) -> Host:
     """Devices, addresses and routes of the gateway once the kit is in place.
 
-    The unknown address of an automatic line is its symbol, and all lines may be up.
+    The unknown address of an automatic line is its symbol. All lines may be up.
     """
+    codes = known_codes(plan, lines)
+    own = {name: _exchanged(found, codes) for name, found in kernel_ways.own(plan).items()}
     return Host(
         devices=kernel_ways.devices(plan),
-        own=kernel_ways.own(plan),
+        own=own,
         routes=kernel_ways.routes(plan),
         broadcast=kernel_ways.broadcast(plan),
         anycast=kernel_ways.anycast(plan),
     )
 
 
+def known_codes(plan: Plan, lines: Known) -> Mapping[int, int]:
+    """The codes of the addresses that automatic lines have, by their symbols."""
+    return {
+        coding.unknown(line.number, address.version): coding.address(address)
+        for line in plan.lines
+        if line.automatic
+        for address in lines.get(line.name, ())
+    }
+
+
+def _exchanged(found: Ranges, codes: Mapping[int, int]) -> Ranges:
+    """A set with every symbol in the place of the address it stands for, and the reverse."""
+    for symbol, code in codes.items():
+        pair = ((code, code), (symbol, symbol))
+        other = [pair[1 - n] for n, one in enumerate(pair) if has(found, one[0])]
+        if len(other) == 1:
+            found = union(subtract(found, ranges(*pair)), ranges(*other))
+    return found
+
+
 # --- from the kernel's terms to the plan's -------------------------------------------------------
 
 
-def loaded(found: Decisions, plan: Plan) -> tuple[Loaded, ...]:
-    """A kernel's decisions in the plan's terms. What no leaf holds is left out, and so is what the
-    reading did not get to: then something is missing, which the comparison finds."""
-    return tuple(_loaded(leaf, found.devices) for leaf in found.leaves)
+def loaded(found: Decisions, plan: Plan, lines: Known = NOTHING_KNOWN) -> tuple[Loaded, ...]:
+    """A kernel's decisions in the plan's terms. What the reading did not get to is left out: then
+    something is missing, which the comparison finds."""
+    codes = known_codes(plan, lines)
+    sets: dict[Ranges, Ranges] = {}  # one and the same object for one set
+    leaves = (_loaded(leaf, found.devices) for leaf in found.leaves)
+    return tuple(_renamed(leaf, codes, sets) for leaf in leaves)
+
+
+def _renamed(leaf: Loaded, codes: Mapping[int, int], sets: dict[Ranges, Ranges]) -> Loaded:
+    """A leaf with the symbols of lines where their addresses stand."""
+    if not codes:
+        return leaf
+    for found in (leaf.source, leaf.destination):
+        if found not in sets:
+            sets[found] = _exchanged(found, codes)
+    numbers = {code: symbol for symbol, code in codes.items()}
+    delivered = leaf.delivered
+    if delivered is not None and delivered[0] is not None:
+        delivered = (numbers.get(delivered[0], delivered[0]), delivered[1])
+    shown = None if leaf.shown is None else numbers.get(leaf.shown, leaf.shown)
+    source, destination = sets[leaf.source], sets[leaf.destination]
+    return replace(leaf, source=source, destination=destination, delivered=delivered, shown=shown)
 
 
 def _loaded(leaf: Leaf, devices: tuple[str, ...]) -> Loaded:
@@ -97,11 +148,15 @@ def _names(numbers: Ranges, devices: tuple[str, ...]) -> frozenset[str]:
 
 
 def _given(leaf: Leaf) -> Iterator[tuple[str, str, bool]]:
+    """Limits of rate say whether they are true once exceeded or before; the rest is unknown."""
     for condition, true in leaf.held:
-        if condition.kind in ("limit", "quota"):
-            yield condition.kind, f"over {condition.name}", true
-        elif condition.kind != "set":
-            yield condition.kind, condition.name, true
+        if condition.kind == "set":
+            continue
+        kind, words = "unread", condition.name
+        if condition.kind == "limit" and ": limit rate " in words:
+            over = ": limit rate over " in words
+            kind, words = "limit", ("over " if over else "within ") + words
+        yield kind, words, true
 
 
 def where(decider: Origin) -> str:

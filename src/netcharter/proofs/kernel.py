@@ -79,12 +79,15 @@ class Agreement:
         }
 
 
-def agreement(plan: Plan, now: datetime, loaded: Sequence[Loaded]) -> Agreement:
+def agreement(
+    plan: Plan, now: datetime, loaded: Sequence[Loaded], gone: frozenset[int] = frozenset()
+) -> Agreement:
     """Whether the kernel's decisions `loaded` are the plan's, from `now` on.
 
+    `gone` are codes of addresses that do not exist apart from the symbol that stands for them.
     Raises NoAnswer if that is more work than is allowed, ProofFault if the two proofs disagree.
     """
-    space = Space(Universe((plan,), now), loaded)
+    space = Space(Universe((plan,), now), loaded, gone)
     expectation, kernel = Expectation(space), Kernel(space, loaded)
     differences: list[Disagreement] = []
     attempts: dict[str, int] = {}

@@ -82,8 +82,11 @@ def field_all(field: Field) -> Ranges:
 class Space:
     """The numbering of people, times and exits, and the slices."""
 
-    def __init__(self, universe: Universe, loaded: Sequence[Loaded]) -> None:
+    def __init__(
+        self, universe: Universe, loaded: Sequence[Loaded], gone: Iterable[int] = ()
+    ) -> None:
         self.universe = universe
+        self.gone = values(gone)
         self.plan: Plan = universe.plans[0]
         mine = devices(self.plan)
         self.exits = (ITSELF, ELSEWHERE, *mine)
@@ -154,7 +157,7 @@ class Space:
         unknown = (
             coding.unknown(line.number, family) for line in self.plan.lines if line.automatic
         )
-        return ranges(numeric, *((code, code) for code in unknown))
+        return subtract(ranges(numeric, *((code, code) for code in unknown)), self.gone)
 
     def exit_set(self, names: Iterable[str]) -> Ranges:
         """The numbers of exits; a name that is no exit here counts for nothing."""
