@@ -136,7 +136,8 @@ class Effects:
             if box is None:
                 return []
             part = State(box, state.held, state.course)
-        return [(part, op.Dropped(reject.manner))]
+        told = self._guessed(part, reject.words, op.Dropped("prohibited")) if reject.words else []
+        return [*told, (part, op.Dropped(reject.manner))]
 
     def _translate(self, state: State, what: op.Translate) -> list[Outcome]:
         gone = op.Dropped("silent", "no address to translate to")

@@ -71,12 +71,11 @@ def _ways(ground: Ground, source: bool, by_device: bool, address: Address) -> Re
             return OPEN
         if course.looped:
             return (Case((), Fixed(((ground.devices.loopback,) * 2,))),)
-        if not by_device or course.own:
-            found, unsure = ground.ways(course.family)
+        family, arrived = course.family, not course.own and course.hook != "postrouting"
+        if course.own or (not by_device and (family == 4 or not arrived)):
+            found, unsure = ground.ways(family, None, False)
             return _by_type(found, unsure, where, ())
-        if course.hook == "forward":
-            return OPEN  # nft_fib_ipv4.c asks with the device of exit as entrance there
-        cases = _per_device(ground, course, lambda at: ground.ways(course.family, at), where)
+        cases = _per_device(ground, course, lambda at: ground.ways(family, at, by_device), where)
         return _unspecified(ground, course, cases) if source else cases
 
     return read

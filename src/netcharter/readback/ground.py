@@ -36,6 +36,8 @@ NARROW6: Ranges = ranges(
     *(prefix6(0xFF00 | flags << 4 | scope, 16) for flags in range(16) for scope in (0, 1))
 )
 
+LINK_GROUPS6: Ranges = ranges(*(prefix6(0xFF00 | flags << 4 | 2, 16) for flags in range(16)))
+
 Routes = tuple[tuple[Ranges, Ranges], ...]  # destinations, numbers of devices
 
 
@@ -139,23 +141,33 @@ class Ground:
         ways = (a for a, numbers in self.routes(4) if has(numbers, device))
         return intersect(self.host.broadcast, union(*ways))
 
-    def ways(self, family: int, device: int | None = None) -> tuple[Mapping[int, Ranges], Ranges]:
+    def ways(
+        self, family: int, device: int | None, only: bool
+    ) -> tuple[Mapping[int, Ranges], Ranges]:
         """Addresses by the device that `fib ... oif` reports (0: none), and those where it is open
-        which, because several devices may lead there. With a device: only whether it leads there.
+        which, because several devices may lead there. device: by which the packet came; only: it
+        is asked whether that device leads there.
         """
         found: dict[int, Ranges] = {}
-        open_ways: Ranges = ()
         own = self.local(family)
+        open_ways: Ranges = ()
+        if family == 6:  # the route looked for is one of the packet's own link (nft_fib_ipv6.c)
+            own = union(own, self.host.anycast)
+            link = subtract(union(LINK_LOCAL6, LINK_GROUPS6), own)
+            open_ways = subtract(MULTICAST6, link)
+            own = union(own, link, open_ways)
+            if device is None:
+                open_ways = union(open_ways, link)
+            else:
+                found[device] = link
         for addresses, numbers in self.routes(family):
             addresses = subtract(addresses, own)
-            if device is not None and not has(numbers, device):
+            if only and device is not None and not has(numbers, device):
                 continue
             if size(numbers) > 1:
                 open_ways = union(open_ways, addresses)
             else:
-                only = numbers[0][0]
-                found[only] = union(found.get(only, ()), addresses)
-        if device is not None and family == 6:
-            found[device] = union(found.get(device, ()), subtract(LINK_LOCAL6, own))
+                way = numbers[0][0]
+                found[way] = union(found.get(way, ()), addresses)
         rest = subtract(self.whole(family), union(open_ways, *found.values()))
-        return {**found, 0: rest}, open_ways
+        return {**found, 0: union(rest, found.get(0, ()))}, open_ways

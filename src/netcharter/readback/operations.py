@@ -114,11 +114,14 @@ class Rewrite:
 
 @dataclass(frozen=True, slots=True)
 class Reject:
-    """Refuses with an answer; only: the protocol or family it needs."""
+    """Refuses with an answer; only: the protocol or family it needs. words: where the listing does
+    not say with which.
+    """
 
     manner: Manner
     family: int | None = None
     protocol: int | None = None
+    words: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -30,6 +30,7 @@ from netcharter.space.ranges import Ranges, intersect, subtract, union
 
 Way = Literal["input", "forward", "silent", "unreachable"]
 LOCAL_GROUPS4: Ranges = ((0xE0000000, 0xE00000FF),)  # RFC 5771 section 4
+EVERY_SERVICE: Ranges = ((0, (256 << 16) - 1),)
 IGMP: Ranges = ((2 << 16, (2 << 16) + 0xFFFF),)
 
 
@@ -81,8 +82,7 @@ class Router:
         """Parts in order; all of the box is in one, and none shares a destination but by choice."""
         family = state.course.family
         if family == 4 and state.course.source is None:
-            why = "no such source may come from outside"
-            yield from self._refused(state, self._bad_sources(), "silent", why)
+            yield from self._bad_sources(state)
         nowhere = union(THIS_NETWORK4, LOOPBACK4) if family == 4 else NOWHERE6
         yield from self._to(state, nowhere, "silent", (), "no such destination is routed")
         here = subtract(self._here(family), nowhere)
@@ -108,17 +108,21 @@ class Router:
         link = LINK_LOCAL6 if family == 6 else ()
         return union(self.ground.multicast(family), self.ground.broadcast(family), link)
 
-    def _bad_sources(self) -> list[Limits]:
+    def _bad_sources(self, state: State) -> Iterator[Routed]:
+        """Groups, the host itself, and hosts without address but where they ask for one."""
+        why = "no such source may come from outside"
         own = self.ground.local(4) if self.ground.known else LOOPBACK4
         never = union(MULTICAST4, EVERYBODY4, own)
+        yield from self._refused(state, [((SOURCE, never),)], "silent", why)
+        unnumbered = self._narrowed(state, ((SOURCE, THIS_NETWORK4),))
+        if unnumbered is None:
+            return
         elsewhere = subtract(self.ground.whole(4), union(EVERYBODY4, MULTICAST4))
-        distant = subtract(MULTICAST4, LOCAL_GROUPS4)
-        others = subtract(((0, (256 << 16) - 1),), IGMP)
-        return [
-            ((SOURCE, never),),
-            ((SOURCE, THIS_NETWORK4), (DESTINATION, elsewhere)),
-            ((SOURCE, THIS_NETWORK4), (DESTINATION, distant), (SERVICE, others)),
-        ]
+        yield from self._to(unnumbered, elsewhere, "silent", (), why)
+        others = self._narrowed(unnumbered, ((SERVICE, subtract(EVERY_SERVICE, IGMP)),))
+        if others is not None:
+            distant = subtract(MULTICAST4, LOCAL_GROUPS4)
+            yield from self._to(others, distant, "silent", (), why)
 
     def _onward(
         self, state: State, addresses: Ranges, devices: Ranges, ways: Ranges = ()

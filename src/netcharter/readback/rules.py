@@ -324,7 +324,11 @@ class Compiler:
             manner = "prohibited" if code in prohibited else "unreachable"
         if kind not in (None, "icmp", "icmpv6", "icmpx"):
             raise NotUnderstood(str(kind))
-        return Reject(manner, family={"icmp": 4, "icmpv6": 6}.get(str(kind)))
+        words = ""
+        if kind is None:  # nft 1.0.6 leaves it out where it lost what stood beside it
+            words = "reject is administratively prohibited"
+            self._outside(rule, words)
+        return Reject(manner, family={"icmp": 4, "icmpv6": 6}.get(str(kind)), words=words)
 
     def translate(self, kind: str, rule: Rule, said: Any) -> Operation:
         said = said or {}

@@ -11,7 +11,14 @@ from dataclasses import replace
 from functools import partial
 
 from netcharter.readback import operations as op
-from netcharter.readback.ground import LINK_LOCAL6, LOOPBACK4, LOOPBACK6, Ground, prefix6
+from netcharter.readback.ground import (
+    LINK_GROUPS6,
+    LINK_LOCAL6,
+    LOOPBACK4,
+    LOOPBACK6,
+    Ground,
+    prefix6,
+)
 from netcharter.readback.keys import PORTED, services
 from netcharter.readback.matching import Alternative, Matcher
 from netcharter.readback.sets import Sets
@@ -48,7 +55,7 @@ def _scope(number: int) -> Ranges:
 
 
 SITE_LOCAL6: Ranges = (prefix6(0xFEC0, 10),)  # RFC 4291 section 2.5.7, deprecated
-_NEAR, _SITE = union(LINK_LOCAL6, _scope(2)), union(SITE_LOCAL6, _scope(5))
+_NEAR, _SITE = union(LINK_LOCAL6, LINK_GROUPS6), union(SITE_LOCAL6, _scope(5))
 # Destinations, and the addresses of the host among which redirect then chooses
 # (nf_nat_redirect.c, from memory).
 SCOPES: tuple[tuple[Ranges, Ranges], ...] = (
@@ -185,10 +192,14 @@ class Translator:
         if what.kind == "redirect":
             yield from self._redirected(state, what)
             return
-        for addresses, device in self._by_address(family, lambda own: self._visible(own, family)):
+        spoken = subtract(self.ground.whole(family), LINK_LOCAL6 if family == 6 else LOOPBACK4)
+        for addresses, device in self._by_address(family, partial(intersect, spoken)):
             box = narrowed(self.sets, state.box, ((EXIT, device),))
             if box is not None:
-                own = addresses or ((SOME_OWN + 1, SOME_OWN + 1),) if family == 6 else addresses
+                # A device without address borrows one of another's (inet_select_addr).
+                own = addresses or intersect(self.ground.local(family), spoken)
+                if not own and family == 6:
+                    own = ((SOME_OWN + 1, SOME_OWN + 1),)
                 yield box, state.held, Moved(own), ()
 
     def _redirected(self, state: State, what: op.Translate) -> Iterator[Target]:
@@ -217,9 +228,6 @@ class Translator:
             groups.setdefault(some(self.ground.local(family, at)), []).append(at)
         for addresses, numbers in groups.items():
             yield addresses, self.sets.of(ranges(*((n, n) for n in numbers)))
-
-    def _visible(self, own: Ranges, family: int) -> Ranges:
-        return subtract(own, LINK_LOCAL6) or own if family == 6 else own
 
     # --- the state after it ------------------------------------------------------------------------
 
