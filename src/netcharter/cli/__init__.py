@@ -22,6 +22,7 @@ BEHIND = {
     "ask": "who can reach what, exactly",
     "compare": "which connections change between two charters",
     "show": "the plan: lines, areas, addresses, decisions",
+    "inherit": "judge a gateway that has no charter, and start one from it",
     "render": "write the kit: nftables, sysctl, addresses, routes",
 }
 NOBODY_READS = 141  # as a shell reports what a closed pipe ended

@@ -55,13 +55,13 @@ def source(path: Path) -> Any:
         ) from None
 
 
-def read_bytes(path: Path) -> bytes:
+def read_bytes(path: Path, most: int = MOST) -> bytes:
     """A regular file's content, at most a little more than any charter may be long."""
     _regular(os.stat(path).st_mode)  # before it is opened: that alone sets some devices going
     handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     with open(handle, "rb") as file:
         _regular(os.fstat(handle).st_mode)
-        return file.read(MOST)
+        return file.read(most)
 
 
 def _regular(mode: int) -> None:

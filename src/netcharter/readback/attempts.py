@@ -29,7 +29,7 @@ from netcharter.readback.shapes import (
 from netcharter.readback.words import Words, address_text, hardware_text
 from netcharter.space.certified import ProofFault
 from netcharter.space.model import Point, RawBox
-from netcharter.space.ranges import has, intersect
+from netcharter.space.ranges import full, has, intersect
 
 TELLING = ((6, 443), (6, 22), (6, 80), (17, 53), (1, 8 << 8), (58, 128 << 8), (17, 123))
 STRANGER = 0x02_00_5E_00_53_01  # locally administered, in the manner of RFC 9542's examples
@@ -134,7 +134,12 @@ def _sentence(points: Points, words: Words, point: Point, leaf: Leaf, box: RawBo
     port = f" from source port {point[PORT]}" if ported else ""
     known = point[HARDWARE] not in (STRANGER, HARDWARE_NONE, 0)
     card = f" and the hardware address {hardware_text(point[HARDWARE])}" if known else ""
-    when = when_text(frame, (*_fixed(point[:PLAIN]), *box[PLAIN:]))
+    named = {condition for condition, _ in leaf.held}
+    conditions = (
+        values if frame.conditions[n] in named else full(2)
+        for n, values in enumerate(box[PLAIN:-1])
+    )
+    when = when_text(frame, (*_fixed(point[:PLAIN]), *conditions, box[-1]))
     condition = "" if when == ALWAYS else f", {when}"
     asked = f"asks {destination} for {words.service(service)}{port}{condition}"
     return f"{starter}{card} {asked}: {words.outcome(leaf.verdict)}."

@@ -61,7 +61,7 @@ class AskRow:
     service: str
     when: str
     decided_by: str
-    span: Span
+    span: Span | None  # None: the kernel itself decides
 
     def as_json(self) -> dict[str, object]:
         """The documented shape."""
@@ -72,7 +72,7 @@ class AskRow:
             "when": self.when,
             "outcome": "let",
             "decided_by": self.decided_by,
-            "span": span_as_json(self.span),
+            "span": span_as_json(self.span) if self.span else None,
         }
 
 
@@ -98,7 +98,8 @@ def ask(points: Points, words: Words, inquiry: Inquiry) -> Answer:
         origin, verdict = told.key
         to = told.to + _delivered(words, verdict)
         name = origin_text(origin)
-        rows.append(AskRow(told.starter, to, told.service, told.when, name, origin.span))
+        span = origin.span if origin.chain else None
+        rows.append(AskRow(told.starter, to, told.service, told.when, name, span))
     return Answer(tuple(dict.fromkeys(rows)), complete and points.decisions.complete)
 
 

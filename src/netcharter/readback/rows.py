@@ -21,12 +21,14 @@ from netcharter.readback.shapes import (
 )
 from netcharter.readback.words import Words, hardware_text, listed
 from netcharter.space.model import RawBox
-from netcharter.space.ranges import Ranges, full, intersect, size, subset, union
+from netcharter.space.ranges import Ranges, full, intersect, size, subset, subtract, union
 
 COUNTED = (ENTRANCE, SOURCE, DESTINATION, SERVICE)
 JOINED = (PORT, HARDWARE, EXIT, SOURCE, SERVICE, DESTINATION, ENTRANCE)
 ALWAYS = "always"
-MOST_STARTERS = 8  # that one row names
+MOST_NAMED = 8  # starters or targets that one row names
+MANY = 16  # addresses beyond which improper ones are not told one by one
+FEW = 4  # hardware addresses that are told one by one
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +60,30 @@ def summarise(frame: Frame, words: Words, boxes: Iterable[tuple[RawBox, Hashable
         before = len(rows)
         for place in places:
             rows = _joined(rows, place)
-    return _starters_together([_told(frame, words, row) for row in rows])
+    told = _starters_together([_told(frame, words, row) for row in rows])
+    return _targets_together(told)
+
+
+def _targets_together(rows: Sequence[Told]) -> list[Told]:
+    """Rows of the same starters, with the same, under the same conditions, as one."""
+    found: dict[Hashable, list[Told]] = {}
+    for row in rows:
+        found.setdefault((row.key, row.starter, row.service, row.when), []).append(row)
+    return [
+        replace(
+            group[0],
+            to=_some([row.to for row in group]),
+            count=sum(row.count for row in group),
+        )
+        for group in found.values()
+    ]
+
+
+def _some(names: Sequence[str]) -> str:
+    """Names without repetition, and how many more there are."""
+    known = list(dict.fromkeys(names))
+    more = [f"{len(known) - MOST_NAMED} more"] if len(known) > MOST_NAMED else []
+    return listed([*known[:MOST_NAMED], *more])
 
 
 def _starters_together(rows: Sequence[Told]) -> list[Told]:
@@ -68,9 +93,7 @@ def _starters_together(rows: Sequence[Told]) -> list[Told]:
         found.setdefault((row.key, row.to, row.service, row.when), []).append(row)
     joined = []
     for group in found.values():
-        starters = list(dict.fromkeys(row.starter for row in group))
-        more = [f"{len(starters) - MOST_STARTERS} more"] if len(starters) > MOST_STARTERS else []
-        text = listed([*starters[:MOST_STARTERS], *more])
+        text = _some([row.starter for row in group])
         joined.append(replace(group[0], starter=text, count=sum(row.count for row in group)))
     return joined
 
@@ -111,40 +134,59 @@ def starter_text(frame: Frame, words: Words, box: RawBox) -> str:
     names = frame.named(box[ENTRANCE])
     others = [name for name in frame.devices if name != OWN]
     text = "anyone" if set(others) <= set(names) else words.devices(names)
-    usual = words.hosts.get(names[0]) if len(names) == 1 else None
-    if box[SOURCE] != usual and not _every_source(frame, box):
-        text += f" from {words.addresses(box[SOURCE])}"
-    if box[HARDWARE] not in (full(HARDWARE_NONE + 1), full(HARDWARE_NONE)) and names != [OWN]:
-        text += f" with the hardware address {hardware_words(box[HARDWARE])}"
+    text += _sources(frame, words, box, names)
+    hardware = box[HARDWARE]
+    if hardware not in (full(HARDWARE_NONE + 1), full(HARDWARE_NONE)) and names != [OWN]:
+        text += f" with {hardware_words(hardware)}"
     return text
 
 
-def _every_source(frame: Frame, box: RawBox) -> bool:
-    """Are all the sources there that a packet to these destinations can have?"""
-    there = (part[SOURCE] for part in frame.universe if intersect(part[SOURCE], box[DESTINATION]))
-    return all(subset(family, box[SOURCE]) for family in there)
+def _sources(frame: Frame, words: Words, box: RawBox, names: Sequence[str]) -> str:
+    """The sources of a row, as far as they are not all that belong where it starts."""
+    there = union(*(p[SOURCE] for p in frame.universe if intersect(p[SOURCE], box[DESTINATION])))
+    found = box[SOURCE]
+    if subset(there, found):
+        return ""
+    proper = intersect(words.proper(names), there)
+    inside, more = intersect(found, proper), subtract(found, proper)
+    also = " (improper sources, too)" if more and proper else ""
+    if proper and subset(proper, found):
+        return also
+    if inside:
+        return f" from {words.addresses(inside)}{also}"
+    if size(found) > MANY and any(name in words.hosts for name in names):
+        return " from improper sources"
+    return f" from {words.addresses(found)}"
 
 
 def hardware_words(found: Ranges) -> str:
     """A set of hardware addresses."""
-    if size(found) > 4:
-        return "one of many"
-    return listed((hardware_text(n) for low, high in found for n in range(low, high + 1)), "or")
+    if size(found) <= FEW:
+        numbers = (n for low, high in found for n in range(low, high + 1))
+        return f"the hardware address {listed(map(hardware_text, numbers), 'or')}"
+    missing = subtract(full(HARDWARE_NONE), found)
+    if size(missing) <= FEW:
+        numbers = (n for low, high in missing for n in range(low, high + 1))
+        return f"any hardware address but {listed(map(hardware_text, numbers), 'and')}"
+    return "one of many hardware addresses"
 
 
 def target_text(frame: Frame, words: Words, box: RawBox) -> str:
-    """What is reached: the addresses as sent where they are told apart, else where they lead."""
+    """What is reached: where it leads, and what of it where not all is meant."""
     names = frame.named(box[EXIT])
-    to = words.addresses(box[DESTINATION])
-    wide = to.startswith("anywhere") and " but " not in to
+    found = box[DESTINATION]
+    there = union(*(p[DESTINATION] for p in frame.universe if intersect(p[DESTINATION], found)))
     if len(names) == len(frame.devices):
-        return to
-    where = words.devices(names)
+        return words.addresses(found)
+    where = words.beyond(names)
+    proper = intersect(words.proper(names), there)
+    inside = intersect(found, proper)
+    if subset(there, found) or (proper and subset(proper, found)):
+        return where
+    told = words.addresses(inside or found)
     if names == [OWN]:
-        return where if wide else f"{where} at {to}"
-    if wide:
-        return f"whatever lies beyond {where}" + to.removeprefix("anywhere")
-    return f"{to} beyond {where}"
+        return f"{where} at {told}"
+    return f"{told} in {where}" if inside else f"{told} beyond {words.devices(names)}"
 
 
 def _service(words: Words, box: RawBox) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from ipaddress import IPv4Address, IPv6Address, summarize_address_range
 
@@ -15,7 +15,7 @@ from netcharter.readback.shapes import (
     V6,
     Verdict,
 )
-from netcharter.space.ranges import Ranges, intersect, size, subset, subtract
+from netcharter.space.ranges import Ranges, intersect, size, subset, subtract, union
 
 ICMP, TCP, UDP, DCCP, ICMP6, SCTP, UDPLITE = 1, 6, 17, 33, 58, 132, 136
 PROTOCOLS = {ICMP: "icmp", TCP: "tcp", UDP: "udp", DCCP: "dccp", ICMP6: "icmpv6"} | {
@@ -75,13 +75,26 @@ class Words:
 
     names: the area or line of a network device; services: sets of services that have a name;
     places: sets of addresses that have one, the narrowest first; hosts: the addresses that belong
-    behind a network device, which need not be told where all of them are meant.
+    behind a network device (OWN: the gateway's), which need not be told where all of them are
+    meant; lines: devices behind which the internet lies.
     """
 
     names: Mapping[str, str] = field(default_factory=dict)
     services: Named = ()
     places: Named = ()
     hosts: Mapping[str, Ranges] = field(default_factory=dict)
+    lines: frozenset[str] = frozenset()
+
+    def proper(self, names: Iterable[str]) -> Ranges:
+        """The addresses that belong behind some network devices, as far as they are known."""
+        return union(*(self.hosts.get(name, ()) for name in names))
+
+    def beyond(self, names: Sequence[str]) -> str:
+        """What lies behind network devices."""
+        lines = [name for name in names if name in self.lines]
+        others = [self.device(name) for name in names if name not in self.lines]
+        internet = [f"the internet by {self.devices(lines)}"] if lines else []
+        return listed([*others, *internet], "or")
 
     def device(self, name: str) -> str:
         """A network device, with the user's name for it."""

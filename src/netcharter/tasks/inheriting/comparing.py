@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
+from netcharter.diagnostics import Span
 from netcharter.lab.agreement import plan_host
 from netcharter.lab.reading import NotListed, listing_of_kit
 from netcharter.lab.trouble import CommandFailed, LabFailed, LabImpossible
@@ -55,7 +56,7 @@ class Beside:
     rows: Mapping[str, Row]  # by the counter that tells a decision of a charter; else empty
     texts: Mapping[str, str]
 
-    def decided_after(self, row: ChangeRow) -> tuple[str, object]:
+    def decided_after(self, row: ChangeRow) -> tuple[str, Span | None]:
         """Who decides on the other side, and where that stands."""
         found = [self.rows[c] for c in row.counters[1] if c in self.rows]
         if found:
@@ -114,7 +115,7 @@ def beside_plan(gateway: OldGateway, plan: Plan) -> tuple[Difference, Mapping[st
     site = Site(gateway, plan)
     hosts = {area.device: site.hosts(area.name) for area in plan.areas}
     hosts |= {line.device: site.outside for line in plan.lines}
-    words = replace(gateway.words, hosts=hosts)
+    words = replace(gateway.words, hosts={**gateway.words.hosts, **hosts})
     return difference(old, new, words, let_and_delivered, telling), rows
 
 

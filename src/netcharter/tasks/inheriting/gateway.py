@@ -6,19 +6,21 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
+from ipaddress import ip_network
 
 from netcharter.charter.services import builtin
 from netcharter.diagnostics import Diagnostic
 from netcharter.lab.reading import NotListed, machine
 from netcharter.plan import coding
+from netcharter.plan.registry import NEVER_FORWARDED, special
 from netcharter.readback import audit, audit_reach
 from netcharter.readback.host import host_of
-from netcharter.readback.points import Points, points
-from netcharter.readback.shapes import Decisions, Host
+from netcharter.readback.points import FAMILY4, FAMILY6, Points, points
+from netcharter.readback.shapes import OWN, Decisions, Host
 from netcharter.readback.walk import decisions
 from netcharter.readback.words import Named as NamedSets
 from netcharter.readback.words import Words
-from netcharter.space.ranges import Ranges, ranges, size, union
+from netcharter.space.ranges import Ranges, intersect, ranges, size, subtract, union
 from netcharter.tasks.inheriting.asking import Known
 from netcharter.tasks.inheriting.facts import facts_of
 from netcharter.tasks.inheriting.held import read_held, shown
@@ -28,6 +30,8 @@ from netcharter.tasks.inheriting.recognise import recognise
 from netcharter.tasks.inheriting.ruleset import Ruleset, ruleset_of, ruleset_of_machine
 from netcharter.tasks.inheriting.shapes import Facts, Held, HostFacts, Recognised
 from netcharter.tasks.sources import unusable
+
+_HANDED_OUT = coding.network(ip_network("0.0.0.0/0"), ip_network("2000::/3"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +85,33 @@ class OldGateway:
     @cached_property
     def words(self) -> Words:
         """The names that user and recognition give."""
-        return Words(dict(self.recognised.by_device), services(), tuple(self._places()))
+        names = dict(self.recognised.by_device)
+        return Words(names, services(), tuple(self._places()), self._proper(), self.lines)
+
+    def _proper(self) -> dict[str, Ranges]:
+        """The addresses that belong behind each area and line, and the gateway's own."""
+        host = self.host
+        mine = union(host.broadcast, host.anycast, *host.own.values())
+        found = {OWN: subtract(union(*host.own.values()), NEVER_FORWARDED)}
+        inside: Ranges = ()
+        for area in self.recognised.areas:
+            whole = coding.network(*area.prefixes)
+            ends = coding.addresses(p[0] for p in area.prefixes if p.num_addresses > 2)
+            found[area.device] = subtract(whole, union(mine, ends))
+            inside = union(inside, whole)
+        beyond = self._beyond() if host.known else union(FAMILY4, FAMILY6)
+        outside = subtract(intersect(beyond, _HANDED_OUT), union(special(), mine, inside))
+        return found | {line.device: outside for line in self.recognised.lines}
+
+    def _beyond(self) -> Ranges:
+        """What is routed to the lines."""
+        found: Ranges = ()
+        before: Ranges = ()
+        for networks, devices in self.host.routes:
+            if set(devices) & self.lines:
+                found = union(found, subtract(networks, before))
+            before = union(before, networks)
+        return found
 
     def _places(self) -> Iterator[tuple[Ranges, str]]:
         for device in self.recognised.devices:
