@@ -12,8 +12,15 @@ from tests.docs.console import Step, agrees, blocks, run
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").rglob("*.md"))]
+
+
+def _marks(steps: list[Step]) -> list[pytest.MarkDecorator]:
+    """What real packets are sent by belongs to the kernel tests."""
+    return [pytest.mark.kernel] if any("rehearse" in s.command for s in steps) else []
+
+
 BLOCKS = [
-    pytest.param(steps, id=f"{page.relative_to(ROOT)}:{steps[0].line}")
+    pytest.param(steps, id=f"{page.relative_to(ROOT)}:{steps[0].line}", marks=_marks(steps))
     for page in PAGES
     for steps in blocks(page.read_text("utf-8"))
 ]
@@ -48,4 +55,4 @@ def test_the_walk_uses_every_command_in_front() -> None:
         s.command for steps in blocks((ROOT / "README.md").read_text("utf-8")) for s in steps
     ]
     used = {found for c in commands for found in re.findall(r"\bnetcharter (\w+)", c)}
-    assert {"check", "ask", "why", "compare", "render", "new"} <= used
+    assert {"check", "ask", "why", "compare", "render", "rehearse", "new"} <= used
