@@ -343,8 +343,9 @@ def _answerable(stage: Stage, packet: _Packet) -> bool:
 
 def _rejectable(packet: _Packet) -> bool:
     """Does the packet filter answer such a packet? It resets no TCP of IPv6 for the unspecified
-    address, for a mapped one (RFC 4291 section 2.5.5.2) or to a link-local one, and answers only what it can verify, or knows to have no
-    checksum over the whole (Linux, `nf_send_reset6`, `nf_reject_verify_csum`).
+    address or a mapped one (RFC 4291 section 2.5.5.2), or to a link-local one, and answers only what
+    it can verify, or knows to have no checksum over the whole (Linux, `nf_send_reset6`,
+    `nf_reject_verify_csum`).
     """
     if packet.protocol == TCP and packet.family == 6:
         nobodys = int(packet.destination) >> 32 == 0xFFFF or int(packet.destination) == 0
