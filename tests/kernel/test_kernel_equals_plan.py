@@ -8,6 +8,7 @@ planted, that interpreter has to find nothing either.
 
 from __future__ import annotations
 
+import json
 import os
 from dataclasses import replace
 from ipaddress import IPv4Network, IPv6Network
@@ -17,10 +18,24 @@ from random import Random
 import pytest
 
 from netcharter.charter.read import read
+from netcharter.lab.agreement import Unreadable, kernel_equals_plan, plan_host
+from netcharter.lab.agreement import loaded as in_the_plans_terms
 from netcharter.plan import make_plan
 from netcharter.plan.shapes import Plan
+from netcharter.proofs.kernel import agreement
+from netcharter.readback.listing import read_listing
+from netcharter.readback.walk import decisions
 from netcharter.render import render
-from tests.kernel.equality import Listing, bench, corpus, judged, loaded, remember, second_opinion
+from tests.kernel.equality import (
+    NOW,
+    Listing,
+    bench,
+    corpus,
+    judged,
+    loaded,
+    remember,
+    second_opinion,
+)
 from tests.kernel.planted import FAULTS, HARMLESS, Fault
 from tests.kernel.sampling import attempts
 from tests.kernel.test_agreement import differences
@@ -106,6 +121,32 @@ def test_what_changes_the_text_only_agrees(change: Fault, tmp_path: Path) -> Non
 
 
 # --- what does not -------------------------------------------------------------------------------
+
+
+def test_what_was_not_read_to_its_end_does_not_agree(tmp_path: Path) -> None:
+    plan = small_plan()
+    text = json.dumps(loaded(kit(plan), tmp_path))
+    listing = read_listing(text, "nft").listing
+    assert listing is not None
+    found = decisions(listing, plan_host(plan), steps=2000)
+    assert not found.complete and len(found.leaves) > 10
+    told = agreement(plan, NOW, in_the_plans_terms(found, plan))
+    assert not told.same
+    assert "nothing decides it" in {one.kernel.outcome for one in told.differences}
+
+
+@pytest.mark.parametrize("text", ["", "{", '{"nftables": 5}', "[]"])
+def test_a_listing_that_is_none_is_told(text: str) -> None:
+    with pytest.raises(Unreadable) as wrong:
+        kernel_equals_plan(small_plan(), NOW, text, "found.json")
+    assert wrong.value.problems
+    assert all(problem.span.file == "found.json" for problem in wrong.value.problems)
+
+
+def test_an_empty_ruleset_is_nothing_like_the_plan() -> None:
+    told = kernel_equals_plan(small_plan(), NOW, '{"nftables": []}')
+    assert not told.same
+    assert any("let" in one.kernel.outcome for one in told.differences)
 
 
 def planted(plan: Plan, fault: Fault, rng: Random, folder: Path) -> bool:

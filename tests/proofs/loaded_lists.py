@@ -66,7 +66,7 @@ class Written:
         self.networks = union(*(coding.network(area.v4) for area in plan.areas))
         self.blank = Loaded(
             entrances=self.every,
-            exits=self.every | {"", "lo"},
+            exits=self.every | {"", "*"},
             hardware=ANY_HARDWARE,
             source=union(ANY4, ANY6),
             destination=union(ANY4, ANY6),
@@ -105,7 +105,7 @@ class Written:
         no_igmp = subtract(ALL, (igmp,))
         yield replace(outside, source=THIS_NETWORK, destination=far, service=no_igmp)
         for device in self.every | elsewhere:
-            passed = replace(outside, entrances=frozenset({device}), exits=self.every - {device})
+            passed = replace(outside, entrances=frozenset({device}), exits=(self.every | {"*"}) - {device})
             yield replace(passed, source=NOBODY6)
             yield replace(passed, source=LINK_LOCAL, manner="unreachable")
         yield replace(stray, entrances=elsewhere)
