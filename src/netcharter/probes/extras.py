@@ -301,7 +301,7 @@ def _outward(stage: Stage, found: Sequence[Found], entrance: str, family: int) -
         and has(stage.plan.internet, one.trial.attempt.destination)
         and held(stage, one.trial)
     ]
-    fitting.sort(key=lambda one: not one.row.let)
+    fitting.sort(key=lambda one: (not one.foresight.seen, not one.row.let))
     if not fitting or far is None:
         return None
     return moved(fitting[0].trial, destination=stage.code(far))

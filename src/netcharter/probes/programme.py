@@ -79,6 +79,7 @@ class _Collected:
 
     def add(self, trial: Trial, purpose: str) -> None:
         """Another trial, unless it cannot be made or there are too many."""
+        trial = answering(trial)
         foresight = foresee(self.stage, trial)
         if foresight.expected is None:
             self.unprobed[Unprobed(purpose, foresight.why)] = None
@@ -145,7 +146,7 @@ def programme(plan: Plan, world: World, now: datetime, *, limit: int = MOST) -> 
     collected = _Collected(stage, limit)
     collected.unprobed.update(dict.fromkeys(missing))
     for one in found:
-        collected.add(answering(one.trial), one.kind.told(one.row))
+        collected.add(one.trial, one.kind.told(one.row))
     for extra in extras(search, found):
         collected.add(extra.trial, extra.purpose)
     edges, hidden = boundaries(search, found, now, collected.room)
@@ -171,7 +172,7 @@ def chosen(
 
 def answering(trial: Trial) -> Trial:
     """A trial that sends an ICMP error or reply, marked as such."""
-    if starts_nothing(trial.family, trial.attempt.service):
+    if trial.shape == "plain" and starts_nothing(trial.family, trial.attempt.service):
         return replace(trial, shape="no-question")
     return trial
 
@@ -180,8 +181,8 @@ def sides(edge: Boundary) -> Iterator[tuple[Trial, str]]:
     """Both sides of a boundary, with the purpose of each."""
     name = row_name(edge.row)
     inside, outside = edge.words
-    yield answering(edge.inside), f"just inside {name}: {edge.field} {inside}"
-    yield answering(edge.outside), f"just outside {name}: {edge.field} {outside}"
+    yield edge.inside, f"just inside {name}: {edge.field} {inside}"
+    yield edge.outside, f"just outside {name}: {edge.field} {outside}"
 
 
 # --- order, numbers, stations ---------------------------------------------------------------------

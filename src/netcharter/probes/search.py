@@ -132,10 +132,18 @@ class Search:
         if not destination or states == frozenset():
             return None
         source = region.source if part.source is None else intersect(region.source, part.source)
-        if not source:
+        service = region.service
+        if part.service is not None:
+            service = self._service(service, part.service)
+        if not source or not service:
             return None
-        here = frozenset({entrance})
-        return replace(region, entrances=here, source=source, destination=destination, lines=states)
+        return replace(
+            at(region, entrance),
+            source=source,
+            destination=destination,
+            service=service,
+            lines=states,
+        )
 
     def _states(self, region: Region, entrance: str, part: Part) -> frozenset[int] | None:
         states = region.lines

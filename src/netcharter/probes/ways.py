@@ -17,8 +17,13 @@ from netcharter.probes.shapes import GATEWAY
 from netcharter.probes.stage import EVERYBODY, MULTICAST, Stage
 from netcharter.probes.trials import ANY, Trial
 from netcharter.proofs.story import row_name
-from netcharter.space.ranges import Ranges, has, intersect, subtract, union
+from netcharter.space.ranges import Ranges, has, intersect, ranges, subtract, union
 
+# Without a conversation nothing is translated; see `foresight.TRACKED`.
+UNTRACKED = ranges(
+    *(coding.service(ICMP, t << 8, (t << 8) + 255) for t in range(256) if t not in TRACKED[4])
+)
+TRACKABLE = subtract(coding.ANY_SERVICE, UNTRACKED)
 NOWHERE, MANY, NO_WAY = "nowhere", "many", "no way out"
 HIDDEN, DELIVERED = "hidden", "delivered"
 BACK, ACROSS = "back into the same area", "across areas by the public name"
@@ -45,11 +50,14 @@ class Class:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """Some of the attempts that go one way: destinations, sources, line states (None: any)."""
+    """Some of the attempts that go one way: destinations, sources, line states, services (None:
+    any).
+    """
 
     destination: Ranges
     source: Ranges | None = None
     states: frozenset[int] | None = None
+    service: Ranges | None = None
 
 
 # --- one attempt ----------------------------------------------------------------------------------
@@ -126,7 +134,12 @@ def ways(stage: Stage, entrance: str, family: int) -> Iterator[tuple[Part, ...]]
     rest = subtract(numbers, union(taken, *(area.whole for area in plan.areas)))
     yield (Part(subtract(rest, plan.internet)),)
     for group in _exits(stage, family, intersect(rest, plan.internet)):
-        yield from _by_hiding(stage, group) if entrance == GATEWAY and family == 4 else (group,)
+        if family == 6 or entrance in stage.lines:
+            yield group
+            continue
+        yield tuple(replace(part, service=UNTRACKED) for part in group)
+        tracked = tuple(replace(part, service=TRACKABLE) for part in group)
+        yield from _by_hiding(stage, tracked) if entrance == GATEWAY else (tracked,)
 
 
 def _by_hiding(stage: Stage, group: tuple[Part, ...]) -> Iterator[tuple[Part, ...]]:
