@@ -194,7 +194,8 @@ def _stories(
     found = ways(gateway.ruleset.listing, gateway.host, packet)
     structure = Structure(gateway.ruleset.listing)
     words = gateway.words
-    several = len({way.leaf.verdict for way in found.ways}) > 1 or not found.complete
+    fates = {(v.let, v.destination, v.port) for v in (way.leaf.verdict for way in found.ways)}
+    several = len(fates) > 1 or not found.complete
     for way in found.ways[:MOST_STORIES]:
         verdict = way.leaf.verdict
         who = _named(starter, address_text(packet.source))

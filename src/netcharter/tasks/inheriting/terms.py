@@ -103,9 +103,7 @@ class Site:
         if not at_line:
             return self._part(self.names[entrance], sources)
         if not subset(((0, HARDWARE_NONE - 1),), hardware):
-            if leaf.verdict.let:
-                raise TooMany("hardware addresses at a line", "say which addresses are meant")
-            return ()
+            raise TooMany("hardware addresses at a line", "say which addresses are meant")
         whole = self.plan.internet
         return self._wide(self.names[entrance], sources, whole, leaf.verdict.let)
 
