@@ -23,7 +23,7 @@ STORY = (
     "In the first draft:",
     "let by rule 4: arrived at tills/visitor-1",
     "After the mend:",
-    "refused (",
+    "refused by default: reset",
     "And everything else?",
     "That is the story.",
 )
@@ -43,7 +43,7 @@ def test_the_demo_plays_the_story(repository: Path, tmp_path: Path) -> None:
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
-        timeout=120,
+        timeout=300,
         check=False,
     )
     assert played.returncode == 0, played.stdout
@@ -51,6 +51,6 @@ def test_the_demo_plays_the_story(repository: Path, tmp_path: Path) -> None:
     for part in STORY:
         assert part in rest, f"{part!r} does not come, or not in its place\n{played.stdout}"
         rest = rest.partition(part)[2]
-    if os.geteuid() == 0:
-        assert 'comment "rule 15 at' in played.stdout
+    assert ": 2 agreed, 0 did not." in played.stdout
+    assert played.stdout.count("proven   what the kernel has loaded") == 3
     assert (copy / "out" / "kit" / "manifest.json").is_file()
