@@ -144,14 +144,14 @@ def frame(sent: Sent, mark: int) -> bytes:
     """The packet as an Ethernet frame to the device it enters by."""
     to = ip_address(sent.destination)
     kind = struct.pack("!H", 0x0800 if to.version == 4 else 0x86DD)
-    if sent.destination == "255.255.255.255":
+    device = next(device for device in DEVICES if device.name == sent.entrance)
+    if sent.destination in ("255.255.255.255", *device.broadcast):
         target = b"\xff" * 6
     elif to.is_multicast and to.version == 4:  # RFC 1112 section 6.4
         target = b"\x01\x00\x5e" + bytes([to.packed[1] & 0x7F]) + to.packed[2:]
     elif to.is_multicast:  # RFC 2464 section 7
         target = b"\x33\x33" + to.packed[12:]
     else:
-        device = next(device for device in DEVICES if device.name == sent.entrance)
         target = _six(device.hardware)
     return target + _six(sent.hardware) + kind + datagram(sent, mark)
 
@@ -211,10 +211,11 @@ def answer(seen: Seen, sent: Sent, mark: int) -> str | None:
         length = len(body_of(sent, mark)) + 1
         return "reset" if seen.answer == (mark + length) & 0xFFFFFFFF else None
     kind, code = divmod(seen.number, 256)
-    if (
-        kind in ERRORS.get(seen.protocol, ())
-        and _badge(mark) in seen.body
-        and not is_own(seen, sent, mark)
-    ):
-        return f"{'icmp' if seen.protocol == ICMP else 'icmpv6'} {kind}/{code}"
-    return None
+    if kind not in ERRORS.get(seen.protocol, ()) or is_own(seen, sent, mark):
+        return None
+    about = read_datagram(seen.body)  # not some other message that itself quotes the packet
+    if about is None or (about.source, about.protocol) != (sent.source, sent.protocol):
+        return None
+    if _badge(mark) not in about.body:
+        return None
+    return f"{'icmp' if seen.protocol == ICMP else 'icmpv6'} {kind}/{code}"

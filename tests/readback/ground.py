@@ -27,6 +27,12 @@ class Device:
     def hardware(self) -> str:
         return f"02:00:00:00:01:{self.number:02x}"
 
+    @property
+    def broadcast(self) -> tuple[str, ...]:
+        """What reaches all of its networks."""
+        networks = (ip_network(entry, strict=False) for entry in self.own if "." in entry)
+        return tuple(str(network.broadcast_address) for network in networks)
+
 
 DEVICES = (
     Device(
@@ -109,10 +115,12 @@ def batch() -> str:
     )
 
 
-# No noise of the kernel's own, no limit on its answers, forwarding. Later names may not exist.
+# No noise of the kernel's own, no limit on its answers, forwarding. Checksums are not looked at by
+# the connection tracking: it takes the right ones of UDP-Lite (RFC 3828) for wrong ones.
 SETTINGS = {
     "net/ipv4/ip_forward": "1",
     "net/ipv6/conf/all/forwarding": "1",
+    "net/netfilter/nf_conntrack_checksum": "0",
     "net/ipv4/icmp_ratemask": "0",
     "net/ipv4/icmp_ratelimit": "0",
     "net/ipv6/icmp/ratelimit": "0",
@@ -122,12 +130,18 @@ SETTINGS = {
     "net/ipv4/conf/all/send_redirects": "0",
     "net/ipv4/conf/all/rp_filter": "0",
     "net/ipv6/conf/all/accept_dad": "0",
+    "net/ipv4/igmp_qrv": "1",
+    "net/ipv6/mld_qrv": "1",
 }
-PER_DEVICE = {
+SETTLED = 0.3  # seconds until the last of what the kernel says of itself at the start is said
+PER_DEVICE = {  # reports of memberships: one each, at once
+    "net/ipv4/conf/{}/igmpv3_unsolicited_report_interval": "1",
+    "net/ipv4/conf/{}/igmpv2_unsolicited_report_interval": "1",
+    "net/ipv6/conf/{}/mldv1_unsolicited_report_interval": "1",
     "net/ipv4/conf/{}/send_redirects": "0",
     "net/ipv4/conf/{}/rp_filter": "0",
     "net/ipv6/conf/{}/accept_dad": "0",
     "net/ipv6/conf/{}/accept_ra": "0",
     "net/ipv6/conf/{}/router_solicitations": "0",
-    "net/ipv6/conf/{}/mldv2_unsolicited_report_interval": "0",
+    "net/ipv6/conf/{}/mldv2_unsolicited_report_interval": "1",
 }

@@ -248,6 +248,7 @@ class Kernel:
         self.ears = Ears()
         self.mouth = Mouth(self.ears.taps)
         self.netlink = Netlink()
+        time.sleep(ground.SETTLED)
         self.mark = int.from_bytes(os.urandom(3), "big") << 7
 
     def host(self) -> dict[str, str]:
@@ -260,7 +261,9 @@ class Kernel:
 
     def serve(self, request: dict[str, Any]) -> dict[str, Any]:
         try:
-            command("nft", "-f", "-", text="flush ruleset\n" + request["ruleset"])
+            # Not in one transaction: what is loaded should not depend on what was loaded before.
+            command("nft", "flush", "ruleset")
+            command("nft", "-f", "-", text=request["ruleset"])
         except RuntimeError as problem:
             return {"error": str(problem)}
         listing = command("nft", "-j", "list", "ruleset")

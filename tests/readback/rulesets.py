@@ -62,7 +62,8 @@ class Table:
     def text(self) -> str:
         """The whole table."""
         base = [self._base_chain() for _ in range(self.rng.randint(2, 6))]
-        uses = ["plain", "plain", "refusing", "refusing"] + ["dnat", "snat"] * self.taste.nat
+        uses = ["plain", "plain", "refusing", "refusing", "refusing"]
+        uses += ["dnat", "snat"] * self.taste.nat
         # Chains are written from the last to the first: each may jump to those written before.
         written = []
         for use in self.rng.sample(uses, self.rng.randint(2, len(uses))):
@@ -102,14 +103,20 @@ class Table:
         return where, head, self.rng.randint(1, 7)
 
     def _priority(self, kind: str, hook: str) -> int:
-        """A priority that no other chain of this table has there, so that the order is certain."""
+        """A priority that no other chain of this table has there, so that the order is certain.
+
+        Neither that of the connection tracking (-200) nor that of the translation itself.
+        """
         usual = {"prerouting": (-300, -150, -100, 0), "postrouting": (-150, 0, 100, 300)}
+        taken = {-200, -100 if hook in ("prerouting", "output") else 100}
         while True:
             choices = usual.get(hook, (-300, -150, 0, 50, 100))
             found = self.rng.choice(choices) + self.rng.choice((0, 0, 1, -7, 13))
             if kind == "nat":
                 found = self.rng.choice((-150, -110, -100, -90, 0, 90, 100, 110))
-            if found != -200 and (hook, found) not in self.priorities:
+            elif found in taken:
+                continue
+            if (hook, found) not in self.priorities:
                 self.priorities.add((hook, found))
                 return found
 
@@ -137,10 +144,7 @@ class Table:
             if self.rng.random() < 0.3:
                 out.append(self._setting())
         if self.taste.limits and self.rng.random() < 0.08:
-            over = self.rng.choice(("", "over "))
-            out.append(
-                self.rng.choice((f"limit rate {over}5/minute", f"quota {over}10 mbytes", "counter"))
-            )
+            out.append(self._limit())
         if self.taste.notrack and where.early and self.rng.random() < 0.35:
             out.append("notrack")
         kind = self.rng.random()
@@ -151,6 +155,18 @@ class Table:
         elif kind < 0.55:
             out.append("counter")
         return out
+
+    def _limit(self) -> str:
+        """A limit or a quota, named or not, met by packets within it or beyond it."""
+        over = self.rng.choice(("", "over "))
+        if self.rng.random() < 0.4:
+            name = self.fresh("q")
+            kind, said = self.rng.choice(
+                (("limit", f"rate {over}5/minute"), ("quota", f"{over}10 mbytes"))
+            )
+            self.objects.lines += [f"{kind} {name} {{", f"    {said}", "}"]
+            return f'{kind} name "{name}"'
+        return self.rng.choice((f"limit rate {over}5/minute", f"quota {over}10 mbytes"))
 
     def _setting(self) -> str:
         """A mark is set, from a number, a map or another mark."""
@@ -177,17 +193,17 @@ class Table:
         kind = self.rng.random()
         if where.type == "nat" and kind < 0.6:
             return self._translation(where, about)
-        if kind < 0.27:
+        if kind < 0.24:
             return ["accept"]
-        if kind < 0.42:
+        if kind < 0.36:
             return ["drop"] if where.type != "nat" or self.rng.random() < 0.2 else ["return"]
-        if kind < 0.58 and (where.hook in REFUSING or where.type == "refusing"):
+        if kind < 0.56 and (where.hook in REFUSING or where.type == "refusing"):
             return self._refusal(where, about)
-        if kind < 0.72 and (verdict := self._leap(where)):
+        if kind < 0.73 and (verdict := self._leap(where)):
             return [verdict]
-        if kind < 0.86:
+        if kind < 0.88:
             return self._map(where, about)
-        if kind < 0.92:
+        if kind < 0.94:
             return ["return"]
         return [] if more else ["counter"]
 
@@ -291,13 +307,9 @@ class Table:
 
     def _target(self, version: int) -> str:
         """A new destination: mostly a host, now and then the host itself or far away."""
-        while True:
-            text = self.pool.address(version).text
-            if (
-                not text.startswith(("22", "23", "255", "ff", "fe80"))
-                and text not in ground.BROADCAST
-            ):
-                return text
+        never = (*ground.BROADCAST, *ground.GROUPS, *ground.NOWHERE)
+        names = [name for name in self.pool.addresses[version] if name not in never]
+        return self.rng.choice([name for name in names if not name.startswith("fe80")])
 
     def _source_translation(self, where: Where, about: About) -> list[str]:
         if where.hook != "input" and self.rng.random() < 0.6:
@@ -325,7 +337,7 @@ def ruleset(rng: Random) -> Ruleset:
         nat=rng.random() < 0.5,
         limits=rng.random() < 0.15,
         notrack=rng.random() < 0.3,
-        strict=rng.random() < 0.4,
+        strict=rng.random() < 0.3,
     )
     numbers = count(1)
     families = rng.choice((("inet",), ("inet", "ip"), ("ip", "ip6"), ("inet", "inet", "ip6")))
