@@ -90,8 +90,8 @@ def test_a_rehearsal_in_words_has_its_limits_and_cautions(small: Path) -> None:
     assert ran.code == 0 and ran.err == ""
     for part in (
         "proven   what the kernel has loaded",
-        "200 probes tried",
-        "200 agreed, 0 did not",
+        " probes tried in ",
+        " agreed, 0 did not",
         "not tried (",
         "the lab is not like the site:",
         "limits of a rehearsal:",
@@ -184,8 +184,9 @@ def test_how_far_it_is_shows_on_a_terminal_and_never_on_standard_output(small: P
         os.close(ours)
         running.kill()
         running.wait()
-    assert b"/20" in shown and b"bringing the site up" in shown
-    assert json.loads(printed)["agreed"] == 20
+    found = json.loads(printed)
+    assert found["agreed"] == found["probes"] > 0
+    assert b"/%d" % found["probes"] in shown and b"bringing the site up" in shown
 
 
 @pytest.mark.parametrize(

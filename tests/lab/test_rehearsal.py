@@ -28,22 +28,22 @@ def test_the_demo_site_does_as_its_charter_says() -> None:
 
 def test_a_rehearsal_without_time_says_what_it_left() -> None:
     found = rehearsing.rehearse(small(), kit(small()), NOW, limit=50, seconds=NO_TIME)
-    assert (found.probes, found.done, found.agreed) == (50, 0, 0)
+    assert 50 >= found.probes > found.done == found.agreed == 0
     assert not found.ok
     assert [each.why for each in found.unprobed].count("the time was over") == 1
 
 
 def test_progress_is_told_from_within_the_lab() -> None:
     heard: list[tuple[int, int, str]] = []
-    rehearsing.rehearse(
+    found = rehearsing.rehearse(
         small(), kit(small()), NOW, limit=20,
         on_progress=lambda done, total, words: heard.append((done, total, words)),
     )  # fmt: skip
-    assert [done for done, _, _ in heard if done] == list(range(1, 21))
-    assert {total for _, total, _ in heard} == {20}
+    assert [done for done, _, _ in heard if done] == list(range(1, found.probes + 1))
+    assert {total for _, total, _ in heard} == {found.probes}
     assert all(words for _, _, words in heard)
 
 
 def test_a_rehearsal_needs_no_root() -> None:
     found = rehearsing.rehearse(small(), kit(small()), NOW, limit=60, as_user=True)
-    assert found.agreed == 60, [each.differences for each in found.mismatches]
+    assert found.agreed == found.probes, [each.differences for each in found.mismatches]
