@@ -129,4 +129,36 @@ RENDERER = (
     ),
 )
 
-FAULTS: tuple[Fault, ...] = (*ENGINE, *PLAN, *RENDERER)
+LOADED = "tests/proofs/test_kernel.py::"
+AGREEMENT = (
+    Fault(
+        "whatever-the-kernel-refuses-by-itself-may-be-let",
+        "netcharter/proofs/kernel_fates.py",
+        "return not loaded.let and loaded.manner in planned.manners",
+        "return loaded.let or loaded.manner in planned.manners",
+        (f"{LOADED}test_what_is_let_from_a_device_nobody_knows_is_found",),
+    ),
+    Fault(
+        "what-no-leaf-holds-is-as-planned",
+        "netcharter/proofs/kernel_fates.py",
+        "    return planned == loaded\n",
+        "    return planned == loaded or isinstance(loaded, Nothing)\n",
+        (f"{LOADED}test_what_no_leaf_holds_is_no_agreement",),
+    ),
+    Fault(
+        "sets-of-hours-are-asked-by-no-device-too",
+        "netcharter/proofs/kernel_sets.py",
+        'allowed -= {"iifname"}',
+        "allowed -= set()",
+        (f"{LOADED}test_a_set_of_devices_is_not_asked_where_no_device_is_known",),
+    ),
+    Fault(
+        "hardware-at-a-line-is-that-of-nobody",
+        "netcharter/proofs/kernel_space.py",
+        "Way(line.name, line.device, ANY_HARDWARE)",
+        "Way(line.name, line.device, NO_HARDWARE)",
+        (f"{LOADED}test_hardware_at_a_line_must_not_matter",),
+    ),
+)
+
+FAULTS: tuple[Fault, ...] = (*ENGINE, *PLAN, *RENDERER, *AGREEMENT)
