@@ -56,9 +56,10 @@ class Surveyor:
         best, why = self._in(edge, contexts)
         if best is None and edge.inside is not None and self._left > 0:
             self._left -= 1
-            best, why = self._in(edge, list(self._asked(edge.row, edge.inside)))
+            best, too = self._in(edge, list(self._asked(edge.row, edge.inside)))
+            why = why or too
         if best is not None:
-            return Boundary(edge.row, edge.field, edge.words, *best)
+            return Boundary(edge.row, edge.field, _words(edge, *best), *best)
         return Unprobed(_told(edge), why) if why else None
 
     def _in(self, edge: Edge, contexts: Sequence[Trial]) -> tuple[tuple[Trial, Trial] | None, str]:
@@ -154,6 +155,12 @@ def _spread(trials: Sequence[Trial]) -> list[Trial]:
         by_entrance.setdefault(trial.attempt.entrance, []).append(trial)
     rounds = (list(each) for each in zip_longest(*by_entrance.values()))
     return [trial for each in rounds for trial in each if trial is not None][:CONTEXTS]
+
+
+def _words(edge: Edge, inside: Trial, outside: Trial) -> tuple[str, str]:
+    """The values on both sides; of two instants either may be the one inside."""
+    later = inside.environment.instant > outside.environment.instant
+    return (edge.words[1], edge.words[0]) if later else edge.words
 
 
 def _told(edge: Edge) -> str:

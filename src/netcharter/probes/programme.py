@@ -41,7 +41,7 @@ from netcharter.space.ranges import has, union
 MOST = 6_000  # probes, unless said
 FIRST_PORT, PORTS = 10_000, 50_000  # source ports, so that every packet of a batch has its own
 PURPOSES = 3  # of one probe that are told
-FEW = 3  # edges that are listed one by one
+FEW = 3  # edges of one decision that are listed one by one
 
 Key = tuple[str, Address, Address, int, int, int | None, Shape, Setting]
 
@@ -252,17 +252,21 @@ def _purposes(purposes: Sequence[str]) -> str:
 
 
 def _gathered(unprobed: Iterable[Unprobed]) -> Iterator[Unprobed]:
-    """Many edges of one decision that cannot be tried for one reason are one entry."""
-    groups: dict[tuple[str, str], list[Unprobed]] = {}
+    """Classes of one decision that cannot be tried for one reason are one entry, all of them named;
+    of many such edges, the first is.
+    """
+    groups: dict[tuple[str, str], list[str]] = {}
     for one in unprobed:
-        head = one.what.partition(" between ")[0]
-        groups.setdefault((head, one.why), []).append(one)
+        head = one.what.partition(" between ")[0].partition(": ")[0]
+        groups.setdefault((head, one.why), []).append(one.what)
     for (head, why), each in groups.items():
-        if len(each) > FEW and " between " in each[0].what:
-            yield Unprobed(f"{len(each)} edges like this: {each[0].what}", why)
+        if each[0].startswith("decided by "):
+            tails = [what.removeprefix(f"{head}: ") for what in each]
+            yield Unprobed(f"{head}: {'; '.join(tails)}", why)
+        elif len(each) > FEW:
+            yield Unprobed(f"{len(each)} like this: {each[0]}", why)
         else:
-            yield from each
-        _ = head
+            yield from (Unprobed(what, why) for what in each)
 
 
 def _stations(stage: Stage, probes: Sequence[Probe]) -> tuple[Station, ...]:
