@@ -36,6 +36,20 @@ def computed(said: Any, around: Around) -> Computed:
     return Computed(lambda course: [((), UNKNOWN)])
 
 
+def changed_bits(said: Any, mark: str) -> int:
+    """The bits in which a value may differ from the mark it is written to ("meta" or "ct")."""
+    if isinstance(said, dict) and len(said) == 1:
+        ((kind, parts),) = said.items()
+        if kind == mark and isinstance(parts, dict) and parts.get("key") == "mark":
+            return 0
+        if kind in ("&", "|", "^") and isinstance(parts, list) and len(parts) == 2:
+            constant = parts[1]
+            if isinstance(constant, int) and not isinstance(constant, bool):
+                touched = ~constant if kind == "&" else constant
+                return changed_bits(parts[0], mark) | touched & ALL_BITS
+    return ALL_BITS
+
+
 def _read(read: Term, course: Course) -> Iterator[tuple[Limits, Bits]]:
     for case in read.read(course):
         yield case.limits, known_of(case.source, read.kind)

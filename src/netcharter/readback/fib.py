@@ -36,10 +36,24 @@ def fib_term(where: dict[str, Any], ground: Ground, address: Address) -> tuple[s
         return None
     source, by_device = "saddr" in flags, "iif" in flags
     if result == "type":
-        return "route type", _types(ground, source, by_device, address)
+        return "route type", _remembered(_types(ground, source, by_device, address))
     if result in ("oif", "oifname"):
-        return "device", _ways(ground, source, by_device, address)
+        return "device", _remembered(_ways(ground, source, by_device, address))
     return None
+
+
+def _remembered(reader: Reader) -> Reader:
+    """The same cases for courses that are alike in all that counts here."""
+    known: dict[tuple[object, ...], tuple[Case, ...]] = {}
+
+    def read(course: Course) -> tuple[Case, ...]:
+        place = (course.family, course.own, course.hook, course.looped)
+        key = (*place, course.destination, course.source)
+        if key not in known:
+            known[key] = reader(course)
+        return known[key]
+
+    return read
 
 
 def _types(ground: Ground, source: bool, by_device: bool, address: Address) -> Reader:

@@ -109,10 +109,18 @@ class Ground:
         return union(*(addresses for addresses, _ in self.routes(family)))
 
     def types(self, family: int, device: int | None = None) -> Mapping[int, Ranges]:
-        """Every address by its route type as `fib` reports it; by a device's table where named.
+        """Every address by its route type as `fib` reports it; by a device's table where named."""
+        key = (family, device)
+        if key not in self._types:
+            self._types[key] = self._typed(family, device)
+        return self._types[key]
 
-        From nft_fib_ipv4.c and nft_fib_ipv6.c of the kernel (from memory).
-        """
+    @cached_property
+    def _types(self) -> dict[tuple[int, int | None], Mapping[int, Ranges]]:
+        return {}
+
+    def _typed(self, family: int, device: int | None) -> Mapping[int, Ranges]:
+        """From nft_fib_ipv4.c and nft_fib_ipv6.c of the kernel (from memory)."""
         left = self.whole(family)
         found: dict[int, Ranges] = {}
 

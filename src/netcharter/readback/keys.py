@@ -87,6 +87,7 @@ class Term:
     words: str
     field: str = ""  # what a statement that writes to it would name
     known: bool = True  # whether it is a field of nft's language as known here
+    exit: bool = False  # whether it is the device a packet leaves by
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +199,7 @@ def _masked(inner: Term, said: Any, around: Around, words: str) -> Term:
             Case(case.limits, masked(case.source, mask, inner.kind)) for case in inner.read(course)
         )
 
-    return Term(inner.kind, read, words, inner.field, inner.known)
+    return Term(inner.kind, read, words, inner.field, inner.known, inner.exit)
 
 
 def _masked_address(inner: Term, mask: int, words: str) -> Term:
@@ -212,7 +213,7 @@ def _masked_address(inner: Term, mask: int, words: str) -> Term:
             found.append(Case(case.limits, masked(source, mask, inner.kind) if usable else Open()))
         return tuple(found)
 
-    return Term(inner.kind, read, words, inner.field, inner.known)
+    return Term(inner.kind, read, words, inner.field, inner.known, inner.exit)
 
 
 # --- meta ---------------------------------------------------------------------------------------
@@ -223,7 +224,7 @@ def _meta(where: dict[str, Any], around: Around, words: str) -> Term | None:
     if key in ("iif", "iifname"):
         return Term("device", lambda course: _entrance(course, around), words)
     if key in ("oif", "oifname"):
-        return Term("device", _exit, words)
+        return Term("device", _exit, words, exit=True)
     if key == "mark":
         return Term("number", lambda c: (Case((), BitSource(*c.packet_mark)),), words, "meta mark")
     if key == "l4proto":

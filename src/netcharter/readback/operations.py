@@ -82,10 +82,14 @@ class Count:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SetMark:
-    """Writes the packet's or the conversation's mark. lookup: from a map (living: its name)."""
+    """Writes the packet's or the conversation's mark. lookup: from a map (living: its name).
+
+    changes: the bits that may be other ones afterwards.
+    """
 
     conversation: bool
     value: Computed | None
+    changes: int
     lookup: Lookup | None = None
     living: str = ""
     key: str = ""
@@ -217,3 +221,25 @@ def verdict_of(data: Any) -> Verdict | None:
     if kind in ("jump", "goto") and isinstance(said, dict) and isinstance(said.get("target"), str):
         return Verdict(kind, said["target"])
     return None
+
+
+def asks_exit(operation: Operation) -> bool:
+    """Whether it matters to an operation by which device a packet leaves."""
+    if isinstance(operation, Tests):
+        lookups = [operation.vmap] if operation.vmap else []
+        for test in operation.tests:
+            if isinstance(test, Compare) and test.term.exit:
+                return True
+            lookups += [test.lookup] if isinstance(test, Find | Living) else []
+        return any(_by_exit(lookup) for lookup in lookups)
+    if isinstance(operation, SetMark):
+        return operation.lookup is not None and _by_exit(operation.lookup)
+    if isinstance(operation, Translate):
+        if operation.kind == "masquerade":
+            return True
+        return operation.lookup is not None and _by_exit(operation.lookup)
+    return False
+
+
+def _by_exit(lookup: Lookup) -> bool:
+    return any(term.exit for term in lookup.terms)

@@ -20,6 +20,7 @@ class Code:
         self._compiler = compiler
         self._made: list[tuple[op.Operation, ...] | None] = [None] * len(chain.rules)
         self._origins: dict[int, Origin] = {}
+        self._asking: dict[tuple[int, int], bool] = {}
 
     def __len__(self) -> int:
         return len(self._made)
@@ -29,6 +30,14 @@ class Code:
         if made is None:
             made = self._made[at] = self._compiler.rule(self.chain.rules[at])
         return made
+
+    def asks_exit(self, rule: int, operation: int) -> bool:
+        """Whether it matters to an operation by which device a packet leaves."""
+        asked = self._asking.get((rule, operation))
+        if asked is None:
+            asked = op.asks_exit(self.operations(rule)[operation])
+            self._asking[rule, operation] = asked
+        return asked
 
     def origin(self, at: int) -> Origin:
         """The rule as what decides; beyond the last one, the policy."""

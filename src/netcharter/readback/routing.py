@@ -5,8 +5,9 @@ From ip_input.c, route.c, ip6_input.c and ip6_output.c of the kernel (from memor
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from functools import cached_property
 from typing import Literal, NamedTuple
 
 from netcharter.readback.ground import (
@@ -40,6 +41,18 @@ class Routed(NamedTuple):
     state: State
     way: Way
     why: str = ""
+
+
+class Parts(NamedTuple):
+    """Destinations of a family, parted: dropped by the kernel, delivered to the host, sent on (by
+    which devices), sent on at all, and the rest, where no route leads.
+    """
+
+    nowhere: Ranges
+    here: Ranges
+    onward: tuple[tuple[Ranges, Ranges], ...]
+    routed: Ranges
+    rest: Ranges
 
 
 class Router:
@@ -83,30 +96,67 @@ class Router:
         family = state.course.family
         if family == 4 and state.course.source is None:
             yield from self._bad_sources(state)
-        nowhere = union(THIS_NETWORK4, LOOPBACK4) if family == 4 else NOWHERE6
-        yield from self._to(state, nowhere, "silent", (), "no such destination is routed")
-        here = subtract(self._here(family), nowhere)
+        parts = self._arriving[family]
+        yield from self._to(state, parts.nowhere, "silent", (), "no such destination is routed")
         own = self.ground.devices.own
-        yield from self._to(state, here, "input", own, "")
-        gone = union(nowhere, here)
-        if self.ground.known:
-            for addresses, devices in self.ground.routes(family):
-                yield from self._onward(state, subtract(addresses, gone), devices)
-            gone = union(gone, self.ground.routed(family))
-            rest = subtract(self.ground.whole(family), gone)
-            yield from self._to(state, rest, "unreachable", (), "no route leads there")
+        yield from self._to(state, parts.here, "input", own, "")
+        if not self.ground.known:
+            either = union(own, self.ground.devices.outside)
+            yield from self._to(state, parts.rest, "input", own, "", either)
+            yield from self._onward(state, parts.rest, self.ground.devices.outside, either)
             return
-        rest = subtract(self.ground.whole(family), gone)
-        either = union(own, self.ground.devices.outside)
-        yield from self._to(state, rest, "input", own, "", either)
-        yield from self._onward(state, rest, self.ground.devices.outside, either)
+        if state.course.destination is None:
+            yield from self._later(state, parts)
+        else:
+            for addresses, devices in parts.onward:
+                yield from self._onward(state, addresses, devices)
+        yield from self._to(state, parts.rest, "unreachable", (), "no route leads there")
 
-    def _here(self, family: int) -> Ranges:
-        """Destinations that are delivered to the host, as far as that is known."""
-        if self.ground.known:
-            return self.ground.delivered(family)
-        link = LINK_LOCAL6 if family == 6 else ()
-        return union(self.ground.multicast(family), self.ground.broadcast(family), link)
+    def _later(self, state: State, parts: Parts) -> Iterator[Routed]:
+        """By which device it goes on is only looked for where it matters."""
+        if state.course.family == 6 and state.course.source is None:
+            limits = ((SOURCE, union(NOWHERE6, LINK_LOCAL6)),)
+            special = self._narrowed(state, limits)
+            for addresses, devices in parts.onward if special is not None else ():
+                assert special is not None
+                yield from self._onward(special, addresses, devices)
+        yield from self._undecided(state, parts)
+
+    def _undecided(self, state: State, parts: Parts) -> Iterator[Routed]:
+        made = self._destined(state, parts.routed) if parts.routed else None
+        if made is not None:
+            course = replace(made.course, undecided=True)
+            yield Routed(State(made.box, made.held, course), "forward")
+
+    def decided(self, state: State) -> Iterator[State]:
+        """The parts of a box by the devices they may leave by, where that was left for later."""
+        course = state.course
+        parts = (self._sending if course.own else self._arriving)[course.family]
+        now = replace(course, undecided=False)
+        for addresses, devices in parts.onward:
+            for routed in self._to(
+                State(state.box, state.held, now), addresses, "forward", devices
+            ):
+                yield routed.state
+
+    @cached_property
+    def _arriving(self) -> Mapping[int, Parts]:
+        return {family: self._parted(family) for family in (4, 6)}
+
+    def _parted(self, family: int) -> Parts:
+        ground = self.ground
+        whole = ground.whole(family)
+        nowhere = union(THIS_NETWORK4, LOOPBACK4) if family == 4 else NOWHERE6
+        if ground.known:
+            here = subtract(ground.delivered(family), nowhere)
+        else:
+            link = LINK_LOCAL6 if family == 6 else ()
+            here = union(ground.multicast(family), ground.broadcast(family), link)
+        gone = union(nowhere, here)
+        onward = [(subtract(found, gone), devices) for found, devices in ground.routes(family)]
+        routed = union(*(found for found, _ in onward))
+        rest = subtract(whole, union(gone, routed))
+        return Parts(nowhere, here, tuple(one for one in onward if one[0]), routed, rest)
 
     def _bad_sources(self, state: State) -> Iterator[Routed]:
         """Groups, the host itself, and hosts without address but where they ask for one."""
@@ -169,7 +219,7 @@ class Router:
         addresses: Ranges,
         way: Way,
         devices: Ranges,
-        why: str,
+        why: str = "",
         ways: Ranges = (),
     ) -> Iterator[Routed]:
         """The part with a destination, as it stands now, among addresses."""
@@ -206,15 +256,28 @@ class Router:
             free = subtract(ground.devices.all, ground.devices.own)
             yield from self._to(state, ground.whole(family), "forward", free, "")
             return
+        parts = self._sending[family]
+        if state.course.destination is None:
+            yield from self._undecided(state, parts)
+        else:
+            for addresses, devices in parts.onward:
+                yield from self._to(state, addresses, "forward", devices)
+        yield from self._to(state, parts.rest, "unreachable", (), "no route leads there")
+
+    @cached_property
+    def _sending(self) -> Mapping[int, Parts]:
+        return {family: self._parted_of_own(family) for family in (4, 6)}
+
+    def _parted_of_own(self, family: int) -> Parts:
+        ground = self.ground
         gone = ground.local(family)
-        lo = (ground.devices.loopback, ground.devices.loopback)
-        yield from self._to(state, gone, "forward", (lo,), "")
-        for addresses, devices in ground.routes(family):
-            yield from self._to(state, subtract(addresses, gone), "forward", devices, "")
-        gone = union(gone, ground.routed(family))
+        lo: Ranges = ((ground.devices.loopback, ground.devices.loopback),)
+        onward: list[tuple[Ranges, Ranges]] = [(gone, lo)]
+        onward += [(subtract(found, gone), devices) for found, devices in ground.routes(family)]
         link = LINK_LOCAL6 if family == 6 else ()
         spread = union(ground.multicast(family), ground.broadcast(family), link)
-        spread = subtract(spread, gone)
-        yield from self._to(state, spread, "forward", ground.devices.outside, "")
-        rest = subtract(ground.whole(family), union(gone, spread))
-        yield from self._to(state, rest, "unreachable", (), "no route leads there")
+        known = union(*(found for found, _ in onward))
+        onward.append((subtract(spread, known), ground.devices.outside))
+        routed = union(known, spread)
+        rest = subtract(ground.whole(family), routed)
+        return Parts((), (), tuple(one for one in onward if one[0]), routed, rest)

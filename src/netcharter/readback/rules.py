@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from netcharter.readback.bits import computed
+from netcharter.readback.bits import changed_bits, computed
 from netcharter.readback.keys import Around, Term, term
 from netcharter.readback.listing import Listing, Rule, Set
 from netcharter.readback.lookups import Lookup, lookup_of, whole
@@ -33,6 +33,7 @@ from netcharter.readback.operations import (
     verdict_of,
 )
 from netcharter.readback.shapes import Condition, Kind, Manner
+from netcharter.readback.state import ALL_BITS
 from netcharter.readback.telling import expression_text, statement_text
 from netcharter.readback.values import BITS, NotUnderstood, domain, number, opposite, values
 from netcharter.space.ranges import Ranges, subtract
@@ -294,10 +295,11 @@ class Compiler:
             words = statement_text({"mangle": {"key": "mark", "value": value}})
             lookup, living = self.map_lookup(rule, value["map"], words)
             key = expression_text(value["map"]["key"])
-            return SetMark(conversation, None, lookup, living, key)
+            return SetMark(conversation, None, ALL_BITS, lookup, living, key)
         if not isinstance(value, int | dict):
             raise NotUnderstood(str(value))
-        return SetMark(conversation, computed(value, self.around))
+        changes = changed_bits(value, "ct" if conversation else "meta")
+        return SetMark(conversation, computed(value, self.around), changes)
 
     def _rewrite(self, rule: Rule, where: Any, value: Any) -> Operation:
         protocol, field = where.get("protocol"), where.get("field")
@@ -414,10 +416,12 @@ _MAKERS: Mapping[str, Callable[[Compiler, Rule, Any], Operation | Test | None]] 
 def chains_named(expr: Iterable[Mapping[str, Any]]) -> Iterator[str]:
     """The chains that a rule leads to, by jump, goto or verdict map."""
     for statement in expr:
-        ((kind, said),) = statement.items()
-        if kind in ("jump", "goto") and isinstance(said, dict):
-            yield str(said.get("target", ""))
-        elif kind == "vmap" and isinstance(said, dict) and isinstance(said.get("data"), dict):
+        for kind in ("jump", "goto"):
+            said = statement.get(kind)
+            if isinstance(said, dict):
+                yield str(said.get("target", ""))
+        said = statement.get("vmap")
+        if isinstance(said, dict) and isinstance(said.get("data"), dict):
             elements = said["data"].get("set")
             for element in elements if isinstance(elements, list) else ():
                 if isinstance(element, list) and len(element) == 2 and isinstance(element[1], dict):

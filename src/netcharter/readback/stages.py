@@ -52,9 +52,9 @@ class Programs:
     looped: Program
 
 
-def programs(listing: Listing, family: int, notes: Notes) -> Programs:
-    """The programs of IPv4 (4) or IPv6 (6)."""
-    hooks = {hook: _hook(listing, family, hook, notes) for hook in HOOKS}
+def programs(listing: Listing, family: int, tracking: bool | None, notes: Notes) -> Programs:
+    """The programs of IPv4 (4) or IPv6 (6). tracking: whether conntrack looks at it."""
+    hooks = {hook: _hook(listing, family, hook, tracking, notes) for hook in HOOKS}
     late = _foreign(listing, ("egress",), ("postrouting", "output"))
     early = _foreign(listing, ("ingress",), ("prerouting", "input"))
     return Programs(
@@ -173,7 +173,7 @@ def _base_chains(listing: Listing) -> list[Chain]:
     ]
 
 
-def _hook(listing: Listing, family: int, hook: str, notes: Notes) -> Program:
+def _hook(listing: Listing, family: int, hook: str, tracking: bool | None, notes: Notes) -> Program:
     families = ("inet", "ip" if family == 4 else "ip6")
     chains = [c for c in _base_chains(listing) if c.family in families and c.hook == hook]
     chains = sorted(chains, key=_registered(listing), reverse=True)
@@ -181,7 +181,7 @@ def _hook(listing: Listing, family: int, hook: str, notes: Notes) -> Program:
     plain = [chain for chain in chains if chain.type != "nat"]
     _warn_of_equals(plain, hook, notes)
     stages = [(chain.priority, 1, Stage("chain", hook, (chain,))) for chain in plain]
-    if hook in ("prerouting", "output") and tracked(listing)[family] is not False:
+    if hook in ("prerouting", "output") and tracking is not False:
         stages.append((CONNTRACK, 0, Stage("conntrack", hook)))
     nat = tuple(chain for chain in chains if chain.type == "nat")
     # The first nat chain of a family registers translation in all hooks, where what no chain
@@ -219,30 +219,3 @@ def _warn_of_equals(chains: list[Chain], hook: str, notes: Notes) -> None:
                 "hook; it is taken to be asked after them"
             )
             notes.tell("listing-order", "note", message, chain.span)
-
-
-def could_drop(listing: Listing, chain: Chain) -> bool:
-    """Whether a base chain, or a chain it leads to, holds anything but what lets pass."""
-    from netcharter.readback.rules import chains_named
-
-    if chain.policy == "drop":
-        return True
-    seen: set[str] = set()
-    todo = [chain.name]
-    while todo:
-        name = todo.pop()
-        here = listing.chains.get((chain.family, chain.table, name))
-        if name in seen or here is None:
-            continue
-        seen.add(name)
-        for rule in here.rules:
-            if any(_drops(statement) for statement in rule.expr):
-                return True
-            todo += chains_named(rule.expr)
-    return False
-
-
-def _drops(statement: dict[str, object]) -> bool:
-    kind = next(iter(statement), "")
-    harmless = ("accept", "match", "counter", "log", "jump", "goto", "return", "continue", "limit")
-    return kind not in (*harmless, "mangle", "notrack", "set")

@@ -33,7 +33,8 @@ class Course:
     track: "none" (conntrack has not seen it), "new", "untracked", "invalid". status: conntrack's.
     destination, source, port: as they stand now, None where as they were sent (port: values).
     destined, sourced: destination or source translation was settled. touched: fields that
-    statements wrote to. ways: the devices it may leave by, once it is routed.
+    statements wrote to. ways: the devices it may leave by, once it is routed. undecided: it goes on,
+    by which device was not looked for yet.
     """
 
     family: int
@@ -52,6 +53,7 @@ class Course:
     hidden: bool = False
     proxied: bool = False
     ways: Ranges = ()
+    undecided: bool = False
     touched: frozenset[str] = frozenset()
     counters: tuple[str, ...] = ()
     decider: tuple[int, Origin] | None = None

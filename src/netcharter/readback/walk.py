@@ -16,7 +16,8 @@ from netcharter.readback.effects import Effects, Outcome
 from netcharter.readback.ground import Ground
 from netcharter.readback.keys import Around
 from netcharter.readback.leaves import Leaves
-from netcharter.readback.listing import Chain, Listing
+from netcharter.readback.listing import Chain, Listing, Name
+from netcharter.readback.live import Live, Uses, could_drop, live_bits
 from netcharter.readback.matching import Matcher
 from netcharter.readback.notes import Notes
 from netcharter.readback.program import At, Code, Frames, policy
@@ -24,7 +25,7 @@ from netcharter.readback.routing import Routed, Router
 from netcharter.readback.rules import Compiler
 from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import EXIT, Condition, Decisions, Host, Origin
-from netcharter.readback.stages import Stage, could_drop, programs, tracked
+from netcharter.readback.stages import Program, Programs, Stage, programs, tracked
 from netcharter.readback.start import conntracked, starts
 from netcharter.readback.state import (
     CONFIRMED,
@@ -83,7 +84,17 @@ class Walker:
         self.todo: list[Pending] = []
         self.doubtful = {(t.family, t.name) for t in listing.tables if t.dormant is None}
         self.tracked = tracked(listing)
-        self.programs = {family: programs(listing, family, self.notes) for family in (4, 6)}
+        self.programs = {
+            family: programs(listing, family, self.tracked[family], self.notes) for family in (4, 6)
+        }
+
+        known: dict[Name, Uses] = {}
+        self.live = {
+            id(program): bits
+            for held in self.programs.values()
+            for program, bits in _live(listing, held, known)
+        }
+        self.mute: dict[tuple[int, int, int, int], int | None] = {}
 
     def walk(self) -> Decisions:
         """All of it, or as far as the work allowed leads."""
@@ -142,8 +153,15 @@ class Walker:
         if at.rule >= len(code):
             return self._end_of_chain(state, at)
         operations = code.operations(at.rule)
+        if at.operation == 0 and operations:
+            unheard = self._unheard(at, code)
+            if unheard is not None:
+                return _blurred(state, unheard), at.next_rule()
         if at.operation >= len(operations):
             return state, at.next_rule()
+        if state.course.undecided and code.asks_exit(at.rule, at.operation):
+            self._decide(state, at)
+            return None
         outcomes = self.effects.outcomes(state, operations[at.operation])
         whole = bool(outcomes) and _is_whole(outcomes[-1][0], state)
         if not whole:
@@ -155,6 +173,21 @@ class Walker:
             return self._then(outcomes[0][0], at, outcomes[0][1])
         self._fork(outcomes, None if whole else (state, at.next_rule()), at)
         return None
+
+    def _unheard(self, at: At, code: Code) -> int | None:
+        """Whether a rule does nothing but write bits of marks that nobody asks for any more: then
+        the bits of the conversation's mark that it may change; None if it does more.
+        """
+        live = self.live[id(at.program)][at.stage]
+        key = (id(code), at.rule, live.packet, live.conversation)
+        if key not in self.mute:
+            self.mute[key] = _unheard_bits(code.operations(at.rule), live)
+        return self.mute[key]
+
+    def _decide(self, state: State, at: At) -> None:
+        """It goes on by the devices that routing has for it, part by part."""
+        for part in reversed(list(self.router.decided(state))):
+            self._push(part, at)
 
     def _fork(self, outcomes: Sequence[Outcome], rest: tuple[State, At] | None, at: At) -> None:
         batch = -1
@@ -363,6 +396,8 @@ class Walker:
             return None
         if state.course.destination is None:
             return state, at.next_stage()
+        rerouted = replace(state.course, undecided=False)
+        state = State(state.box, state.held, rerouted)
         self._route(self.router.sent(state), at.next_stage(), "silent")
         return None
 
@@ -392,6 +427,9 @@ class Walker:
         return Origin("", "", "", None, f"the kernel itself: {why}", "", self._anywhere())
 
     def _ended(self, state: State, at: At, stage: Stage) -> tuple[State, At] | None:
+        if state.course.undecided:
+            self._decide(state, at)
+            return None
         if stage.what == "leave" and state.course.own:
             back = narrowed(self.sets, state.box, self.router.back)
             if back is not None:
@@ -432,3 +470,45 @@ def _conntrack_set_up(listing: Listing) -> tuple[bool, bool]:
                 ct = key.get("ct") if isinstance(key, dict) else None
                 zoned = zoned or (isinstance(ct, dict) and ct.get("key") == "zone")
     return zoned, helped
+
+
+def _live(
+    listing: Listing, programs: Programs, known: dict[Name, Uses]
+) -> Iterator[tuple[Program, tuple[Live, ...]]]:
+    """The bits of marks that are asked, by stage of each program."""
+    onward = live_bits(listing, programs.forward, Live(), known)
+    inward = live_bits(listing, programs.input, Live(), known)
+    back = live_bits(listing, programs.looped, Live(), known)
+    routed = Live(
+        onward[0].packet | inward[0].packet, onward[0].conversation | inward[0].conversation
+    )
+    yield programs.forward, onward
+    yield programs.input, inward
+    yield programs.looped, back
+    yield programs.arriving, live_bits(listing, programs.arriving, routed, known)
+    yield programs.sending, live_bits(listing, programs.sending, back[0], known)
+
+
+def _unheard_bits(operations: Sequence[op.Operation], live: Live) -> int | None:
+    changed, narrowed = 0, False
+    for operation in operations:
+        if isinstance(operation, op.SetMark):
+            asked = live.conversation if operation.conversation else live.packet
+            if operation.changes & asked:
+                return None
+            changed |= operation.changes if operation.conversation else 0
+            narrowed = narrowed or operation.lookup is not None
+        elif isinstance(operation, op.Tests) and operation.vmap is None:
+            narrowed = True
+        else:
+            return None
+    return changed if narrowed or not changed else None
+
+
+def _blurred(state: State, bits: int) -> State:
+    """The bits of the conversation's mark are no longer known."""
+    if not bits or state.course.track != "new":
+        return state
+    known, value = state.course.mark
+    course = replace(state.course, mark=(known & ~bits, value & ~bits))
+    return State(state.box, state.held, course)
