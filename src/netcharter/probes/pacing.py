@@ -10,15 +10,17 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from ipaddress import IPv4Address
+from itertools import islice
 
-from netcharter.plan.coding import ANY4
+from netcharter.plan.coding import ANY4, V6
 from netcharter.plan.shapes import AreaPlan
 from netcharter.probes.foresight import Foresight, foresee
 from netcharter.probes.stage import Stage
 from netcharter.probes.trials import Trial, moved
-from netcharter.space.ranges import intersect
+from netcharter.space.ranges import has, intersect
 
 BURST = 3  # of the five: some may be tried again
+CANDIDATES = 400  # sources that are looked at for one trial
 WHY = "a kernel refuses for want of a route five times in quick succession, and then once a second"
 
 
@@ -37,7 +39,7 @@ class Pacer:
         area = self.stage.areas.get(trial.attempt.entrance)
         if area is None or trial.family == 6 or not foresight.unrouted:
             return trial
-        for candidate in self._sources(area, trial):
+        for candidate in islice(self._sources(area, trial), CANDIDATES):
             source = candidate.attempt.source
             if self._asked[source] < BURST and self._alike(candidate, trial, foresight):
                 self._asked[source] += 1
@@ -46,6 +48,10 @@ class Pacer:
 
     def _sources(self, area: AreaPlan, trial: Trial) -> Iterator[Trial]:
         yield trial
+        if not has(area.hosts, trial.attempt.source):  # forged: any other one will do
+            for step in range(1, CANDIDATES):
+                yield moved(trial, source=min(trial.attempt.source + step, V6 - 1))
+            return
         visitor = self.stage.seats.visitor(area.name).hardware
         for low, high in intersect(area.hosts, ANY4):
             for number in range(low, high + 1):

@@ -202,7 +202,7 @@ def _proper(stage: Stage, entrance: str, family: int, wide: Wish) -> Wish:
     else:
         source = intersect(intersect(stage.plan.gateway, wide.source), numbers)
     services = union(TALKING, ((ECHO[family], ECHO[family]),))
-    return Wish(source, wide.destination, services, best=True)
+    return Wish(source, subtract(wide.destination, stage.anycasts), services, best=True)
 
 
 def _sendable(stage: Stage, entrance: str, family: int) -> Wish:
@@ -214,7 +214,7 @@ def _sendable(stage: Stage, entrance: str, family: int) -> Wish:
     to = union(subtract(numbers, union(NO_DESTINATION, LINK_LOCAL, deaf, unheard)), symbols)
     bad = union(stage.martians, unheard)
     if entrance == GATEWAY:
-        to = union(to, intersect(LOOPBACK, numbers))
+        to = subtract(union(to, intersect(LOOPBACK, numbers)), UNSPECIFIED6)
         own = intersect(stage.plan.gateway, union(numbers, symbols))
         bad = subtract(union(bad, LINK_LOCAL, UNSPECIFIED6, stage.anycasts), own)
         bad = union(bad, LINK_LOCAL, stage.anycasts)
