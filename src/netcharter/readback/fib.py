@@ -8,8 +8,8 @@ from typing import Any
 
 from netcharter.readback.ground import (
     EVERYBODY4,
+    LINK_GROUPS6,
     LINK_LOCAL6,
-    MULTICAST6,
     NOWHERE6,
     THIS_NETWORK4,
     Ground,
@@ -103,7 +103,7 @@ def _unspecified(ground: Ground, course: Course, cases: tuple[Case, ...]) -> tup
         asker, asked = THIS_NETWORK4, union(EVERYBODY4, LOCAL_GROUPS4)
         special: Limits = ((SOURCE, asker), (DESTINATION, asked))
     else:
-        asker, asked = NOWHERE6, union(MULTICAST6, LINK_LOCAL6)
+        asker, asked = NOWHERE6, union(LINK_GROUPS6, LINK_LOCAL6)
         special = ((SOURCE, asker), (DESTINATION, asked), (SERVICE, ICMP6))
     there = Case(special, Fixed(subtract(ground.devices.all, ground.devices.own)))
     found = [there]

@@ -88,6 +88,8 @@ class Matcher:
             return self._find(old, test, course)
         if isinstance(test, op.Living):
             return self._living(old, test, course)
+        if isinstance(test, op.Merged):
+            return self._merged(old, test, course)
         held = given(old.held, test.condition, test.true)
         return iter(() if held is None else (Alternative(old.box, held, True),))
 
@@ -112,6 +114,17 @@ class Matcher:
                 met = narrowed(self.sets, box, (limit,))
                 if met is not None:
                     yield Alternative(met, old.held, True)
+
+    def _merged(self, old: Alternative, test: op.Merged, course: Course) -> Iterator[Alternative]:
+        """Where all differ it matches; where only some do, perhaps."""
+        sure = [old]
+        for one in test.tests:
+            sure = [new for found in sure for new in self._compare(found, one, course)]
+        yield from sure
+        held = self.open(old.held, test.words, True, (), course, test.span)
+        if held is not None:
+            for one in test.tests:
+                yield from self._compare(Alternative(old.box, held, True), one, course)
 
     def _find(self, old: Alternative, test: op.Find, course: Course) -> Iterator[Alternative]:
         lookup = test.lookup

@@ -52,7 +52,16 @@ class Given:
     true: bool = True
 
 
-Test = Compare | Find | Living | Given
+@dataclass(frozen=True, slots=True, eq=False)
+class Merged:
+    """Negations of neighbouring fields (see `merging`): all of them, or perhaps any of them."""
+
+    tests: tuple[Compare, ...]
+    words: str
+    span: Span
+
+
+Test = Compare | Find | Living | Given | Merged
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -229,7 +238,7 @@ def asks_exit(operation: Operation) -> bool:
         lookups = [operation.vmap] if operation.vmap else []
         for test in operation.tests:
             if isinstance(test, Compare) and test.term.exit:
-                return True
+                return True  # merged ones are about headers
             lookups += [test.lookup] if isinstance(test, Find | Living) else []
         return any(_by_exit(lookup) for lookup in lookups)
     if isinstance(operation, SetMark):

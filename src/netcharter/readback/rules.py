@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,6 +10,7 @@ from netcharter.readback.bits import changed_bits, computed
 from netcharter.readback.keys import Around, Term, term
 from netcharter.readback.listing import Listing, Rule, Set
 from netcharter.readback.lookups import Lookup, lookup_of, whole
+from netcharter.readback.merging import together
 from netcharter.readback.notes import Notes
 from netcharter.readback.operations import (
     Compare,
@@ -18,6 +19,7 @@ from netcharter.readback.operations import (
     Find,
     Given,
     Living,
+    Merged,
     Operation,
     Proxy,
     Reject,
@@ -63,26 +65,38 @@ class Compiler:
     def rule(self, rule: Rule) -> tuple[Operation, ...]:
         """The operations of a rule in order, tests in a row together."""
         found: list[Operation] = []
-        tests: list[Test] = []
-        for statement in rule.expr:
+        tests: list[tuple[int, Test]] = []
+        for at, statement in enumerate(rule.expr):
             ((kind, said),) = statement.items()
             made = self._statement(rule, kind, said)
-            if isinstance(made, Test):
-                tests.append(made)
-                continue
-            if isinstance(made, Tests):
-                found.append(Tests((*tests, *made.tests), made.vmap, made.living, made.key))
-                tests = []
-                continue
             if made is None:
                 continue
-            if tests:
-                found.append(Tests(tuple(tests)))
-                tests = []
+            if isinstance(made, Test):
+                tests.append((at, made))
+                continue
+            before = self._row(rule, tests)
+            tests = []
+            if isinstance(made, Tests):
+                found.append(Tests((*before, *made.tests), made.vmap, made.living, made.key))
+                continue
+            if before:
+                found.append(Tests(before))
             found.append(made)
-        if tests and any(not isinstance(one, Tests) for one in found):
-            return tuple(found)  # tests at the end have no effect
-        return tuple(found)
+        return tuple(found)  # tests at the end of a rule have no effect
+
+    def _row(self, rule: Rule, tests: Sequence[tuple[int, Test]]) -> tuple[Test, ...]:
+        """Tests in a row, with those together that nft may have loaded as one."""
+        rows = dict(tests)
+        for group in together([rule.expr[at] for at, _ in tests]):
+            places = [tests[n][0] for n in group]
+            parts = [rows[at] for at in places]
+            compared = tuple(part for part in parts if isinstance(part, Compare))
+            if len(compared) == len(parts):
+                words = " ".join(statement_text(rule.expr[at]) for at in places)
+                rows[places[0]] = Merged(compared, f"one of: {words}", rule.span)
+                for at in places[1:]:
+                    del rows[at]
+        return tuple(rows.values())
 
     def _statement(self, rule: Rule, kind: str, said: Any) -> Operation | Test | None:
         if kind in IDLE:

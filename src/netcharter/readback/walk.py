@@ -159,7 +159,10 @@ class Walker:
                 return _blurred(state, unheard), at.next_rule()
         if at.operation >= len(operations):
             return state, at.next_rule()
-        if state.course.undecided and code.asks_exit(at.rule, at.operation):
+        if state.course.undecided and (
+            code.asks_exit(at.rule, at.operation)
+            or (state.course.own and isinstance(operations[at.operation], op.Translate))
+        ):
             self._decide(state, at)
             return None
         outcomes = self.effects.outcomes(state, operations[at.operation])
