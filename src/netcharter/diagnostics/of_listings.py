@@ -71,6 +71,12 @@ TEXTS = {
         "It is left out; rules that use it are taken as not understood.",
         "Compare with the documentation of your nft what it is.",
     ),
+    "listing-flags": Entry(
+        "flags of a table that can't be read",
+        "A table has flags, but what they are is not readable, as nft 1.0.6 writes them.",
+        "The table may be dormant, that is, do nothing; answers that depend on it say may.",
+        "Look at the text listing: nft list table inet NAME.",
+    ),
     "listing-other-version": Entry(
         "another version of nft's JSON",
         "The listing says that it is written in another version of the form than 1.",
