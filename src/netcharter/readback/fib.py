@@ -66,7 +66,7 @@ def _types(ground: Ground, source: bool, by_device: bool, address: Address) -> R
         if course.looped or course.own:
             device = ground.devices.loopback if course.looped else None
             return _by_type(ground.types(course.family, device), (), where, ())
-        return _per_device(ground, course, lambda at: (ground.types(course.family, at), ()), where)
+        return _per_device(ground, lambda at: (ground.types(course.family, at), ()), where)
 
     return read
 
@@ -80,22 +80,23 @@ def _guessed(course: Course, source: bool) -> tuple[Case, ...]:
 
 def _ways(ground: Ground, source: bool, by_device: bool, address: Address) -> Reader:
     def read(course: Course) -> tuple[Case, ...]:
-        where = address(course, source)
+        where, family = address(course, source), course.family
         if not ground.known:
             return OPEN
         if course.looped:
             return (Case((), Fixed(((ground.devices.loopback,) * 2,))),)
-        family, arrived = course.family, not course.own and course.hook != "postrouting"
-        if course.own or (not by_device and (family == 4 or not arrived)):
+        arrived = not course.own and course.hook != "postrouting"
+        if arrived and (by_device or family == 6):
+            cases = _per_device(ground, lambda at: ground.ways(family, at, by_device), where)
+        else:
             found, unsure = ground.ways(family, None, False)
-            return _by_type(found, unsure, where, ())
-        cases = _per_device(ground, course, lambda at: ground.ways(family, at, by_device), where)
-        return _unspecified(ground, course, cases) if source else cases
+            cases = _by_type(found, unsure, where, ())
+        return _unspecified(course, cases) if source and arrived else cases
 
     return read
 
 
-def _unspecified(ground: Ground, course: Course, cases: tuple[Case, ...]) -> tuple[Case, ...]:
+def _unspecified(course: Course, cases: tuple[Case, ...]) -> tuple[Case, ...]:
     """A host without address asks for one: the kernel answers with the device of entrance."""
     if course.source is not None or course.destination is not None:
         return cases
@@ -105,8 +106,7 @@ def _unspecified(ground: Ground, course: Course, cases: tuple[Case, ...]) -> tup
     else:
         asker, asked = NOWHERE6, union(LINK_GROUPS6, LINK_LOCAL6)
         special = ((SOURCE, asker), (DESTINATION, asked), (SERVICE, ICMP6))
-    there = Case(special, Fixed(subtract(ground.devices.all, ground.devices.own)))
-    found = [there]
+    found = [Case(special, FromField(ENTRANCE))]
     before: Limits = ()
     for field, inside in special:
         rest = (*before, (field, subtract(EVERYTHING, inside)))
@@ -117,7 +117,6 @@ def _unspecified(ground: Ground, course: Course, cases: tuple[Case, ...]) -> tup
 
 def _per_device(
     ground: Ground,
-    course: Course,
     asked: Callable[[int], tuple[Mapping[int, Ranges], Ranges]],
     where: Source,
 ) -> tuple[Case, ...]:
