@@ -42,14 +42,14 @@ def judged(plan: Plan, found: Listing, known: bool = False) -> Agreement:
 
 
 def bench(plan: Plan, found: Listing, exit_device: str | None = None) -> Bench:
-    """The concrete interpreter with what the kernel listed. With a device: the internet lies beyond
-    it, and the gateway has all the addresses that a router has (RFC 4291 section 2.6.1)."""
+    """The concrete interpreter with what the kernel listed. With a device: whatever lies
+    in no network of the gateway's lies beyond it, and the gateway has all the addresses that a router has (RFC 4291 section 2.6.1)."""
     gateway = host(plan)
     if exit_device is not None:
         near6 = (line.v6.network for line in plan.lines if line.v6 is not None)
         routers = {n.network_address for n in near6 if n.prefixlen < 127}
         gateway = replace(gateway, anycast=gateway.anycast | routers)
-    if exit_device in {line.device for line in plan.lines}:
+    if exit_device:
         near = [(n, d) for n, d in gateway.routes if n.prefixlen]
         far = [(ip_network(whole), exit_device) for whole in ("0.0.0.0/0", "::/0")]
         gateway = replace(gateway, routes=(*near, *far))
@@ -60,8 +60,9 @@ def bench(plan: Plan, found: Listing, exit_device: str | None = None) -> Bench:
 
 def second_opinion(plan: Plan, found: Listing, told: Disagreement) -> list[str]:
     """What is wrong with a disagreement, by the concrete interpreter and by the plan's decisions
-    asked one after the other. Nothing where the interpreter does not know either."""
-    if told.attempt is None:
+    asked one after the other. Nothing where the interpreter does not know either: it does not
+    follow what the gateway sends to itself."""
+    if told.attempt is None or (told.device, told.exit) == ("", ""):
         return []
     problems = []
     if told.claim in ("decided", "unknown") and told.plan.fate is not None:

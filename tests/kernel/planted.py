@@ -102,7 +102,10 @@ def _narrower(match: re.Match[str], rng: Random) -> str | None:
 
 
 def _later_end(match: re.Match[str], rng: Random) -> str | None:
-    low, high = ip_address(match.group(1)), ip_address(match.group(2))
+    try:
+        low, high = ip_address(match.group(1)), ip_address(match.group(2))
+    except ValueError:  # hardware addresses
+        return None
     other = int(high) + rng.choice((-1, 1))
     if not int(low) < other < 1 << high.max_prefixlen:
         return None
