@@ -35,6 +35,7 @@ from netcharter.readback.sources import (
     Source,
     fixed,
     masked,
+    operated,
 )
 from netcharter.readback.state import ALL_BITS, Course, Moved
 from netcharter.readback.symbols import CT_STATES
@@ -180,9 +181,27 @@ def term(said: Any, around: Around, words: str) -> Term:
     ((what, where),) = said.items()
     if what == "&" and isinstance(where, list) and len(where) == 2:
         return _masked(term(where[0], around, words), where[1], around, words)
+    if what in ("|", "^", "<<", ">>") and isinstance(where, list) and len(where) == 2:
+        return _operated(term(where[0], around, words), what, where[1], around, words)
     maker = _MAKERS.get(what)
     found = maker(where, around, words) if maker and isinstance(where, dict) else None
     return found or unknown
+
+
+def _operated(inner: Term, operation: str, said: Any, around: Around, words: str) -> Term:
+    try:
+        constant = number(said, inner.kind, around.devices)
+    except NotUnderstood:
+        return Term("number", lambda course: OPEN, words, known=inner.known)
+    usable = inner.kind not in ("ip", "ip6", "device", "hardware")
+
+    def read(course: Course) -> tuple[Case, ...]:
+        return tuple(
+            Case(case.limits, operated(case.source, operation, constant) if usable else Open())
+            for case in inner.read(course)
+        )
+
+    return Term(inner.kind, read, words, inner.field, inner.known, inner.exit)
 
 
 def _masked(inner: Term, said: Any, around: Around, words: str) -> Term:

@@ -127,6 +127,35 @@ def masked(source: Source, mask: int, kind: str) -> Source:
     return source
 
 
+def operated(source: Source, operation: str, constant: int) -> Source:
+    """The value after `|`, `^`, `<<` or `>>` with a constant: known where its bits are."""
+    compute = _COMPUTE.get(operation)
+    if compute is None or not 0 <= constant <= ALL_BITS:
+        return Open()
+    if isinstance(source, Fixed):
+        return changed(source, lambda value: compute(value, constant) & ALL_BITS)
+    if not isinstance(source, BitSource):
+        return Open()
+    known, value = source.known & ALL_BITS, source.value
+    if operation == "|":
+        return BitSource(known | constant, value | constant)
+    if operation == "^":
+        return BitSource(known, value ^ constant & known)
+    if constant > 31:
+        return Open()
+    shifted = compute(value, constant) & ALL_BITS
+    filled = (1 << constant) - 1 if operation == "<<" else ALL_BITS & ~(ALL_BITS >> constant)
+    return BitSource(compute(known, constant) & ALL_BITS | filled, shifted)
+
+
+_COMPUTE: dict[str, Callable[[int, int], int]] = {
+    "|": lambda value, constant: value | constant,
+    "^": lambda value, constant: value ^ constant,
+    "<<": lambda value, constant: value << constant if constant < 64 else 0,
+    ">>": lambda value, constant: value >> constant,
+}
+
+
 def changed(source: Fixed, how: Callable[[int], int]) -> Source:
     """Fixed values after a computation."""
     if sum(high - low + 1 for low, high in source.values) > 4096:

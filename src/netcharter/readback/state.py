@@ -95,10 +95,18 @@ def given(held: Held, condition: Condition, true: bool) -> Held | None:
     return (*held, (condition, true))
 
 
-def covers(sets: Sets, outer: State, inner: State) -> bool:
-    """Whether all that `inner` stands for is part of `outer`, on the same course."""
-    return (
-        outer.course == inner.course
-        and all(map(sets.within, inner.box, outer.box))
-        and (not outer.held or set(outer.held) <= set(inner.held))
+def meets(sets: Sets, a: Box, b: Box) -> bool:
+    """Whether two boxes share a packet."""
+    return all(map(sets.meet, a, b))
+
+
+def holds(sets: Sets, outer: State, inner: State) -> bool:
+    """Whether all packets that `inner` stands for are in `outer`."""
+    return all(map(sets.within, inner.box, outer.box)) and (
+        not outer.held or set(outer.held) <= set(inner.held)
     )
+
+
+def covers(sets: Sets, outer: State, inner: State) -> bool:
+    """The same, on the same course."""
+    return outer.course == inner.course and holds(sets, outer, inner)

@@ -192,7 +192,8 @@ class Translator:
         if what.kind == "redirect":
             yield from self._redirected(state, what)
             return
-        spoken = subtract(self.ground.whole(family), LINK_LOCAL6 if family == 6 else LOOPBACK4)
+        silent = union(LINK_LOCAL6, LOOPBACK6) if family == 6 else LOOPBACK4
+        spoken = subtract(self.ground.whole(family), silent)
         for addresses, device in self._by_address(family, partial(intersect, spoken)):
             box = narrowed(self.sets, state.box, ((EXIT, device),))
             if box is not None:

@@ -34,6 +34,8 @@ from netcharter.readback.state import (
     State,
     covers,
     given,
+    holds,
+    meets,
     narrowed,
     with_status,
 )
@@ -42,6 +44,7 @@ from netcharter.readback.translation import Translator
 STEPS = 1_000_000
 """Operations on states before a walk gives up: some ten seconds."""
 MOST_JUMPS = 16  # from a base chain: the kernel's NFT_JUMP_STACK_SIZE
+FEW_GONE, MOST_GONE = 8, 64  # states that are remembered as followed, on one path
 MAIN = ("input", "forward", "output")  # hooks whose filter chains are meant to decide
 
 
@@ -50,13 +53,18 @@ class Pending:
     """A state that waits, and what becomes of it first.
 
     then: what an operation led to; None: it goes on at the place itself. batch: where in the pile the
-    rest of its fork lies (-1: there is none).
+    rest of its fork lies (-1: there is none). gone: states that were followed to their ends before,
+    so that what is in one of them is decided. matched: of a rest, the other parts of its fork;
+    joined: whether some of them came to nothing but it.
     """
 
     state: State
     at: At
     then: op.Then | None
     batch: int
+    gone: tuple[State, ...]
+    matched: tuple[State, ...] = ()
+    joined: bool = False
 
 
 def decisions(listing: Listing, host: Host, *, steps: int = STEPS) -> Decisions:
@@ -82,6 +90,7 @@ class Walker:
         self.leaves = Leaves(self.sets, self.devices)
         self.codes: dict[tuple[str, str, str], Code | None] = {}
         self.todo: list[Pending] = []
+        self.gone: tuple[State, ...] = ()
         self.doubtful = {(t.family, t.name) for t in listing.tables if t.dormant is None}
         self.tracked = tracked(listing)
         self.programs = {
@@ -134,10 +143,17 @@ class Walker:
         return True
 
     def _push(self, state: State, at: At, then: op.Then | None = None, batch: int = -1) -> None:
-        self.todo.append(Pending(state, at, then, batch))
+        self.todo.append(Pending(state, at, then, batch, self.gone))
 
     def _follow(self, pending: Pending) -> None:
         """One state until it forks or ends."""
+        self.gone = pending.gone
+        if pending.matched and not pending.joined:
+            self.gone = (*self.gone, *pending.matched)
+        if len(self.gone) > FEW_GONE:
+            box = pending.state.box
+            near = [one for one in self.gone if meets(self.sets, one.box, box)]
+            self.gone = tuple(near[-MOST_GONE:])
         place: tuple[State, At] | None = self._then(pending.state, pending.at, pending.then)
         while place is not None:
             self.left -= 1
@@ -198,8 +214,14 @@ class Walker:
             batch = len(self.todo)
             self._push(*rest)
             self.todo[batch].batch = batch
+            self.todo[batch].matched = tuple(state for state, _ in outcomes)
         for state, then in reversed(outcomes):
-            self._push(state, at, then, batch)
+            if not self._is_decided(state):
+                self._push(state, at, then, batch)
+
+    def _is_decided(self, state: State) -> bool:
+        """Whether a state that was followed to its end before holds all of this one."""
+        return any(holds(self.sets, before, state) for before in self.gone)
 
     def _is_waiting(self, state: State, at: At) -> bool:
         """Whether the rest of the last fork will do all that this state would.
@@ -209,7 +231,10 @@ class Walker:
         if not self.todo or self.todo[-1].batch < 0:
             return False
         rest = self.todo[self.todo[-1].batch]
-        return rest.at == at and covers(self.sets, rest.state, state)
+        if rest.at != at or not covers(self.sets, rest.state, state):
+            return False
+        rest.joined = True
+        return True
 
     def _then(self, state: State, at: At, then: op.Then | None) -> tuple[State, At] | None:
         """What an operation led to."""
@@ -415,7 +440,9 @@ class Walker:
                 for one in parts
             ]
         for one in reversed(parts):
-            self.todo.append(Pending(one.state, self._onward(one, at, how), _turn(one), -1))
+            self.todo.append(
+                Pending(one.state, self._onward(one, at, how), _turn(one), -1, self.gone)
+            )
 
     def _onward(self, one: Routed, at: At, how: str) -> At:
         programs = self.programs[one.state.course.family]
