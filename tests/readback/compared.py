@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import astuple, dataclass, field
 from fcntl import LOCK_EX, flock
 from functools import cache
@@ -15,6 +15,7 @@ from typing import Any
 
 import netcharter
 from netcharter.readback.decide import decide
+from netcharter.readback.host import host_of
 from netcharter.readback.listing import read_listing
 from netcharter.readback.shapes import Answer, Condition, Decisions, Host
 from netcharter.readback.walk import decisions
@@ -72,6 +73,16 @@ def host() -> Host:
     return Host(ground.NAMES, own, ways, union(*broadcast), union(*anycast))
 
 
+def kernel_host(kernel: Kernel) -> Host:
+    """What readback makes of what the kernel's own tools say of the host."""
+    return _host_of(*(kernel.host[name] for name in ("addresses", "routes4", "routes6")))
+
+
+@cache
+def _host_of(addresses: str, routes4: str, routes6: str) -> Host:
+    return host_of(addresses, routes4, routes6)
+
+
 def _all_interfaces() -> list[IPv4Interface | IPv6Interface]:
     return [ip_interface(each) for device in ground.DEVICES for each in device.own]
 
@@ -92,22 +103,24 @@ def compare(
     kernel: Kernel,
     ruleset: str,
     packets: Sequence[Sent],
-    held: Mapping[Condition, bool] | None = None,
+    held: Callable[[Sent, Condition], bool] | None = None,
     blind: Random | None = None,
 ) -> Tally:
     """Load, list, read back, send, compare. What differs is sent once more, with patience.
 
-    blind: read the listing with one thing in it that is not understood; where that has any part in
+    held: what is true of a packet and a condition, where that is known. blind: read the listing with one thing in it that is not understood; where that has any part in
     an answer the answer must say so ("may"), and need not be right about counters.
     """
     tried = kernel.tried(ruleset, packets)
     listing = blinded(tried.listing, blind) if blind else tried.listing
-    found = read(listing, host())
+    found = read(listing, kernel_host(kernel))
     mute = may_be_mute(tried.listing)
     tally = Tally(packets=len(packets))
+    conditions = {each for leaf in found.leaves for each, _ in leaf.held} if held else set()
     suspects = []
     for sent, outcome in zip(packets, tried.outcomes, strict=True):
-        answer = decide(found, packet(sent), held or {})
+        known = {each: held(sent, each) for each in conditions} if held else {}
+        answer = decide(found, packet(sent), known)
         if answer.may:
             _count(tally, sent, answer)
         if blind and answer.may:
@@ -161,6 +174,11 @@ def _told(sent: Sent, answer: Answer, outcome: Outcome, problems: Sequence[str])
         by = f"{leaf.decider.table} {leaf.decider.chain} {leaf.decider.number}"
         lines.append(f"  {leaf.verdict} by {by}: {leaf.decider.text}\n    {problem}")
     return "\n".join(lines if answer.leaves else [*lines, "  no leaf holds it"])
+
+
+def told(ruleset: str, found: Tally) -> str:
+    """A ruleset and the first of what went wrong with it, or of what stayed open."""
+    return "\n".join([ruleset, *(found.wrong or found.doubts)[:5]])
 
 
 def may_be_mute(listing: str) -> bool:

@@ -13,10 +13,33 @@ from typing import Any
 
 import pytest
 
-from tests.readback.compared import Tally, compare, corpus, packets_of, remember
+from netcharter.readback.shapes import Condition, Host
+from netcharter.space.ranges import has, subset
+from tests.readback import ground
+from tests.readback.compared import (
+    Tally,
+    compare,
+    corpus,
+    host,
+    kernel_host,
+    packets_of,
+    remember,
+    told,
+)
+from tests.readback.frames import Sent
+from tests.readback.judging import coded
 from tests.readback.packets import packets
 from tests.readback.rulesets import ruleset
-from tests.readback.traps import DOUBTS, SEVERAL, TRAPS, crossed
+from tests.readback.traps import (
+    DOUBTS,
+    IN_TIME,
+    IN_TIME_FALSE,
+    LIVING,
+    LIVING_TRUE,
+    SEVERAL,
+    TRAPS,
+    crossed,
+)
 from tests.readback.trying import Kernel
 
 pytestmark = pytest.mark.kernel
@@ -33,24 +56,66 @@ def kernel() -> Iterator[Kernel]:
         yield found
 
 
+def test_the_host_is_what_its_own_tools_say(kernel: Kernel) -> None:
+    """What the tests know of the host they made, against what readback makes of `ip -j` there."""
+    known, said = host(), kernel_host(kernel)
+    assert set(said.devices) == {*known.devices, "lo"}
+    assert {name: said.own[name] for name in known.own} == known.own
+    assert subset(known.broadcast, said.broadcast)
+    assert subset(known.anycast, said.anycast)
+    hosts = [each for device in ground.DEVICES for each in device.hosts]
+    for address in (*hosts, *ground.FAR, *ground.NOWHERE):
+        assert _way(said, coded(address)) == _way(known, coded(address)), address
+
+
+def _way(there: Host, address: int) -> tuple[str, ...]:
+    return next((names for to, names in there.routes if has(to, address)), ())
+
+
 @pytest.mark.parametrize("entry", corpus(), ids=lambda entry: str(entry["seed"]))
 def test_what_once_went_wrong_stays_right(kernel: Kernel, entry: dict[str, Any]) -> None:
     found = compare(kernel, entry["ruleset"], packets_of(entry))
-    assert not found.wrong, "\n".join(found.wrong)
+    assert not found.wrong, told("", found)
 
 
 @pytest.mark.parametrize("name", TRAPS)
 def test_what_is_easily_misread_is_read_right(kernel: Kernel, name: str) -> None:
     found = compare(kernel, TRAPS[name], crossed())
-    assert not found.wrong, "\n".join([TRAPS[name], *found.wrong])
-    assert not found.may or name in SEVERAL, "\n".join([TRAPS[name], *found.doubts])
+    assert not found.wrong, told(TRAPS[name], found)
+    assert not found.may or name in SEVERAL, told(TRAPS[name], found)
 
 
 @pytest.mark.parametrize("name", DOUBTS)
 def test_what_is_open_is_said_to_be_open(kernel: Kernel, name: str) -> None:
     found = compare(kernel, DOUBTS[name], crossed())
-    assert not found.wrong, "\n".join([DOUBTS[name], *found.wrong])
+    assert not found.wrong, told(DOUBTS[name], found)
     assert found.may or found.aside
+
+
+def test_what_living_sets_hold_can_be_said(kernel: Kernel) -> None:
+    """With the truth about each set at hand nothing stays open."""
+
+    def holds(sent: Sent, condition: Condition) -> bool:
+        assert condition.kind == "set"
+        return LIVING_TRUE[condition.name](sent)
+
+    found = compare(kernel, LIVING, crossed(), holds)
+    assert not found.wrong, told(LIVING, found)
+    assert not found.may, told(LIVING, found)
+    found = compare(kernel, LIVING, crossed())
+    assert not found.wrong, told(LIVING, found)
+    assert found.may
+
+
+def test_limits_and_quotas_can_be_said(kernel: Kernel) -> None:
+    def matches(sent: Sent, condition: Condition) -> bool:
+        assert condition.kind in ("limit", "quota")
+        return not any(word in condition.name for word in IN_TIME_FALSE)
+
+    found = compare(kernel, IN_TIME, crossed(), matches)
+    assert not found.wrong, told(IN_TIME, found)
+    assert not found.may
+    assert not found.aside
 
 
 def test_random_rulesets_do_what_is_read_from_them(kernel: Kernel, seed: int) -> None:
@@ -59,7 +124,7 @@ def test_random_rulesets_do_what_is_read_from_them(kernel: Kernel, seed: int) ->
     for number in range(GROUPS * RULESETS * factor):
         found, text = _one(kernel, f"{seed}/{number}")
         if found.wrong:
-            pytest.fail(f"seed {seed}/{number}\n{text}\n" + "\n".join(found.wrong))
+            pytest.fail(f"seed {seed}/{number}\n{told(text, found)}")
         total.add(found)
     print(f"{total.packets} packets, {total.may} may, {total.aside} met a limit or quota")
     assert total.packets - total.aside >= AT_LEAST
@@ -81,4 +146,4 @@ def test_what_is_not_understood_is_never_silently_wrong(kernel: Kernel, seed: in
         rng = Random(f"blind/{seed}/{number}")
         drawn = ruleset(rng)
         found = compare(kernel, drawn.text, packets(drawn.pool, rng, 30), blind=rng)
-        assert not found.wrong, f"blind/{seed}/{number}\n{drawn.text}\n" + "\n".join(found.wrong)
+        assert not found.wrong, f"blind/{seed}/{number}\n{told(drawn.text, found)}"

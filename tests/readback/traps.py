@@ -6,6 +6,7 @@ nf_conntrack (6.18, from memory): here every one is tried.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from itertools import product
 
 from tests.readback.frames import GRE, ICMP, ICMP6, LITE, SCTP, TCP, UDP, Sent
@@ -497,6 +498,14 @@ DOUBTS: dict[str, str] = {
         set j { type ifname . ipv4_addr . inet_service; flags timeout; timeout 1h
         elements = { "lan0" . 192.0.2.10 . 443 } }""",
     ),
+    "a map that changes": _table(
+        _inner("known", "tcp dport 80 accept", "counter name a drop"),
+        _chain("forward", "iifname . tcp dport vmap @m", "ip6 saddr 2001:db8:0:1::10 drop"),
+        first=NAMED
+        + """
+        map m { type ifname . inet_service : verdict; flags timeout; timeout 1h
+        elements = { "lan0" . 80 : drop, "lan0" . 443 : jump known, "tap0" . 22 : accept } }""",
+    ),
     "one of several destinations": _table(
         _chain(
             "prerouting",
@@ -546,6 +555,48 @@ DOUBTS: dict[str, str] = {
     + _chain("forward", "drop")
     + "\n}\ntable ip u {\nchain x { type filter hook forward priority 0;\ntcp dport 80 drop\n}\n}\n",
 }
+
+
+# What changes, as it is while a packet passes: see `LIVING_TRUE` and `IN_TIME_FALSE`.
+LIVING = _table(
+    _inner("known", "tcp dport 80 accept", "counter name a"),
+    _chain(
+        "forward",
+        "ip saddr @s tcp dport 80 drop",
+        "iifname . ip saddr . tcp dport @j counter name b reject with tcp reset",
+        "ip saddr != @s udp dport 53 reject",
+        "ip6 saddr @six jump known",
+    ),
+    first=NAMED
+    + """
+    set s { type ipv4_addr; flags interval,timeout; elements = { 192.0.2.0/27 timeout 1h } }
+    set six { type ipv6_addr; flags timeout; timeout 2h; elements = { 2001:db8:0:1::10 } }
+    set j { type ifname . ipv4_addr . inet_service; flags timeout; timeout 1h
+    elements = { "tap0" . 198.51.100.5 . 443, "lan0" . 192.0.2.10 . 443 } }""",
+)
+LIVING_TRUE: dict[str, Callable[[Sent], bool]] = {
+    "s": lambda sent: sent.source in ("192.0.2.1", "192.0.2.10", "192.0.2.11"),
+    "six": lambda sent: sent.source == "2001:db8:0:1::10",
+    "j": lambda sent: (
+        (sent.entrance, sent.source, sent.protocol, sent.number)
+        in (("tap0", "198.51.100.5", TCP, 443), ("lan0", "192.0.2.10", TCP, 443))
+    ),
+}
+IN_TIME = _table(
+    _chain(
+        "forward",
+        "tcp dport 80 limit rate 50000/second accept",
+        "tcp dport 443 limit rate over 50000/second drop",
+        "udp dport 53 quota over 10 mbytes drop",
+        "ip protocol 47 quota 10 mbytes accept",
+        "limit name l counter name a accept",
+        end="drop",
+    ),
+    _chain("input", "quota name q counter name b reject", "quota name r counter name c drop"),
+    first=NAMED
+    + "\nlimit l { rate 50000/second; }\nquota q { over 9 mbytes; }\nquota r { 9 mbytes; }",
+)
+IN_TIME_FALSE = ("over", '"q"')  # in the names of what has not come to pass
 
 
 def crossed() -> list[Sent]:

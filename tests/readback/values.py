@@ -68,6 +68,8 @@ class Pool:
         if self.rng.random() < 0.3:
             low = max(0, number - self.rng.randrange(9))
             high = min((1 << bits) - 1, number + self.rng.randrange(1, 70))
+            if low == high:
+                return self.address(version)
             ends = (str(ADDRESS_OF[version](each)) for each in (low, high))
             return Value("-".join(ends), low, high)
         length = self.rng.choice((8, 16, 24, 25, 26, 31) if version == 4 else (16, 48, 64, 65, 127))
