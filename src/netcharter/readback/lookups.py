@@ -39,17 +39,46 @@ class Piece:
 
 
 @dataclass(slots=True, eq=False)
+class Elements:
+    """What a set or map holds. data: what elements lead to, by number; catch_all: the number of
+    what all others lead to; strange: an element that could not be read.
+    """
+
+    rows: list[Row] = field(default_factory=list)
+    data: list[Any] = field(default_factory=list)
+    catch_all: int | None = None
+    strange: str = ""
+    _joined: Ranges | None = None
+
+    def joined(self, kind: str, devices: Devices) -> Ranges | None:
+        """All elements as one set, where they have one part and lead to nothing."""
+        if self.strange or any(d is not None for d in self.data):
+            return None
+        if any(len(row) != 1 for row, _ in self.rows):
+            return None
+        if self._joined is None:
+            everything = (domain(kind, devices),) if self.catch_all is not None else ()
+            self._joined = union(*(row[0] for row, _ in self.rows), *everything)
+        return self._joined
+
+
+@dataclass(slots=True, eq=False)
 class Lookup:
-    """A key and the elements it is looked up in. data: what elements lead to, by number."""
+    """A key and the elements it is looked up in."""
 
     terms: tuple[Term, ...]
-    rows: list[Row]
-    data: list[Any]
-    catch_all: int | None
+    elements: Elements
     words: str
     span: Span
-    strange: str = ""  # an element that could not be read
     _found: dict[tuple[tuple[Case, ...], ...], tuple[Piece, ...]] = field(default_factory=dict)
+
+    @property
+    def data(self) -> list[Any]:
+        return self.elements.data
+
+    @property
+    def catch_all(self) -> int | None:
+        return self.elements.catch_all
 
     def pieces(self, course: Course, sets: Sets) -> tuple[Piece, ...]:
         """What may be found on a course; without the catch-all."""
@@ -66,32 +95,55 @@ class Lookup:
         return tuple(_limits(sets, (case.limits for case in cases)) for cases in every)
 
 
-def lookup_of(
-    terms: tuple[Term, ...],
-    elements: Iterable[Any],
-    with_data: bool,
-    devices: Devices,
-    words: str,
-    span: Span,
-) -> Lookup:
-    """Elements as nft lists them, read as values of the terms' kinds."""
-    reader = _ElementReader(terms, devices)
-    numbers: dict[str, int] = {}
-    found = Lookup(terms, [], [], None, words, span)
-    for element in elements:
-        value, data = _split(element, with_data)
-        told = "" if data is None else json.dumps(data, sort_keys=True)
-        if told not in numbers:
-            numbers[told] = len(found.data)
-            found.data.append(data)
-        if value == "*":
-            found.catch_all = numbers[told]
-            continue
-        try:
-            found.rows.append((reader.read(value), numbers[told]))
-        except NotUnderstood:
-            found.strange = found.strange or expression_text(value)
-    return found
+@dataclass(slots=True)
+class Reader:
+    """Reads elements once for each kind of key they are looked up by."""
+
+    devices: Devices
+    _read: dict[tuple[int, tuple[str, ...], bool], Elements] = field(default_factory=dict)
+    _values: dict[tuple[str, str], Ranges] = field(default_factory=dict)
+
+    def named(self, said: list[Any], kinds: tuple[str, ...], with_data: bool) -> Elements:
+        """The elements of a named set or map, which the listing keeps."""
+        key = (id(said), kinds, with_data)
+        if key not in self._read:
+            self._read[key] = self.elements(said, kinds, with_data)
+        return self._read[key]
+
+    def elements(self, said: Iterable[Any], kinds: tuple[str, ...], with_data: bool) -> Elements:
+        """Elements as nft lists them, as values of kinds."""
+        numbers: dict[str, int] = {}
+        found = Elements()
+        for element in said:
+            value, data = _split(element, with_data)
+            told = "" if data is None else json.dumps(data, sort_keys=True)
+            if told not in numbers:
+                numbers[told] = len(found.data)
+                found.data.append(data)
+            if value == "*":
+                found.catch_all = numbers[told]
+                continue
+            try:
+                found.rows.append((self._element(value, kinds), numbers[told]))
+            except NotUnderstood:
+                found.strange = found.strange or expression_text(value)
+        return found
+
+    def _element(self, value: Any, kinds: tuple[str, ...]) -> tuple[Ranges, ...]:
+        if len(kinds) == 1:
+            return (self._value(value, kinds[0]),)
+        parts = value.get("concat") if isinstance(value, dict) else None
+        if not isinstance(parts, list) or len(parts) != len(kinds):
+            raise NotUnderstood(expression_text(value))
+        return tuple(self._value(part, kind) for part, kind in zip(parts, kinds, strict=True))
+
+    def _value(self, said: Any, kind: str) -> Ranges:
+        if not isinstance(said, str):
+            return values(said, kind, self.devices)
+        key = (kind, said)
+        if key not in self._values:
+            self._values[key] = values(said, kind, self.devices)
+        return self._values[key]
 
 
 def _split(element: Any, with_data: bool) -> tuple[Any, Any]:
@@ -101,31 +153,6 @@ def _split(element: Any, with_data: bool) -> tuple[Any, Any]:
     if isinstance(element, dict) and isinstance(element.get("elem"), dict):
         element = element["elem"].get("val")
     return element, data
-
-
-@dataclass(slots=True)
-class _ElementReader:
-    terms: tuple[Term, ...]
-    devices: Devices
-    _known: dict[tuple[str, str], Ranges] = field(default_factory=dict)
-
-    def read(self, value: Any) -> tuple[Ranges, ...]:
-        if len(self.terms) == 1:
-            return (self._one(value, self.terms[0].kind),)
-        parts = value.get("concat") if isinstance(value, dict) else None
-        if not isinstance(parts, list) or len(parts) != len(self.terms):
-            raise NotUnderstood(expression_text(value))
-        return tuple(
-            self._one(part, term.kind) for part, term in zip(parts, self.terms, strict=True)
-        )
-
-    def _one(self, said: Any, kind: str) -> Ranges:
-        if not isinstance(said, str):
-            return values(said, kind, self.devices)
-        key = (kind, said)
-        if key not in self._known:
-            self._known[key] = values(said, kind, self.devices)
-        return self._known[key]
 
 
 def _limits(sets: Sets, limits: Iterable[Iterable[tuple[int, Ranges]]]) -> Part:
@@ -145,7 +172,7 @@ def _pieces(lookup: Lookup, key: tuple[tuple[Case, ...], ...], sets: Sets) -> It
         sources = [case.source for case in cases]
         groups: dict[tuple[int, bool, tuple[int, ...]], list[tuple[int, ...]]] = {}
         tests = [_Tests(source) for source in sources]
-        for row, data in lookup.rows:
+        for row, data in lookup.elements.rows:
             made = _row_limits(row, tests, sets, base)
             if made is not None:
                 limits, is_open = made
@@ -212,14 +239,3 @@ def _joined(numbers: list[int], sets: Sets) -> int:
     if len(numbers) == 1:
         return numbers[0]
     return sets.of(union(*(sets.ranges(number) for number in set(numbers))))
-
-
-def whole(lookup: Lookup, devices: Devices) -> Lookup | None:
-    """A look-up of a single field without data as one row; None for any other."""
-    if len(lookup.terms) != 1 or lookup.strange or any(d is not None for d in lookup.data):
-        return None
-    rows = [row[0] for row, _ in lookup.rows]
-    if lookup.catch_all is not None:
-        rows.append(domain(lookup.terms[0].kind, devices))
-    lookup.rows = [((union(*rows),), 0)]
-    return lookup

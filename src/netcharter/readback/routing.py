@@ -26,7 +26,7 @@ from netcharter.readback.keys import address
 from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import DESTINATION, ENTRANCE, EXIT, SERVICE, SOURCE, Condition
 from netcharter.readback.sources import FromField, Limits, tested
-from netcharter.readback.state import State, given, narrowed
+from netcharter.readback.state import Course, State, given, narrowed
 from netcharter.space.ranges import Ranges, intersect, subtract, union
 
 Way = Literal["input", "forward", "silent", "unreachable"]
@@ -61,6 +61,7 @@ class Router:
     def __init__(self, ground: Ground, sets: Sets) -> None:
         self.ground = ground
         self.sets = sets
+        self._known: dict[tuple[bool, int, int], tuple[int, int]] = {}
         devices = ground.devices
         self.here = sets.of(devices.own)
         loopback = sets.of(((devices.loopback, devices.loopback),))
@@ -132,12 +133,21 @@ class Router:
         """The parts of a box by the devices they may leave by, where that was left for later."""
         course = state.course
         parts = (self._sending if course.own else self._arriving)[course.family]
-        now = replace(course, undecided=False)
-        for addresses, devices in parts.onward:
-            for routed in self._to(
-                State(state.box, state.held, now), addresses, "forward", devices
-            ):
-                yield routed.state
+        for place, (_, devices) in enumerate(parts.onward):
+            addresses, exits = self._numbers(course, place)
+            box = narrowed(self.sets, state.box, ((DESTINATION, addresses),))
+            if box is not None:
+                now = replace(course, undecided=False, ways=devices)
+                yield State((*box[:EXIT], exits, *box[EXIT + 1 :]), state.held, now)
+
+    def _numbers(self, course: Course, place: int) -> tuple[int, int]:
+        """Destinations and devices of a way, as numbers of sets."""
+        key = (course.own, course.family, place)
+        if key not in self._known:
+            parts = (self._sending if course.own else self._arriving)[course.family]
+            addresses, devices = parts.onward[place]
+            self._known[key] = self.sets.of(addresses), self.sets.of(devices)
+        return self._known[key]
 
     @cached_property
     def _arriving(self) -> Mapping[int, Parts]:

@@ -9,7 +9,7 @@ from typing import Any
 from netcharter.readback.bits import changed_bits, computed
 from netcharter.readback.keys import Around, Term, term
 from netcharter.readback.listing import Listing, Rule, Set
-from netcharter.readback.lookups import Lookup, lookup_of, whole
+from netcharter.readback.lookups import Elements, Lookup, Reader
 from netcharter.readback.merging import together
 from netcharter.readback.notes import Notes
 from netcharter.readback.operations import (
@@ -61,6 +61,7 @@ class Compiler:
     listing: Listing
     around: Around
     notes: Notes
+    reader: Reader
 
     def rule(self, rule: Rule) -> tuple[Operation, ...]:
         """The operations of a rule in order, tests in a row together."""
@@ -196,21 +197,32 @@ class Compiler:
             self.notes.tell("listing-not-understood", "warning", message, rule.span)
 
     def _elements(
-        self, rule: Rule, key: Any, elements: Iterable[Any], negated: bool, words: str
+        self,
+        rule: Rule,
+        key: Any,
+        elements: list[Any],
+        negated: bool,
+        words: str,
+        named: bool = False,
     ) -> Test:
-        found = lookup_of(
-            self.terms(rule, key), elements, False, self.around.devices, words, rule.span
-        )
-        return self._found(rule, found, negated)
-
-    def _found(self, rule: Rule, found: Lookup, negated: bool) -> Test:
-        if found.strange:
+        terms = self.terms(rule, key)
+        found = Lookup(terms, self._read(terms, elements, named, False), words, rule.span)
+        if found.elements.strange:
             self._outside(rule, found.words)
             return Given(Condition("unread", found.words), not negated)
-        single = whole(found, self.around.devices)
+        kind, devices = terms[0].kind, self.around.devices
+        single = found.elements.joined(kind, devices) if len(terms) == 1 else None
         if single is None:
             return Find(found, negated)
-        return self._compared(rule, single.terms[0], single.rows[0][0][0], negated, found.words)
+        return self._compared(rule, terms[0], single, negated, found.words)
+
+    def _read(
+        self, terms: tuple[Term, ...], said: list[Any], named: bool, with_data: bool
+    ) -> Elements:
+        kinds = tuple(term.kind for term in terms)
+        if named:
+            return self.reader.named(said, kinds, with_data)
+        return self.reader.elements(said, kinds, with_data)
 
     def set_of(self, rule: Rule, name: str) -> Set | None:
         """A named set; a missing one is noted."""
@@ -230,11 +242,9 @@ class Compiler:
         if found is None:
             return Given(Condition("unread", words), not negated)
         if found.living:
-            lookup = lookup_of(
-                self.terms(rule, key), (), False, self.around.devices, words, rule.span
-            )
+            lookup = Lookup(self.terms(rule, key), Elements(), words, rule.span)
             return Living(lookup, self.title(found), expression_text(key), negated)
-        return self._elements(rule, key, found.elements, negated, words)
+        return self._elements(rule, key, found.elements, negated, words, named=True)
 
     def vmap(self, rule: Rule, said: Any) -> Tests:
         lookup, living = self.map_lookup(rule, said, statement_text({"vmap": said}))
@@ -251,15 +261,14 @@ class Compiler:
             found = self.set_of(rule, data[1:])
             if found is None:
                 raise NotUnderstood(data)
-            elements: Iterable[Any] = found.elements
+            elements, named = found.elements, True
             living = self.title(found) if found.living else ""
         else:
-            elements = data["set"]
-        lookup = lookup_of(
-            self.terms(rule, key), elements, True, self.around.devices, words, rule.span
-        )
-        if lookup.strange:
-            raise NotUnderstood(lookup.strange)
+            elements, named = data["set"], False
+        terms = self.terms(rule, key)
+        lookup = Lookup(terms, self._read(terms, elements, named, True), words, rule.span)
+        if lookup.elements.strange:
+            raise NotUnderstood(lookup.elements.strange)
         return lookup, living
 
     # --- statements ------------------------------------------------------------------------------

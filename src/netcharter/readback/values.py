@@ -141,10 +141,20 @@ def number(said: Any, kind: str, devices: Devices) -> int:
     raise NotUnderstood(str(said))
 
 
+def _ipv4(said: str) -> int:
+    """An IPv4 address in the form in which nft always writes it; quicker than the library."""
+    parts = said.split(".")
+    if len(parts) == 4 and all(part.isdecimal() and part.isascii() for part in parts):
+        a, b, c, d = map(int, parts)
+        if max(a, b, c, d) < 256:
+            return (a << 24) + (b << 16) + (c << 8) + d
+    return int(IPv4Address(said))
+
+
 def _named(said: str, kind: str, devices: Devices) -> int:
     try:
         if kind == "ip":
-            return int(IPv4Address(said))
+            return _ipv4(said)
         if kind == "ip6":
             return V6 + int(IPv6Address(said))
     except ValueError:

@@ -18,6 +18,7 @@ from netcharter.readback.keys import Around
 from netcharter.readback.leaves import Leaves
 from netcharter.readback.listing import Chain, Listing, Name
 from netcharter.readback.live import Live, Uses, could_drop, live_bits
+from netcharter.readback.lookups import Reader
 from netcharter.readback.matching import Matcher
 from netcharter.readback.notes import Notes
 from netcharter.readback.program import At, Code, Frames, policy
@@ -83,7 +84,7 @@ class Walker:
         self.devices = devices_of(listing, host)
         ground = Ground(host, self.devices)
         around = Around(self.devices, ground, *_conntrack_set_up(listing))
-        self.compiler = Compiler(listing, around, self.notes)
+        self.compiler = Compiler(listing, around, self.notes, Reader(self.devices))
         self.router = Router(ground, self.sets)
         matcher = Matcher(self.sets, self.notes)
         self.effects = Effects(self.sets, matcher, Translator(ground, self.sets, matcher))
