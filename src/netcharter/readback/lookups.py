@@ -24,7 +24,7 @@ from netcharter.space.ranges import Ranges, union
 
 Part = tuple[tuple[int, int], ...]  # (field, number of a set), ascending fields
 Row = tuple[tuple[Ranges, ...], int]  # an element, and the number of what it leads to
-MOST_COMPARED = 1500  # pieces of a map that are looked at for overlaps, pairwise
+MOST_COMPARED = 2_000_000  # pairs of pieces of a map that are looked at for overlaps
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +86,8 @@ class Lookup:
         found = self._found.get(key)
         if found is None:
             found = tuple(_pieces(self, key, sets))
+            if len(self.terms) > 1 and len(self.data) > 1:
+                found = tuple(_doubtful(found, sets))
             self._found[key] = found
         return found
 
@@ -183,6 +185,41 @@ def _pieces(lookup: Lookup, key: tuple[tuple[Case, ...], ...], sets: Sets) -> It
         for (data, is_open, fields), boxes in groups.items():
             for box in _merged(boxes, sets):
                 yield Piece(tuple(zip(fields, box, strict=True)), data, is_open)
+
+
+def _doubtful(pieces: Sequence[Piece], sets: Sets) -> Iterator[Piece]:
+    """Pieces of a map, before them what lies in two that lead elsewhere: which of them is found is
+    open. The kernel refuses most such elements, but takes 10.0.0.0/8 . 80 beside 10.1.1.1 . 1-1000.
+    """
+    placed = sorted((_first(piece, sets), at) for at, piece in enumerate(pieces))
+    compared = 0
+    for place, (span, at) in enumerate(placed):
+        for other_span, other in placed[place + 1 :]:
+            if other_span[0] > span[1]:
+                break
+            compared += 1
+            if compared > MOST_COMPARED:
+                yield from (Piece(one.part, one.data, True) for one in pieces)
+                return
+            yield from _shared(pieces[max(at, other)], pieces[min(at, other)], sets)
+    yield from pieces
+
+
+def _first(piece: Piece, sets: Sets) -> tuple[int, int]:
+    """The span of a piece in its first field."""
+    found = sets.ranges(piece.part[0][1]) if piece.part else ()
+    return (found[0][0], found[-1][1]) if found else (0, 0)
+
+
+def _shared(later: Piece, earlier: Piece, sets: Sets) -> Iterator[Piece]:
+    if later.data == earlier.data or later.open or earlier.open:
+        return
+    limits = dict(earlier.part)
+    for at, number in later.part:
+        limits[at] = sets.meet(limits[at], number) if at in limits else number
+        if limits[at] == 0:
+            return
+    yield Piece(tuple(sorted(limits.items())), later.data, True)
 
 
 class _Tests:

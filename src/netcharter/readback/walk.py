@@ -68,15 +68,22 @@ class Pending:
     joined: bool = False
 
 
-def decisions(listing: Listing, host: Host, *, steps: int = STEPS) -> Decisions:
-    """Everything a ruleset does with first packets, as an ordered list of leaves."""
-    return Walker(listing, host, steps).walk()
+def decisions(
+    listing: Listing, host: Host, *, steps: int = STEPS, shadowed: bool = False
+) -> Decisions:
+    """Everything a ruleset does with first packets, as an ordered list of leaves.
+
+    steps: operations on states before the walk gives up. shadowed: follow as well what earlier
+    leaves have decided already, for questions about the list without some of its leaves.
+    """
+    return Walker(listing, host, steps, shadowed).walk()
 
 
 class Walker:
     """One walk. `todo` is a pile: what lies on top is followed first."""
 
-    def __init__(self, listing: Listing, host: Host, steps: int) -> None:
+    def __init__(self, listing: Listing, host: Host, steps: int, shadowed: bool) -> None:
+        self.shadowed = shadowed
         self.listing = listing
         self.left = steps
         self.sets = Sets()
@@ -126,6 +133,7 @@ class Walker:
         return spans[0] if spans else Span(self.listing.name, 1, 1, 1, 2)
 
     def _begin(self, start: State) -> None:
+        self.gone = ()
         programs = self.programs[start.course.family]
         if start.course.own:
             self._route(self.router.sent(start), At(programs.sending, 0), "unreachable")
@@ -222,7 +230,7 @@ class Walker:
 
     def _is_decided(self, state: State) -> bool:
         """Whether a state that was followed to its end before holds all of this one."""
-        return any(holds(self.sets, before, state) for before in self.gone)
+        return not self.shadowed and any(holds(self.sets, before, state) for before in self.gone)
 
     def _is_waiting(self, state: State, at: At) -> bool:
         """Whether the rest of the last fork will do all that this state would.
