@@ -191,7 +191,8 @@ def _doubtful(pieces: Sequence[Piece], sets: Sets) -> Iterator[Piece]:
     """Pieces of a map, before them what lies in two that lead elsewhere: which of them is found is
     open. The kernel refuses most such elements, but takes 10.0.0.0/8 . 80 beside 10.1.1.1 . 1-1000.
     """
-    placed = sorted((_first(piece, sets), at) for at, piece in enumerate(pieces))
+    field = pieces[0].part[0][0] if pieces and pieces[0].part else -1
+    placed = sorted((_span(piece, field, sets), at) for at, piece in enumerate(pieces))
     compared = 0
     for place, (span, at) in enumerate(placed):
         for other_span, other in placed[place + 1 :]:
@@ -205,10 +206,10 @@ def _doubtful(pieces: Sequence[Piece], sets: Sets) -> Iterator[Piece]:
     yield from pieces
 
 
-def _first(piece: Piece, sets: Sets) -> tuple[int, int]:
-    """The span of a piece in its first field."""
-    found = sets.ranges(piece.part[0][1]) if piece.part else ()
-    return (found[0][0], found[-1][1]) if found else (0, 0)
+def _span(piece: Piece, field: int, sets: Sets) -> tuple[int, int]:
+    """The span of a piece in a field."""
+    found = sets.ranges(dict(piece.part).get(field, 0))
+    return (found[0][0], found[-1][1]) if found else (0, 1 << 200)
 
 
 def _shared(later: Piece, earlier: Piece, sets: Sets) -> Iterator[Piece]:

@@ -82,7 +82,7 @@ def decisions(
 class Walker:
     """One walk. `todo` is a pile: what lies on top is followed first."""
 
-    def __init__(self, listing: Listing, host: Host, steps: int, shadowed: bool) -> None:
+    def __init__(self, listing: Listing, host: Host, steps: int, shadowed: bool = False) -> None:
         self.shadowed = shadowed
         self.listing = listing
         self.left = steps
