@@ -1,7 +1,7 @@
-"""The faults that the tests must notice: in the engine, in the plan and in the renderer.
+"""The faults that the tests must notice: in the engine, the plan, the renderer and the readback.
 
-For the renderer the tests ask a real kernel: that a kept file differs would notice any change,
-right or wrong.
+For renderer and readback the tests ask a real kernel: that a kept file differs would notice any
+change, right or wrong.
 """
 
 from __future__ import annotations
@@ -25,6 +25,12 @@ KERNEL = _some(
     "tests/kernel/test_agreement.py::test_the_kernel_decides_as_the_plan_on_random_charters", 6
 )
 PACKETS = ("tests/kernel/test_traffic.py",)
+
+
+def _trap(name: str) -> tuple[str, ...]:
+    place = "tests/readback/test_kernel_agrees.py::test_what_is_easily_misread_is_read_right"
+    return (f"{place}[{name}]",)
+
 
 ENGINE = (
     Fault(
@@ -161,4 +167,55 @@ AGREEMENT = (
     ),
 )
 
-FAULTS: tuple[Fault, ...] = (*ENGINE, *PLAN, *RENDERER, *AGREEMENT)
+READBACK = (
+    Fault(
+        "goto-comes-back",
+        "netcharter/readback/walk.py",
+        'if verdict.kind == "jump":',
+        'if verdict.kind in ("jump", "goto"):',
+        _trap("goto does not come back to where it was"),
+    ),
+    Fault(
+        "what-is-not-tracked-is-translated",
+        "netcharter/readback/walk.py",
+        'if course.track != "new" or settled:',
+        "if settled:",
+        _trap("no translation without tracking"),
+    ),
+    Fault(
+        "connections-are-known-before-they-are-tracked",
+        "netcharter/readback/keys.py",
+        '"none": "invalid", "new": "new"',
+        '"none": "new", "new": "new"',
+        _trap("before tracking, every packet is invalid"),
+    ),
+    Fault(
+        "a-translation-always-changes-something",
+        "netcharter/readback/translation.py",
+        """\
+            if same is not None:
+                yield State(same, state.held, course), True
+            if same != box:
+""",
+        """\
+            if same is None or same is not None:
+""",
+        _trap("translated to what it was anyway"),
+    ),
+    Fault(
+        "counters-are-not-told",
+        "netcharter/readback/effects.py",
+        "counters = (*state.course.counters, count.name)",
+        "counters = state.course.counters",
+        _trap("maps of verdicts"),
+    ),
+    Fault(
+        "the-older-of-two-chains-comes-first",
+        "netcharter/readback/stages.py",
+        "chains = sorted(chains, key=_registered(listing), reverse=True)",
+        "chains = sorted(chains, key=_registered(listing))",
+        _trap("at one priority the newer chain comes first"),
+    ),
+)
+
+FAULTS: tuple[Fault, ...] = (*ENGINE, *PLAN, *RENDERER, *AGREEMENT, *READBACK)

@@ -244,8 +244,8 @@ class Matches:
             choices.append(lambda: self.original(about))
             # nft 1.0.6 does not list this match where `reject with tcp reset` follows.
             if where.family == "inet" and about.protocol != "tcp":
-                name = {4: "ipv4", 6: "ipv6"}[about.version]
-                choices.append(lambda: f"meta nfproto {name}")
+                family, kind = {4: ("ipv4", "ip"), 6: ("ipv6", "ip6")}[about.version]
+                choices += [lambda: f"meta nfproto {family}", lambda: f"meta protocol {kind}"]
         if about.protocol == "tcp":
             choices.append(self.flags)
         if where.hook in ("prerouting", "input", "forward"):

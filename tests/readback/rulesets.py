@@ -8,7 +8,7 @@ from itertools import count
 from random import Random
 
 from tests.readback import ground
-from tests.readback.matches import COMMENTS, About, Matches, Objects, Where
+from tests.readback.matches import COMMENTS, About, Key, Matches, Objects, Where
 from tests.readback.values import Pool, pool
 
 FILTER_HOOKS = ("prerouting", "input", "forward", "output", "postrouting")
@@ -276,34 +276,57 @@ class Table:
     # --- translation ---------------------------------------------------------------------------
 
     def _translation(self, where: Where, about: About) -> list[str]:
-        if where.hook in ("postrouting", "snat") or where.hook == "input":
+        if where.hook in ("postrouting", "snat", "input"):
             return self._source_translation(where, about)
-        ported = about.protocol in ("tcp", "udp")
-        if ported and about.protocol:
-            lead = [f"meta l4proto {about.protocol}"] if self.rng.random() < 0.9 else []
-        else:
-            lead = []
-        ported = bool(lead)
-        if self.rng.random() < 0.25:
-            return [*lead, f"redirect to :{self.pool.port().text}" if ported else "redirect"]
-        version = about.version
-        if version is None:
-            return [*lead, f"dnat to :{self.pool.port().text}"] if ported else ["redirect"]
-        name = {4: "ip", 6: "ip6"}[version]
-        to = name if self.family == "inet" else ""
-        if ported and self.rng.random() < 0.3:
-            pairs = {self.pool.port().low: self._target(version) for _ in range(3)}
-            entries = ", ".join(f"{port} : {address}" for port, address in pairs.items())
-            return [*lead, f"dnat {to} to {about.protocol} dport map {{ {entries} }}"]
+        protocol = about.protocol if about.protocol in ("tcp", "udp") else ""
+        lead = [f"meta l4proto {protocol}"] if protocol and self.rng.random() < 0.9 else []
         if self.rng.random() < 0.2:
-            pairs2 = {self.pool.address(version).text: self._target(version) for _ in range(3)}
-            entries = ", ".join(f"{old} : {new}" for old, new in pairs2.items())
-            return [*lead, f"dnat {to} to {name} daddr map {{ {entries} }}"]
-        target = self._target(version)
-        if ported and self.rng.random() < 0.5:
-            target = target if version == 4 else f"[{target}]"
-            return [*lead, f"dnat {to} to {target}:{self.pool.port().text}"]
-        return [*lead, f"dnat {to} to {target}"]
+            return [*lead, self._redirect(protocol if lead else "")]
+        if about.version is None:
+            return [*lead, f"dnat to :{self.pool.port().text}"] if lead else ["redirect"]
+        name = {4: "ip", 6: "ip6"}[about.version]
+        dnat = f"dnat {name} to" if self.family == "inet" else "dnat to"
+        turn = self.rng.random()
+        if turn < 0.45:
+            return [*lead, f"{dnat} {self._mapped(about.version, protocol if lead else '')}"]
+        target = self._target(about.version)
+        if lead and turn < 0.75:
+            target = target if about.version == 4 else f"[{target}]"
+            target += f":{self.pool.port().text}"
+        return [*lead, f"{dnat} {target}"]
+
+    def _redirect(self, protocol: str) -> str:
+        if not protocol:
+            return "redirect"
+        if self.rng.random() < 0.2:
+            first, second = self.rng.sample(self.pool.ports, 2)
+            return f"redirect to :{protocol} dport map {{ {first} : {second} }}"
+        return f"redirect to :{self.pool.port().text}"
+
+    def _mapped(self, version: int, protocol: str) -> str:
+        """A new destination by the port, the old destination, or both; with a new port or without;
+        in a map of its own or in a named one.
+        """
+        name, kind = ("ip", "ipv4_addr") if version == 4 else ("ip6", "ipv6_addr")
+        keys = [Key(f"{name} daddr", kind, lambda: self.pool.address(version))]
+        if protocol:
+            port = Key(f"{protocol} dport", "inet_service", self.pool.port)
+            keys = self.rng.choice(([port], keys, [*keys, port]))
+        elements = self.matches.elements(keys, self.rng.randint(1, 4), wide=False)
+        ported = bool(protocol) and self.rng.random() < 0.3
+        values = [self._target(version) for _ in elements]
+        if ported:
+            values = [f"{value} . {self.pool.port().text}" for value in values]
+        written = [
+            f"{self.matches.written(element)} : {value}"
+            for element, value in zip(elements, values, strict=True)
+        ]
+        left = " . ".join(key.text for key in keys)
+        if ported or self.rng.random() < 0.6:
+            return f"{left} map {{ {', '.join(written)} }}"
+        title = self.fresh("m")
+        self.matches.declare("map", title, keys, elements, written, f" : {kind}")
+        return f"{left} map @{title}"
 
     def _target(self, version: int) -> str:
         """A new destination: mostly a host, now and then the host itself or far away."""
@@ -312,13 +335,20 @@ class Table:
         return self.rng.choice([name for name in names if not name.startswith("fe80")])
 
     def _source_translation(self, where: Where, about: About) -> list[str]:
-        if where.hook != "input" and self.rng.random() < 0.6:
-            return ["masquerade"]
+        protocol = about.protocol if about.protocol in ("tcp", "udp") else ""
+        lead = [f"meta l4proto {protocol}"] if protocol and self.rng.random() < 0.2 else []
+        ports = ":20000-30000" if lead else ""
+        flags = self.rng.choice(("", "", " random", " persistent", " fully-random"))
+        if where.hook != "input" and (about.version is None or self.rng.random() < 0.6):
+            return [*lead, f"masquerade{' to ' * bool(ports)}{ports}{flags}"]
         if about.version is None:
-            return ["masquerade"] if where.hook != "input" else ["accept"]
-        to = {4: "ip", 6: "ip6"}[about.version] if self.family == "inet" else ""
+            return ["accept"]
+        to = {4: "ip to", 6: "ip6 to"}[about.version] if self.family == "inet" else "to"
         own = [a for a in ground.own_addresses(about.version) if not a.startswith("fe80")]
-        return [f"snat {to} to {self.rng.choice(own)}"]
+        source = self.rng.choice(own)
+        if ports:
+            source = source if about.version == 4 else f"[{source}]"
+        return [*lead, f"snat {to} {source}{ports}{flags}"]
 
 
 @dataclass(frozen=True)

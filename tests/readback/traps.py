@@ -440,6 +440,38 @@ TRAPS: dict[str, str] = {
         ),
         first=NAMED,
     ),
+    "translated to what it was anyway": _table(
+        _chain(
+            "prerouting",
+            "tcp dport 80 dnat ip to 192.0.2.70",
+            "udp dport 53 dnat ip to 203.0.113.2:53",
+            "meta l4proto tcp dnat ip to 203.0.113.2",
+            kind="nat",
+            priority=-100,
+        ),
+        _chain("output", "tcp dport 22 dnat to :22", kind="nat", priority=-100),
+        _chain("postrouting", "snat ip to 192.0.2.1", kind="nat", priority=100),
+        _chain("forward", "ct status dnat counter name a drop"),
+        _chain("input", "ct status dnat counter name b drop"),
+        _chain("output", "ct status dnat counter name c drop"),
+        _chain("postrouting", "ct status snat counter name d drop", priority=110),
+        first=NAMED,
+    ),
+    "what no element holds": _table(
+        _chain(
+            "forward",
+            "tcp dport vmap { 80 : accept, 20-30 : continue, * : drop }",
+            "ip saddr vmap @m",
+            "ip daddr @s counter name a reject",
+            "udp dport != @p drop",
+        ),
+        first=NAMED
+        + """
+        map m { type ipv4_addr : verdict; flags interval
+        elements = { 192.0.2.0/26 : accept, * : continue } }
+        set s { type ipv4_addr; flags interval; elements = { * , 198.51.100.0/25 } }
+        set p { type inet_service; elements = { 53 } }""",
+    ),
     "only the port changes": _table(
         _chain(
             "prerouting",
