@@ -181,7 +181,7 @@ def read_gateway(given: Given) -> OldGateway:
         held,
         recognise(seen, facts, held, names),
         {**{file.name: shown(file.data) for file in files}, **ruleset.texts},
-        decisions(ruleset.listing, host),
+        decisions(ruleset.listing, host, shadowed=True),
     )
 
 
