@@ -24,7 +24,7 @@ from tests.proofs.loaded_lists import (
     LOOPBACK,
     NARROW,
     NOBODY6,
-    THIS_NETWORK,
+    UNSPECIFIED4,
     line_anycast,
 )
 
@@ -139,12 +139,12 @@ def planned(plan: Plan, case: Case) -> Seen:
 def unheard(plan: Plan, case: Case) -> bool:
     """Whether the kernel refuses a packet from outside by itself, or might as well."""
     source, destination = case.attempt.source, case.attempt.destination
-    if has(union(LOOPBACK, THIS_NETWORK, NOBODY6, NARROW), destination):
+    if has(union(LOOPBACK, UNSPECIFIED4, NOBODY6, NARROW), destination):
         return True
     mine = union(*(line.own for line in plan.lines), plan.gateway)
     if has(union(LOOPBACK, GROUPS, intersect(mine, coding.ANY4)), source):
         return True
-    if has(THIS_NETWORK, source):
+    if has(UNSPECIFIED4, source):
         igmp = case.attempt.service >> 16 == 2
         far = 0xE0000100 <= destination <= 0xEFFFFFFF
         return not has(GROUPS, destination) or (far and not igmp)
@@ -201,7 +201,7 @@ def exits(plan: Plan, attempt: Attempt) -> list[str]:
     if has(LOOPBACK, code) or (has(mine, code) and not (itself and _loose(plan, code))):
         return [""]
     if not itself:
-        deaf = has(union(THIS_NETWORK, NOBODY6, GROUPS, LINK_LOCAL, line_anycast(plan)), code)
+        deaf = has(union(UNSPECIFIED4, NOBODY6, GROUPS, LINK_LOCAL, line_anycast(plan)), code)
         if deaf or address in edges:
             return [""]
     networks += [(i.network, device) for i, device in known]

@@ -32,7 +32,7 @@ REPLIES = union(types(1, 0, 14, 16, 18), types(58, 129, 140))
 UNTRACKED = subtract((ICMP4,), union(ERRORS, REPLIES, types(1, 8, 13, 15, 17)))
 V6 = coding.V6
 LOOPBACK = ((0x7F000000, 0x7FFFFFFF), (V6 + 1, V6 + 1))
-THIS_NETWORK = ((0, 0x00FFFFFF),)  # RFC 791 section 3.2, RFC 1122 section 3.2.1.3
+UNSPECIFIED4 = ((0, 0),)  # RFC 1122 section 3.2.1.3; the rest of 0/8 is routed since Linux 5.3
 NOBODY6 = ((V6, V6),)
 GROUPS = ((0xE0000000, 0xEFFFFFFF), (0xFFFFFFFF, 0xFFFFFFFF), (V6 + (0xFF << 120), V6 + 2**128 - 1))
 # RFC 4291 section 2.7: scopes 0 and 1 never leave a host
@@ -96,16 +96,18 @@ class Written:
         stray = replace(self.blank, counters=("nc_stray",))
         elsewhere, itself = frozenset({"*", "elsewhere0"}), frozenset({""})
         outside = replace(self.blank, entrances=self.every | elsewhere)
-        yield replace(outside, destination=union(LOOPBACK, THIS_NETWORK, NOBODY6, NARROW))
+        yield replace(outside, destination=union(LOOPBACK, UNSPECIFIED4, NOBODY6, NARROW))
         mine = union(*(line.own for line in self.plan.lines), self.plan.gateway)
         yield replace(outside, source=union(LOOPBACK, GROUPS, intersect(mine, ANY4)))
-        yield replace(outside, source=THIS_NETWORK, destination=subtract(ANY4, GROUPS))
+        yield replace(outside, source=UNSPECIFIED4, destination=subtract(ANY4, GROUPS))
         far = ((0xE0000100, 0xEFFFFFFF),)  # RFC 5771 section 4
         igmp = coding.service(2, 0, 0xFFFF)
         no_igmp = subtract(ALL, (igmp,))
-        yield replace(outside, source=THIS_NETWORK, destination=far, service=no_igmp)
+        yield replace(outside, source=UNSPECIFIED4, destination=far, service=no_igmp)
         for device in self.every | elsewhere:
-            passed = replace(outside, entrances=frozenset({device}), exits=(self.every | {"*"}) - {device})
+            passed = replace(
+                outside, entrances=frozenset({device}), exits=(self.every | {"*"}) - {device}
+            )
             yield replace(passed, source=NOBODY6)
             yield replace(passed, source=LINK_LOCAL, manner="unreachable")
         yield replace(stray, entrances=elsewhere)

@@ -68,7 +68,7 @@ def test_a_list_that_says_what_the_plan_says_agrees(demo: Plan) -> None:
     names = [claim.name for claim in found.claims]
     assert names == [
         *("decided", "unknown", "conversation", "own-errors", "untracked", "deaf"),
-        *("sources", "link-local", "line-anycast", "no-line", "elsewhere"),
+        *("sources", "this-network", "link-local", "line-anycast", "no-line", "elsewhere"),
     ]
 
 
@@ -211,6 +211,19 @@ FAULTS = (
 )
 
 
+def test_older_kernels_may_drop_what_they_do_not_route(demo: Plan) -> None:
+    """Linux before 5.3 routed nothing from or to 0.0.0.0/8; RFC 791 section 3.2."""
+    blank, first = Written(demo).blank, ((1, 0x00FFFFFF),)
+    outside = replace(blank, entrances=frozenset({*blank.entrances, "*"}))
+    to, by = replace(outside, destination=first), replace(outside, source=first)
+    listed = Written(demo).all()
+    assert agreement(demo, NOW, [to, by, *listed]).same
+    counted = replace(to, counters=("nc_row_default",))
+    found = agreement(demo, NOW, [counted, *listed])
+    assert not found.same
+    assert {one.claim for one in found.differences} <= {"this-network", "sources"}
+
+
 # --- what cannot be judged -----------------------------------------------------------------------
 
 
@@ -263,10 +276,11 @@ def test_what_is_let_from_a_device_nobody_knows_is_found(demo: Plan) -> None:
     stranger = replace(blank, entrances=frozenset({"eth7"}), let=True, manner=None)
     found = agreement(demo, NOW, [stranger, *Written(demo).all()])
     assert not found.same
-    assert {one.claim for one in found.differences} == {"elsewhere", "deaf", "sources"}
+    claims = {"elsewhere", "deaf", "sources", "this-network"}
+    assert {one.claim for one in found.differences} == claims
     assert all("comes in by the device eth7" in one.sentence for one in found.differences)
     broken = {claim.name for claim in found.claims if not claim.holds}
-    assert broken == {"elsewhere", "deaf", "sources", "no-line"}
+    assert broken == {*claims, "no-line"}
 
 
 def test_a_source_port_that_matters_is_found(demo: Plan) -> None:

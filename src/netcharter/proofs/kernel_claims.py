@@ -21,6 +21,7 @@ from netcharter.proofs.kernel_ways import (
     DEAF,
     ITSELF,
     THIS_NETWORK,
+    UNSPECIFIED4,
     UNSPECIFIED6,
     line_anycast,
     own,
@@ -63,12 +64,16 @@ TOLD: Mapping[str, tuple[str, str]] = {
         "counted by their decision, and then dropped in silence also where the plan lets them",
     ),
     "deaf": (
-        "destinations that nobody has: loopback and 0.0.0.0/8 from outside, and their like in IPv6",
+        "destinations that nobody has: loopback and 0.0.0.0 from outside, and their like in IPv6",
         "refused in silence, by the kernel before any decision",
     ),
     "sources": (
-        "sources that the kernel itself refuses from outside: its own, groups, loopback, 0.0.0.0/8",
+        "sources that the kernel itself refuses from outside: its own, groups, loopback, 0.0.0.0",
         "refused by the kernel before any decision, and never let",
+    ),
+    "this-network": (
+        "from or to the rest of 0.0.0.0/8, which Linux before version 5.3 does not route",
+        "the same as in the plan, or dropped in silence by the kernel before any decision",
     ),
     "link-local": (
         "link-local destinations, all of which are taken for the gateway's own",
@@ -143,14 +148,15 @@ def _sources(space: Space, where: Slice) -> Iterator[Region]:
         far = subtract(heard, union(BROADCAST, GROUPS_NEARBY))
         boxes = [
             where.box(source=union(groups, mine)),
-            where.box(source=THIS_NETWORK, destination=subtract(where.addresses, heard)),
+            where.box(source=UNSPECIFIED4, destination=subtract(where.addresses, heard)),
             where.box(
-                source=THIS_NETWORK,
+                source=UNSPECIFIED4,
                 destination=far,
                 service=subtract(full(coding.SERVICE_SIZE), IGMP),
             ),
         ]
         yield _region("sources", boxes, SILENT)
+        yield _region("this-network", this_network(where))
         return
     here = space.exit_set([ITSELF, where.way.device])  # not asked where it goes back as it came
     passing = subtract(full(len(space.exits)), here)
@@ -158,6 +164,11 @@ def _sources(space: Space, where: Slice) -> Iterator[Region]:
     yield _region("sources", boxes, SILENT)
     link = where.box(source=LINK_LOCAL6, exit=passing)
     yield _region("sources", [link], Refused(frozenset({"silent", "unreachable"})))
+
+
+def this_network(where: Slice) -> list[RawBox | None]:
+    """What some kernels decide by themselves, and others leave to the decisions."""
+    return [where.box(source=THIS_NETWORK), where.box(destination=THIS_NETWORK)]
 
 
 def _conversations(where: Slice, itself: bool) -> Iterator[Region]:

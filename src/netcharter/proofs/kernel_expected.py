@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from netcharter.plan import coding, labels
 from netcharter.plan.coding import HARDWARE_NONE
 from netcharter.plan.fate import quiet_entrances
 from netcharter.plan.shapes import Region, Row
-from netcharter.proofs.kernel_claims import INVALID, inside, regions, untracked4, untranslatable
-from netcharter.proofs.kernel_fates import Fate, Unfit, by_port
+from netcharter.proofs.kernel_claims import (
+    INVALID,
+    inside,
+    regions,
+    this_network,
+    untracked4,
+    untranslatable,
+)
+from netcharter.proofs.kernel_fates import Fate, Perhaps, Unfit, by_port
 from netcharter.proofs.kernel_space import (
     EXIT,
     GATEWAY,
@@ -47,6 +55,8 @@ class Expectation:
         for row in self.plan.rows if where.way.name else ():
             if not row.routed:
                 entries += self._row(row, where)
+        if where.family == 4 and where.way.name != GATEWAY:
+            entries = [part for entry in entries for part in _perhaps(entry, where)]
         return RuleList(where.fields, tuple(entries), Unfit("no decision"), where.universe)
 
     def _row(self, row: Row, where: Slice) -> Iterator[Entry]:
@@ -115,6 +125,16 @@ class Expectation:
             hidden = self.inside
         yield with_field(box, SOURCE, hidden), Fate(True, None, counters, to, hidden=True)
         yield box, Fate(True, None, counters, to)
+
+
+def _perhaps(entry: Entry, where: Slice) -> Iterator[Entry]:
+    """An entry after its parts where some kernels ask no decision."""
+    if isinstance(entry.outcome, Fate):
+        for box in this_network(where):
+            part = tuple(map(intersect, entry.box, box or ()))
+            if part and all(part):
+                yield replace(entry, box=part, outcome=Perhaps(entry.outcome))
+    yield entry
 
 
 def with_field(box: RawBox, place: int, found: Ranges) -> RawBox:

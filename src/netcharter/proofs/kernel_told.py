@@ -9,7 +9,7 @@ from netcharter.plan import coding
 from netcharter.plan.coding import HARDWARE_NONE
 from netcharter.plan.fate import Attempt, Environment
 from netcharter.proofs.kernel_claims import regions
-from netcharter.proofs.kernel_fates import Fate, Refused, Unfit, Unsure
+from netcharter.proofs.kernel_fates import Fate, Perhaps, Refused, Unfit, Unsure
 from netcharter.proofs.kernel_space import (
     DESTINATION,
     EXIT,
@@ -173,6 +173,8 @@ class Narrator:
     def _outcome(self, label: Hashable, service: int) -> str:
         if isinstance(label, Fate):
             return self._fate(label, service)
+        if isinstance(label, Perhaps):
+            return self._fate(label.fate, service)
         if isinstance(label, Refused):
             return f"refused ({' or '.join(sorted(label.manners))})"
         if isinstance(label, Unsure):

@@ -16,13 +16,14 @@ from netcharter.space.ranges import Ranges, has, intersect, ranges, subtract, un
 ITSELF, LOOP, ELSEWHERE = "", "lo", "*"
 Routes = tuple[tuple[Ranges, tuple[str, ...]], ...]
 
-THIS_NETWORK: Ranges = coding.network(IPv4Network("0.0.0.0/8"))
+UNSPECIFIED4: Ranges = coding.network(IPv4Network("0.0.0.0/32"))
+THIS_NETWORK: Ranges = subtract(coding.network(IPv4Network("0.0.0.0/8")), UNSPECIFIED4)
 UNSPECIFIED6: Ranges = coding.network(IPv6Network("::/128"))
 # Groups of no scope, or of the host alone, never come by a wire: RFC 4291 section 2.7.
 NARROW: Ranges = coding.network(
     *(IPv6Network(f"ff{flags:x}{scope}::/16") for flags in range(16) for scope in (0, 1))
 )
-DEAF: Ranges = union(LOOPBACK, THIS_NETWORK, UNSPECIFIED6, NARROW)
+DEAF: Ranges = union(LOOPBACK, UNSPECIFIED4, UNSPECIFIED6, NARROW)
 
 
 def own(plan: Plan) -> Mapping[str, Ranges]:
