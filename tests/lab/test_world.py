@@ -9,6 +9,7 @@ from ipaddress import IPv4Network, IPv6Network, ip_network
 import pytest
 
 from netcharter.charter.model import Place
+from netcharter.lab.trouble import LabImpossible
 from netcharter.lab.world import BLOCKS4, BLOCKS6, world
 from netcharter.plan import make_plan
 from netcharter.plan.shapes import Plan
@@ -92,5 +93,5 @@ def test_a_block_is_used_up_to_its_end() -> None:
 
 
 def test_a_charter_that_leaves_nothing_is_told() -> None:
-    with pytest.raises(ValueError, match="leaves no address"):
+    with pytest.raises(LabImpossible, match="leaves no address"):
         world(small(*BLOCKS4, *BLOCKS6))

@@ -30,8 +30,11 @@ class Unreadable(Exception):
     """A listing that cannot be read at all; `problems` say why."""
 
     def __init__(self, problems: tuple[Diagnostic, ...]) -> None:
-        super().__init__("; ".join(problem.message for problem in problems))
+        super().__init__(problems)  # as it was called, or it would not get out of the lab
         self.problems = problems
+
+    def __str__(self) -> str:
+        return "; ".join(problem.message for problem in self.problems)
 
 
 def kernel_equals_plan(

@@ -14,6 +14,8 @@ from contextlib import suppress
 from types import TracebackType
 from typing import Self
 
+from netcharter.lab.trouble import LabFailed
+
 LIMIT = 10.0  # seconds for one answer
 TRIES = 100  # to list while somebody changes the ruleset
 
@@ -31,7 +33,7 @@ _ERRNO = struct.Struct("=i")  # negative, at the beginning of an error's or an e
 _FAMILY = 4  # bytes of struct nfgenmsg
 
 
-class Interrupted(Exception):
+class Interrupted(LabFailed):
     """The ruleset changed while it was being listed."""
 
 
@@ -72,7 +74,7 @@ class Netfilter:
             self._ask(_OBJECTS, _REQUEST | _DUMP, said)
             with suppress(Interrupted):
                 return dict(_counter(body) for body in self._answers())
-        raise Interrupted
+        raise Interrupted("somebody changes the ruleset all the time")
 
     def _ask(self, kind: int, flags: int, body: bytes) -> None:
         self._number += 1

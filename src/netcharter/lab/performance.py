@@ -46,23 +46,6 @@ LITE = (
     "packets of UDP-Lite have the checksum that Linux's conntrack takes for right, which is UDP's;"
     " one by RFC 3828 it would call invalid, and drop"
 )
-FEW = 12  # probes that are listed one by one
-MOST = 200  # mismatches that are recorded: beyond, something is wrong that they all show
-# IPv6 hosts are told of a shorter way at the kernel's own pace, and no setting of it stops that.
-# What a program sends, a probe for instance, has an owner.
-UNPROMPTED = """
-table inet lab {
-    chain out {
-        type filter hook output priority -400; policy accept;
-        icmpv6 type nd-redirect meta skuid >= 0 accept
-        icmpv6 type nd-redirect drop
-    }
-}
-"""
-DIFFERS = (
-    "what the gateway's kernel says unprompted is not heard: redirects of IPv6, which the kit would"
-    " refuse, and which would be counted at the kernel's own pace"
-)
 Heard = Callable[[int, int, str], None]
 
 

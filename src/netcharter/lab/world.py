@@ -12,6 +12,7 @@ from ipaddress import (
     IPv6Network,
 )
 
+from netcharter.lab.trouble import LabImpossible
 from netcharter.plan import coding
 from netcharter.plan.shapes import Plan
 from netcharter.probes.shapes import World
@@ -32,7 +33,7 @@ def world(plan: Plan) -> World:
     """An address and a next hop in both families for every automatic line of a plan.
 
     They lie in nothing that the plan knows of. The same plan gives the same world. Raises
-    ValueError if a charter leaves none of the blocks above.
+    LabImpossible if a charter leaves none of the blocks above.
     """
     taken = _taken(plan)
     lines4, lines6 = {}, {}
@@ -77,4 +78,7 @@ def _free(blocks: Sequence[IPv4Network | IPv6Network], width: int, taken: Ranges
             first = -(-(low - origin) // step) * step
             if first + step - 1 <= high - origin:
                 return first
-    raise ValueError("the charter leaves no address for an automatic line in the lab")
+    raise LabImpossible(
+        "the charter leaves no address for an automatic line in the lab",
+        f"leave part of {' or '.join(map(str, blocks))} out of it, or give the line an address",
+    )

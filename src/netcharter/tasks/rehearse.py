@@ -149,7 +149,7 @@ def _possible(loaded: Loaded) -> Iterator[None]:
     except Unreadable as fault:
         message = f"what the kernel has loaded can't be read back: {fault}"
         instead = "install a current nftables"
-    except (LabFailed, TimeoutError) as fault:
+    except (LabFailed, OSError) as fault:  # a time that was over among them
         message, instead = f"the lab came to an untimely end: {fault}", "rehearse again"
     else:
         return
