@@ -28,12 +28,13 @@ from netcharter.space.model import Covered, RawBox, Witness
 from netcharter.space.ranges import intersect
 
 MAIN = ("input", "forward", "output")
-MOST_TRIED = 40  # rules that the ruleset is read again without
-MOST_READ = 20_000  # rules read in all for that
+MOST_TRIED = 40  # chains that are looked at whether any packet gets there
+MOST_READ = 60_000  # leaves read in all to see whether rules could go
 MOST_PAIRS = 3_000  # pairs of rules that are looked at for contradictions
 PIECES = 5_000
 SHOWN = 3  # of the rules that one contradicts
 SOME = 2  # opposite rules beyond which an earlier one is taken for an exception from all of them
+TRACES = ("log", "mangle", "set", "dup", "fwd", "queue", "limit", "quota", "meter")
 DEVICE_KEYS = frozenset({"iif", "oif", "iifname", "oifname"})
 
 
@@ -78,18 +79,12 @@ class Rules:
                 core |= set(verdict.core)
         return sorted(core)
 
-    def spare(self, numbers: Sequence[int]) -> list[int] | None:
-        """The leaves that would do the same in the place of some leaves, each taken alone; None
-        where one of them is needed. Only a first look: it is not certified."""
+    def spare(self, numbers: Sequence[int]) -> bool:
+        """Would later leaves do the same in the place of some leaves, each taken alone? Only a first
+        look: leaves are narrowed to what earlier ones leave, so later rules may fit more."""
         engine = self.gateway.points.certified.engine
-        core: set[int] = set()
-        for number in numbers:
-            if number in self.gateway.points.boxes:
-                verdict = engine.redundant_rule(number)
-                if not isinstance(verdict, Covered):
-                    return None
-                core |= set(verdict.core)
-        return sorted(core)
+        boxes = self.gateway.points.boxes
+        return all(isinstance(engine.redundant_rule(n), Covered) for n in numbers if n in boxes)
 
     @cached_property
     def unmet(self) -> tuple[Rule, ...]:
@@ -117,10 +112,14 @@ class Rules:
         """Does a rule stand in a chain that several rules lead to?"""
         return (origin.family, origin.table, origin.chain) in self.structure.shared
 
+    def rule(self, origin: Origin) -> Rule:
+        """The rule of the listing that decides."""
+        chain = self.gateway.listing.chains[origin.family, origin.table, origin.chain]
+        return chain.rules[(origin.number or 1) - 1]
+
     def is_rest(self, origin: Origin) -> bool:
         """Does a rule speak of nothing but network devices? Then it is about all that is left."""
-        chain = self.gateway.listing.chains[origin.family, origin.table, origin.chain]
-        rule = chain.rules[(origin.number or 1) - 1]
+        rule = self.rule(origin)
         if has_statement(rule, "vmap"):
             return False
         return all(_of_device(left) for left, _, _ in matches(rule))
@@ -217,8 +216,7 @@ def _unmet(rules: Rules, rule: Rule) -> Iterator[Diagnostic]:
         return
     boxes = [box for box, _ in found]
     survey = points_.certified.survey(boxes, PIECES)
-    deciding = {points_.leaf(p.rule).decider for p in survey.pieces if p.rule is not None}
-    mine = (n for one in deciding for n in rules.leaves[one] if n in points_.boxes)
+    mine = [piece.rule for piece in survey.pieces if piece.rule is not None]
     core = points_.certified.covered(boxes, mine) if survey.complete else None
     by = dict.fromkeys(points_.leaf(n).decider for n in core.core) if core else {}
     before = tuple(one for one in by if one.chain)
@@ -295,43 +293,63 @@ def _instead(opposite: Sequence[Origin]) -> str:
 
 
 def redundant(rules: Rules) -> Iterator[Diagnostic]:
-    """Rules that decide, and without which later ones would do the same to everything."""
-    tried = 0
-    size = sum(len(chain.rules) for chain in rules.gateway.listing.chains.values())
-    for origin, numbers in rules.leaves.items():
-        if origin.number is None or origin in rules.dead:
-            continue
-        core = rules.spare(numbers)
-        if core is None:
-            continue
-        tried += 1
-        if tried > MOST_TRIED or tried * size > MOST_READ:
-            return
-        if _same_without(rules, origin):
-            later = (rules.gateway.points.leaf(n).decider for n in core if n > max(numbers))
-            heirs = tuple(dict.fromkeys(later))
+    """Rules that decide, and without which others would do the same to everything. Not told: those
+    that do more than decide, and those that ask for nothing, which close a chain in plain words."""
+    for origin in _candidates(rules):
+        heirs = _same_without(rules, origin)
+        if heirs is not None:
             yield Diagnostic(
                 "listed-rule-redundant",
                 "note",
                 f"{origin_text(origin)} could be left out: without it,"
-                f" {listed(map(short, heirs)) or 'later rules'} would do the same to everything",
+                f" {listed(map(short, heirs))} would do the same to everything",
                 origin.span,
                 help="take it out, or say in its comment why it stays",
                 related=tuple((one.span, f"{short(one)} would do the same") for one in heirs),
             )
 
 
-def _same_without(rules: Rules, origin: Origin) -> bool:
-    """Read the ruleset again without a rule: does every packet fare as before?"""
+def _candidates(rules: Rules) -> Sequence[Origin]:
+    """The rules that the ruleset is read again without: all of a small ruleset; of a large one
+    those that leaves in their neighbourhood already say could go."""
+    asked = [
+        origin
+        for origin in rules.leaves
+        if origin.number is not None
+        and origin not in rules.dead
+        and _only_decides(rules.rule(origin))
+    ]
+    size = len(rules.gateway.points.boxes)
+    if len(asked) * size <= MOST_READ:
+        return asked
+    return [o for o in asked if rules.spare(rules.leaves[o])][: MOST_READ // size]
+
+
+def _only_decides(rule: Rule) -> bool:
+    """Does a rule ask for something and then decide, without leaving a trace anywhere else?"""
+    asks = any(True for _ in matches(rule)) or has_statement(rule, "vmap")
+    return asks and not has_statement(rule, *TRACES)
+
+
+def _same_without(rules: Rules, origin: Origin) -> Sequence[Origin] | None:
+    """Read the ruleset again without a rule. None where a packet may fare otherwise than before;
+    else those that decide what the rule decided."""
     gateway = rules.gateway
     less = decisions(without(gateway.listing, origin), gateway.points.host)
     if not less.complete or less.devices != gateway.points.decisions.devices:
-        return False
+        return None
     other = points(less, gateway.points.host, gateway.points.frame)
     try:
-        return check_same(gateway.points.rules, other.rules)
+        if not check_same(gateway.points.rules, other.rules):
+            return None
+        numbers = set(rules.leaves[origin])
+        boxes = [box for number, box in gateway.points.boxes.items() if number in numbers]
+        mine = gateway.points.certified.survey(boxes, PIECES).pieces
+        taken = [piece.box for piece in mine if piece.rule in numbers]
+        heirs = other.certified.survey(taken, PIECES).pieces
     except (Unproven, NoAnswer):
-        return False
+        return None
+    return list(dict.fromkeys(other.leaf(p.rule).decider for p in heirs if p.rule is not None))
 
 
 def without(listing: Listing, origin: Origin) -> Listing:

@@ -19,6 +19,7 @@ from netcharter.plan.shapes import Plan
 from netcharter.proofs.ask import NotUnderstood
 from netcharter.readback.differing import ChangeRow
 from netcharter.readback.questions import Answer, ask
+from netcharter.report.wording import counted
 from netcharter.space.certified import NoAnswer
 from netcharter.tasks.inheriting.asking import inquiry
 from netcharter.tasks.inheriting.charter import first_charter
@@ -151,14 +152,12 @@ class Inherited:
         for area in found.areas:
             yield from _segment("area", area, ", ".join(map(str, area.prefixes)), width)
         counts = self.counts()
+
+        def told(*names: str) -> str:
+            return ", ".join(counted(counts[name + "s"], name) for name in names)
+
         yield (
-            "; ".join(
-                (
-                    ", ".join(f"{counts[name]} {name}" for name in ("errors", "warnings", "notes")),
-                    ", ".join(f"{counts[n]} {n}" for n in ("tables", "chains", "rules", "sets")),
-                )
-            )
-            + " looked at."
+            f"{told('error', 'warning', 'note')}; {told('table', 'chain', 'rule', 'set')} looked at."
         )
         if self.unsaid:
             yield "what a charter can't say, or what has to be decided anew:"
