@@ -15,6 +15,7 @@ from netcharter.plan import coding
 from netcharter.plan.registry import NEVER_FORWARDED, special
 from netcharter.readback import audit, audit_reach
 from netcharter.readback.host import host_of
+from netcharter.readback.listing import Listing
 from netcharter.readback.points import FAMILY4, FAMILY6, Points, points
 from netcharter.readback.shapes import OWN, Decisions, Host
 from netcharter.readback.walk import decisions
@@ -181,7 +182,7 @@ def read_gateway(given: Given) -> OldGateway:
         held,
         recognise(seen, facts, held, names),
         {**{file.name: shown(file.data) for file in files}, **ruleset.texts},
-        decisions(ruleset.listing, host, shadowed=True),
+        _decided(ruleset.listing, host),
     )
 
 
@@ -191,6 +192,12 @@ class _Around:
 
     addresses: tuple[File, ...]  # one or none
     routes: tuple[File, ...]
+
+
+def _decided(listing: Listing, host: Host) -> Decisions:
+    """What a ruleset does, with what earlier rules shadow; without it where that is too much."""
+    found = decisions(listing, host, shadowed=True)
+    return found if found.complete else decisions(listing, host)
 
 
 def _files(given: Given, ruleset: File) -> tuple[Ruleset, _Around]:
