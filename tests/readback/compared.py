@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import astuple, dataclass, field
 from fcntl import LOCK_EX, flock
@@ -22,7 +23,7 @@ from netcharter.readback.walk import decisions
 from netcharter.space.ranges import Ranges, union
 from tests.readback import ground
 from tests.readback.frames import Sent
-from tests.readback.judging import coded, packet, wrong
+from tests.readback.judging import coded, kinds, packet, wrong
 from tests.readback.trying import SECOND_LOOK, Kernel, Outcome
 
 CORPUS = Path(__file__).with_name("corpus.json")
@@ -39,6 +40,7 @@ class Tally:
     wrong: list[str] = field(default_factory=list)
     suspects: list[Sent] = field(default_factory=list)  # the packets that went wrong
     doubts: list[str] = field(default_factory=list)
+    fates: Counter[str] = field(default_factory=Counter)  # what the kernel did, in a few words
 
     def add(self, other: Tally) -> None:
         self.packets += other.packets
@@ -47,6 +49,7 @@ class Tally:
         self.wrong += other.wrong
         self.suspects += other.suspects
         self.doubts += other.doubts
+        self.fates += other.fates
 
 
 @cache
@@ -119,6 +122,7 @@ def compare(
     conditions = {each for leaf in found.leaves for each, _ in leaf.held} if held else set()
     suspects = []
     for sent, outcome in zip(packets, tried.outcomes, strict=True):
+        tally.fates.update(kinds(sent, outcome))
         known = {each: held(sent, each) for each in conditions} if held else {}
         answer = decide(found, packet(sent), known)
         if answer.may:

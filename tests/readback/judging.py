@@ -79,6 +79,20 @@ def fate(sent: Sent, outcome: Outcome) -> Fate:
     return Fate(None, sent.source, sent.destination, sent.number, manner)
 
 
+def kinds(sent: Sent, outcome: Outcome) -> Iterator[str]:
+    """What the kernel did, in a few words."""
+    really = fate(sent, outcome)
+    start = "own" if sent.entrance == ground.OWN else "arrived"
+    if really.device is None:
+        yield f"{start}, {really.manner}"
+        return
+    yield f"{start}, {'delivered' if really.device == ground.OWN else 'sent on'}"
+    if (really.destination, really.number) != (sent.destination, sent.number):
+        yield "another destination"
+    if really.source != sent.source:
+        yield "another source"
+
+
 def wrong(
     found: Decisions, answer: Answer, sent: Sent, outcome: Outcome, mute: bool, counted: bool = True
 ) -> list[str] | None:

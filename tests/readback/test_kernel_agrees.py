@@ -48,6 +48,11 @@ LONG = "NETCHARTER_LONG"  # set: many more of everything
 GROUPS, RULESETS, PACKETS = 10, 12, 60
 AT_LEAST = 5_000
 TOO_MANY_MAY = 0.02
+EVERY_FATE = (
+    *(f"arrived, {each}" for each in ("silent", "reset", "prohibited", "unreachable")),
+    *("arrived, delivered", "arrived, sent on", "own, silent", "own, sent on", "own, delivered"),
+    *("another destination", "another source"),
+)
 
 
 @pytest.fixture(scope="module")
@@ -128,6 +133,7 @@ def test_random_rulesets_do_what_is_read_from_them(kernel: Kernel, seed: int) ->
         total.add(found)
     print(f"{total.packets} packets, {total.may} may, {total.aside} met a limit or quota")
     assert total.packets - total.aside >= AT_LEAST
+    assert not [kind for kind in EVERY_FATE if total.fates[kind] < 3], total.fates
     share = total.may / (total.packets - total.aside)
     assert share < TOO_MANY_MAY, "\n".join([f"{share:.1%}", *total.doubts[:40]])
 
