@@ -15,6 +15,7 @@ from typing import Any
 from netcharter.diagnostics import Diagnostic, Severity
 from netcharter.readback.attempts import attempt
 from netcharter.readback.audit_reach import Gateway
+from netcharter.readback.later import Later
 from netcharter.readback.listing import Chain, Listing, Name, Rule
 from netcharter.readback.points import points
 from netcharter.readback.questions import origin_text
@@ -35,6 +36,10 @@ PIECES = 5_000
 SHOWN = 3  # of the rules that one contradicts
 SOME = 2  # opposite rules beyond which an earlier one is taken for an exception from all of them
 TRACES = ("log", "mangle", "set", "dup", "fwd", "queue", "limit", "quota", "meter")
+LATER = (
+    "packets of conversations already let may still meet it; begin the chain with `ct state"
+    " established,related accept` and `ct state invalid drop`, then take it out"
+)
 DEVICE_KEYS = frozenset({"iif", "oif", "iifname", "oifname"})
 
 
@@ -44,6 +49,7 @@ class Rules:
     def __init__(self, gateway: Gateway) -> None:
         self.gateway = gateway
         self.structure = Structure(gateway.listing)
+        self.later = Later(self.structure)
 
     @cached_property
     def leaves(self) -> Mapping[Origin, tuple[int, ...]]:
@@ -187,13 +193,15 @@ def _taken(origin: Origin, core: Sequence[Origin], verdict: Verdict, rules: Rule
     """A rule before which others always decide."""
     opposite = [one for one in core if _verdict(rules, one).let != verdict.let]
     verb = "takes" if len(core) == 1 else "together take"
+    always = rules.later.only_first(rules.rule(origin))
+    what = "" if always else " the first packet of a conversation"
     return Diagnostic(
         "listed-rule-never-decides",
         "warning",
-        f"{origin_text(origin)} never decides: {listed(map(short, core))} {verb} everything that it"
-        " fits",
+        f"{origin_text(origin)} never decides{what}: {listed(map(short, core))} {verb} everything"
+        " that it fits",
         origin.span,
-        help=_instead(opposite),
+        help=_instead(opposite) if always else LATER,
         related=tuple((one.span, f"{short(one)} comes first") for one in core),
     )
 
@@ -208,7 +216,7 @@ def _unmet(rules: Rules, rule: Rule) -> Iterator[Diagnostic]:
         yield Diagnostic(
             "listed-rule-never-met",
             "warning",
-            f"no packet fits {name}: what it asks for contradicts itself, or the way that leads"
+            f"no first packet fits {name}: what it asks for contradicts itself, or the way that leads"
             " there",
             rule.span,
             help="correct what it asks for, or take it out",
@@ -294,10 +302,11 @@ def _instead(opposite: Sequence[Origin]) -> str:
 
 def redundant(rules: Rules) -> Iterator[Diagnostic]:
     """Rules that decide, and without which others would do the same to everything. Not told: those
-    that do more than decide, and those that ask for nothing, which close a chain in plain words."""
+    that do more than decide, those that close a chain in plain words (they ask for nothing, or
+    refuse what the policy refuses), and those that later packets may meet."""
     for origin in _candidates(rules):
         heirs = _same_without(rules, origin)
-        if heirs is not None:
+        if heirs is not None and not _in_plain_words(rules, origin, heirs):
             yield Diagnostic(
                 "listed-rule-redundant",
                 "note",
@@ -318,11 +327,17 @@ def _candidates(rules: Rules) -> Sequence[Origin]:
         if origin.number is not None
         and origin not in rules.dead
         and _only_decides(rules.rule(origin))
+        and rules.later.only_first(rules.rule(origin))
     ]
     size = len(rules.gateway.points.boxes)
     if len(asked) * size <= MOST_READ:
         return asked
     return [o for o in asked if rules.spare(rules.leaves[o])][: MOST_READ // size]
+
+
+def _in_plain_words(rules: Rules, origin: Origin, heirs: Sequence[Origin]) -> bool:
+    """Does a rule say no more than what policies refuse anyway? That is good practice."""
+    return not _verdict(rules, origin).let and all(one.number is None for one in heirs)
 
 
 def _only_decides(rule: Rule) -> bool:

@@ -11,9 +11,6 @@ from typing import Any
 from netcharter.readback.listing import Chain, Listing, Name, Rule
 from netcharter.readback.shapes import Origin
 
-VERDICTS = frozenset("accept drop reject goto jump return continue queue".split())
-MOST_DEEP = 64  # levels that nft nests; a listing is checked for that when it is read
-
 
 def walked(value: Any) -> Iterator[Any]:
     """A value of a listing and everything in it, without recursion."""
@@ -172,7 +169,7 @@ def later_only(rule: Rule) -> bool:
     """Does a rule ask for something that a plain first packet never has: a state such as
     established, a reply's direction, a packet count, an extension header, TCP flags?"""
     for left, op, right in matches(rule):
-        if any(isinstance(one, dict) and _unusual(one) for one in walked(left)):
+        if any(isinstance(one, dict) and unusual(one) for one in walked(left)):
             return True
         key = ct_key(left)
         if key == "state" and op in ("==", "in") and not states(right) & _FIRST:
@@ -184,7 +181,7 @@ def later_only(rule: Rule) -> bool:
     return False
 
 
-def _unusual(said: Mapping[str, Any]) -> bool:
+def unusual(said: Mapping[str, Any]) -> bool:
     """Is this an expression for what plain first packets lack, or all have alike?"""
     if {"exthdr", "ip option", "tcp option", "sctp chunk", "dccp option"} & said.keys():
         return True
