@@ -366,8 +366,10 @@ def _ct_port(source: bool, reply: bool, words: str) -> Term:
     def read(course: Course) -> tuple[Case, ...]:
         if course.track != "new":
             return ABSENT
-        if source != reply:  # the sender's port
-            ported = Case(((SERVICE, services(PORTED)),), FromField(PORT))
+        if source != reply:  # the sender's port; answers go to it as it was translated
+            moved = course.source_port if reply else None
+            now: Source = FromField(PORT) if moved is None else Fixed(moved)
+            ported = Case(((SERVICE, services(PORTED)),), now)
             return (ported, Case(((SERVICE, _unported()),), Open()))
         if reply and course.port is not None:
             ported = Case(((SERVICE, services(PORTED)),), Fixed(course.port))
@@ -463,7 +465,8 @@ def _port(course: Course, protocols: tuple[int, ...], bare: bool) -> tuple[Case,
 
 
 def _source_port(course: Course, protocols: tuple[int, ...], bare: bool) -> tuple[Case, ...]:
-    found = (Case(((SERVICE, services(protocols)),), FromField(PORT)),)
+    now: Source = FromField(PORT) if course.source_port is None else Fixed(course.source_port)
+    found = (Case(((SERVICE, services(protocols)),), now),)
     if not bare:
         return found
     icmp = ICMP if course.family == 4 else ICMP6  # type and code stand in the first two bytes

@@ -32,8 +32,8 @@ def told(term_words: str, fields: tuple[str, ...], course: Course) -> str:
     if any(field in course.touched for field in fields):
         return f"{term_words} (as written by a rule)"
     moved = ("daddr", "dport") if course.destination or course.port else ()
-    if course.source is not None:
-        moved = (*moved, "saddr")
+    if course.source is not None or course.source_port is not None:
+        moved = (*moved, "saddr", "sport")
     if any(word in term_words for word in moved):
         return f"{term_words} (as translated)"
     return term_words

@@ -142,7 +142,7 @@ class Translate:
     """dnat, snat, redirect, masquerade. address, port: values, or None for none.
 
     lookup: a map that gives the address, or (ports_only) the port, or both.
-    by: for prefixes, that all but the host bits is exchanged.
+    shuffled: ports are chosen at random.
     """
 
     kind: str
@@ -153,6 +153,7 @@ class Translate:
     ports_only: bool = False
     living: str = ""
     words: str = ""
+    shuffled: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -374,7 +374,8 @@ class Compiler:
             else (values(address, "ip" if family == 4 else "ip6", devices))
         )
         ports = values(port, "port", devices) if port is not None and not ports_only else ()
-        return Translate(kind, family, plain, ports, lookup, ports_only, living, words)
+        shuffled = "random" in str(said.get("flags", ""))
+        return Translate(kind, family, plain, ports, lookup, ports_only, living, words, shuffled)
 
     def proxy(self, rule: Rule, said: Any) -> Operation:
         words = statement_text({"tproxy": said})

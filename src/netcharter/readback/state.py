@@ -31,7 +31,7 @@ class Course:
 
     family: 4 or 6. own: the host itself sends. hook: where it is. looped: it came back by `lo`.
     track: "none" (conntrack has not seen it), "new", "untracked", "invalid". status: conntrack's.
-    destination, source, port: as they stand now, None where as they were sent (port: values).
+    destination, source, port, source_port: as they stand now, None where as they were sent.
     destined, sourced: destination or source translation was settled. touched: fields that
     statements wrote to. ways: the devices it may leave by, once it is routed. undecided: it goes on,
     by which device was not looked for yet.
@@ -48,6 +48,7 @@ class Course:
     destination: Moved | None = None
     source: Moved | None = None
     port: Ranges | None = None
+    source_port: Ranges | None = None
     destined: bool = False
     sourced: bool = False
     hidden: bool = False

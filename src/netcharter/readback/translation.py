@@ -63,6 +63,7 @@ SCOPES: tuple[tuple[Ranges, Ranges], ...] = (
     (_SITE, SITE_LOCAL6),
     (subtract(ANY6, union(_NEAR, _SITE)), subtract(ANY6, LINK_LOCAL6)),
 )
+ANY_PORT: Ranges = ((0, 0xFFFF),)
 MOST_CHOICES = 16  # addresses or ports that are followed one by one
 
 Target = tuple[Box, Held, Moved | None, Ranges]  # where to, and the ports (none: as they are)
@@ -92,7 +93,8 @@ class Translator:
             elif what.kind in ("dnat", "redirect"):
                 yield from self._destined(State(box, held, state.course), moved, ports)
             else:
-                yield from self._sourced(State(box, held, state.course), moved)
+                taken = ANY_PORT if what.shuffled and not ports else ports
+                yield from self._sourced(State(box, held, state.course), moved, taken)
 
     def _targets(self, state: State, what: op.Translate) -> Iterator[Target]:
         whole = Alternative(state.box, state.held, True)
@@ -201,7 +203,7 @@ class Translator:
                 own = addresses or intersect(self.ground.local(family), spoken)
                 if not own and family == 6:
                     own = ((SOME_OWN + 1, SOME_OWN + 1),)
-                yield box, state.held, Moved(own), ()
+                yield box, state.held, Moved(own), what.port
 
     def _redirected(self, state: State, what: op.Translate) -> Iterator[Target]:
         """To an address of the device of entrance; in IPv6 of the scope of the one sent to."""
@@ -275,18 +277,28 @@ class Translator:
             )
         return narrowed(self.sets, state.box, tuple(limits))
 
-    def _sourced(self, state: State, moved: Moved | None) -> Iterator[tuple[State, bool]]:
-        """What has such a source already is not changed, or perhaps, where there are several."""
+    def _sourced(
+        self, state: State, moved: Moved | None, ports: Ranges
+    ) -> Iterator[tuple[State, bool]]:
+        """What has such a source already is not changed, or perhaps, where there are several, or
+        where its port is chosen anew.
+        """
         status = with_status(state.course.status, SOURCED)
         course = replace(state.course, sourced=True, hidden=True, status=status)
         if moved is not None:
             course = replace(course, source=moved)
+        if ports:
+            course = replace(course, source_port=ports)
         known, value = with_status(status, SNAT)
-        if moved is not None and moved.values and state.course.source is None:
+        perhaps = (known & ~SNAT, value & ~SNAT)
+        if moved is None:
+            yield State(state.box, state.held, replace(course, status=perhaps)), True
+            return
+        if moved.values and state.course.source is None:
             limit = (SOURCE, self.sets.of(moved.values))
             same = narrowed(self.sets, state.box, (limit,))
             if same is not None:
-                bits = status if size(moved.values) == 1 else (known & ~SNAT, value & ~SNAT)
+                bits = status if size(moved.values) == 1 and not ports else perhaps
                 yield State(same, state.held, replace(course, status=bits)), True
             if same == state.box:
                 return
