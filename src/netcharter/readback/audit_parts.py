@@ -26,9 +26,13 @@ TEMPORARY = re.compile(
     re.IGNORECASE,
 )  # common practice, no source
 ISO = re.compile(r"\b(\d{4})-(\d{1,2})-(\d{1,2})\b")
-DOTTED = re.compile(r"\b(\d{1,2})[./](\d{1,2})[./](\d{4})\b")
-MONTHS = "jan feb mar apr may jun jul aug sep oct nov dec".split()
-MONTH = re.compile(rf"\b({'|'.join(MONTHS)})[a-z]*\.? (?:of )?((?:19|20)\d\d)\b", re.IGNORECASE)
+DOTTED = re.compile(r"(?<![\d.])(\d{1,2})[./](\d{1,2})[./](\d{4})\b(?!\.\d)")
+NAMES = (
+    "jan(?:uary)? feb(?:ruary)? mar(?:ch)? apr(?:il)? may june? july? aug(?:ust)? sept?(?:ember)?"
+    " oct(?:ober)? nov(?:ember)? dec(?:ember)?"
+).split()
+MONTHS = [name[:3] for name in NAMES]
+MONTH = re.compile(rf"\b({'|'.join(NAMES)})\.? (?:of )?((?:19|20)\d\d)\b", re.IGNORECASE)
 SEASON = re.compile(
     r"\b(?:spring|summer|autumn|fall|winter|easter|christmas|end of|year) ((?:19|20)\d\d)\b",
     re.IGNORECASE,
@@ -196,7 +200,7 @@ def days(text: str) -> Iterator[date]:
         if readings:
             yield max(readings)
     for match in MONTH.finditer(text):
-        month, year = MONTHS.index(match[1].lower()) + 1, int(match[2])
+        month, year = MONTHS.index(match[1][:3].lower()) + 1, int(match[2])
         yield date(year + month // 12, month % 12 + 1, 1) - timedelta(days=1)
     for match in SEASON.finditer(text):
         yield date(int(match[1]), 12, 31)

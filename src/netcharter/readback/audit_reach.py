@@ -387,19 +387,15 @@ def hiding(gateway: Gateway) -> Iterator[Diagnostic]:
                 (found, box),
                 f'translate them (oifname "{line}" masquerade), or refuse them',
             )
-    hidden = _leaves(
-        gateway,
-        lambda leaf: (
-            (leaf.verdict.hidden or leaf.verdict.source is not None)
-            and leaf.verdict.destination is None
-        ),
-    )
-    for entrances, severity, words in (
-        (sorted(gateway.lines), "warning", "what comes by a line"),
-        (gateway.inside, "note", "what goes from inside to inside"),
+    hidden = _leaves(gateway, lambda leaf: leaf.verdict.hidden or leaf.verdict.source is not None)
+    # what is delivered from inside to inside must be hidden, or answers would go past the gateway
+    plain = _leaves(gateway, lambda leaf: leaf.verdict.destination is None)
+    for entrances, leaves, severity, words in (
+        (sorted(gateway.lines), hidden, "warning", "what comes by a line"),
+        (gateway.inside, hidden & plain, "note", "what goes from inside to inside"),
     ):
         box = gateway.box(entrances)
-        found = gateway.witness(box, hidden, gateway.inside)
+        found = gateway.witness(box, leaves, gateway.inside)
         if found is not None:
             yield gateway.find(
                 "hiding-too-wide",
