@@ -20,8 +20,9 @@ from netcharter.probes.captures import pcapng
 from netcharter.probes.field import Field
 from netcharter.probes.judge import differences
 from netcharter.probes.shapes import GATEWAY, Mismatch, Probe, Programme, Seen
+from netcharter.render.nftables import ANSWERS
 
-RATE, BURST = 200, 200  # refusals that a kit answers (docs/explanation/kit.md)
+RATE = BURST = ANSWERS  # refusals that a kit answers (docs/explanation/kit.md)
 MARGIN = 0.9  # of both, that a rehearsal asks for
 ROUTING_RATE, ROUTING_BURST = 0.9, 5
 REFUSED = ("reset", "prohibited", "unreachable")

@@ -19,13 +19,13 @@ from netcharter.lab.world import world
 from netcharter.plan.coding import TCP, UDP, UDPLITE
 from netcharter.plan.fate import Attempt, Environment
 from netcharter.plan.shapes import Plan
-from netcharter.probes.programme import chosen, programme
+from netcharter.probes.programme import MOST, chosen, programme
 from netcharter.probes.shapes import Mismatch, Probe, Programme, Seen, Shape, Unprobed, World
 from netcharter.probes.stage import Stage
 from netcharter.probes.trials import Trial
 from netcharter.proofs.kernel import Agreement
 
-MOST, TIME = 4000, 600.0  # probes, and seconds for the whole run, unless said
+TIME = 600.0  # seconds for the whole run, unless said
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,6 +60,9 @@ LINE_MASK = (1 << LINE_BITS) - 1
 IDENTITY_MASK = ((1 << IDENTITY_BITS) - 1) << IDENTITY_SHIFT
 ROW_MASK = ((1 << ROW_BITS) - 1) << ROW_SHIFT
 
+INVALID = "nc_invalid"  # chain and counter of what fits no conversation
+STRAY = "nc_stray"  # chain and counter of what no decision holds, which must be nothing
+
 CLASS_NOBODY, CLASS_GUEST, CLASS_FIRST, CLASS_OTHERS = 0, 1, 2, 255
 
 # The parts of an entrance's decisions: the hook; which destinations ("many": multicast and

@@ -16,6 +16,7 @@ from netcharter.plan.addressing import LINK_LOCAL6
 from netcharter.plan.coding import DCCP, ICMP, ICMP6, PORTED, SCTP, TCP, UDP, UDPLITE
 from netcharter.plan.fate import Outcome
 from netcharter.plan.icmp import ECHO_REQUEST4, ECHO_REQUEST6, ERRORS6, ICMPV4, ICMPV6
+from netcharter.plan.labels import INVALID
 from netcharter.plan.shapes import Address, Row
 from netcharter.probes.shapes import GATEWAY, Answered, Expected
 from netcharter.probes.stage import (
@@ -30,7 +31,6 @@ from netcharter.probes.stage import (
 from netcharter.probes.trials import Trial
 from netcharter.space.ranges import has, union
 
-INVALID = "nc_invalid"
 GRE, ESP, AH = 47, 50, 51  # IANA protocol numbers
 # Conversations begin with these ICMP messages (conntrack); all other first ones are untracked.
 TRACKED = {4: frozenset({8, 13, 15, 17}), 6: frozenset({128, 139})}

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from netcharter.plan.labels import row_name
+from netcharter.plan.labels import INVALID, STRAY, row_name
 from netcharter.probes.shapes import GATEWAY, Answered, Arrival, Expected, Probe, Seen
 from netcharter.proofs.naming import listed
 
-INVALID, STRAY = "nc_invalid", "nc_stray"
 WORDS: Mapping[str, str] = {
-    INVALID: "what fits no conversation (nc_invalid)",
-    STRAY: "no decision at all (nc_stray)",
+    INVALID: f"what fits no conversation ({INVALID})",
+    STRAY: f"no decision at all ({STRAY})",
 }
 REFUSED: Mapping[Answered, str] = {
     "reset": "refused (reset)",

@@ -19,6 +19,7 @@ from netcharter.plan.coding import SYMBOLS, V6
 from netcharter.plan.shapes import Address, AreaPlan, LinePlan, Plan
 from netcharter.probes.seats import Seats
 from netcharter.probes.shapes import World
+from netcharter.probes.trials import family_of
 from netcharter.space.ranges import Ranges, has, intersect, ranges, subtract, union
 
 Interface = IPv4Interface | IPv6Interface
@@ -217,8 +218,8 @@ class Stage:
 
     def spot(self, code: int) -> Spot:
         """What a destination is to the gateway's kernel."""
-        family = 4 if code < V6 or (code >= SYMBOLS and (code - SYMBOLS) % 2 == 0) else 6
-        return next((spot for found, spot in self.spots[family] if has(found, code)), Spot("out"))
+        spots = self.spots[family_of(code)]
+        return next((spot for found, spot in spots if has(found, code)), Spot("out"))
 
     @cached_property
     def spots(self) -> dict[int, tuple[tuple[Ranges, Spot], ...]]:

@@ -14,6 +14,7 @@ from netcharter.plan import coding
 from netcharter.plan.coding import ANY4
 from netcharter.plan.housekeeping import BROADCAST, LINK_LOCAL6, LOOPBACK, MULTICAST
 from netcharter.plan.icmp import ERRORS4, ERRORS6, ICMPV4, REPLIES4, REPLIES6
+from netcharter.plan.labels import INVALID, STRAY
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.kernel_fates import Fate, Refused
 from netcharter.proofs.kernel_space import GATEWAY, Slice, Space
@@ -29,7 +30,6 @@ from netcharter.proofs.kernel_ways import (
 from netcharter.space.model import RawBox
 from netcharter.space.ranges import Ranges, full, intersect, ranges, subtract, union
 
-INVALID, STRAY = "nc_invalid", "nc_stray"
 DROPPED = Fate(False, "silent", (INVALID,))
 STRAYED = Fate(False, "silent", (STRAY,))
 SILENT = Refused(frozenset({"silent"}))

@@ -8,9 +8,9 @@ from dataclasses import replace
 from netcharter.plan import coding, labels
 from netcharter.plan.coding import HARDWARE_NONE
 from netcharter.plan.fate import quiet_entrances
+from netcharter.plan.labels import INVALID
 from netcharter.plan.shapes import Region, Row
 from netcharter.proofs.kernel_claims import (
-    INVALID,
     inside,
     regions,
     this_network,

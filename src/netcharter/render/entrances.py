@@ -9,7 +9,7 @@ from netcharter.plan import labels
 from netcharter.plan.shapes import Row
 from netcharter.render.clauses import Run, clauses, runs
 from netcharter.render.ground import FAMILIES, Entrance, World, views
-from netcharter.render.wording import STRAY, NamedSets, chain, run_lines, to_row
+from netcharter.render.wording import NamedSets, chain, run_lines, to_row
 
 
 @dataclass(slots=True)
@@ -65,7 +65,7 @@ def _family_chains(
 def _target(part: str, each: list[Run], family: int, entrance: Entrance) -> str:
     """Where packets of a part go: its chain, or straight to the decision that takes them all."""
     if not each:
-        return f"goto {STRAY}"
+        return f"goto {labels.STRAY}"
     if each[0].first.decides_all:
         return to_row(each[0].first.row)
     return f"goto {labels.part_chain(part, family, entrance.name)}"
@@ -73,7 +73,7 @@ def _target(part: str, each: list[Run], family: int, entrance: Entrance) -> str:
 
 def _end(each: list[Run]) -> Iterator[str]:
     if not each or not each[-1].first.decides_all:
-        yield f"goto {STRAY}"
+        yield f"goto {labels.STRAY}"
 
 
 def _branches(hook: str, part: str, targets: dict[str, str], found: World) -> Iterator[str]:
@@ -81,7 +81,7 @@ def _branches(hook: str, part: str, targets: dict[str, str], found: World) -> It
     ip, family = ("ip" if found.family == 4 else "ip6"), found.family
     if part == hook:
         if hook == "fwd":
-            yield f"{ip} daddr @nc_kept{family} goto {STRAY}"
+            yield f"{ip} daddr @nc_kept{family} goto {labels.STRAY}"
         if hook + "own" in targets:
             yield f"{ip} saddr != @nc_self{family} fib saddr type local {targets[hook + 'own']}"
         if hook + "else" in targets:
@@ -103,6 +103,6 @@ def _destinations(
         known = "own" if hook == "in" else "self"
         yield f"{ip} daddr != @nc_{known}{family} fib daddr type local {target('new')}"
     if hook == "in":
-        yield f"{ip} daddr != @nc_own{family} goto {STRAY}"
+        yield f"{ip} daddr != @nc_own{family} goto {labels.STRAY}"
     if target("net"):
         yield f"{ip} daddr @nc_net{family} {target('net')}"

@@ -25,7 +25,6 @@ from netcharter.render.translation import (
 from netcharter.render.wording import (
     INDENT,
     SET_KINDS,
-    STRAY,
     NamedSets,
     addresses,
     braces,
@@ -89,7 +88,7 @@ def _counters(rows: Iterable[Row]) -> Iterator[str]:
     for row in rows:
         remark = escape.comment(row.label, place(row))
         yield f"{INDENT}counter {labels.row_name(row.label)} {{ comment {remark}; }}"
-    for name in ("nc_invalid", STRAY):
+    for name in (labels.INVALID, labels.STRAY):
         yield f"{INDENT}counter {name} {{ }}"
 
 
@@ -177,8 +176,12 @@ def _tails(ways: Sequence[Entrance]) -> Iterator[str]:
             "reject with icmpx type admin-prohibited",
         ],
     )
-    yield from chain(STRAY, [f"counter name {STRAY} drop"], "no decision: must stay at zero")
-    yield from chain("nc_invalid", ["counter name nc_invalid drop"], "fits no conversation")
+    yield from chain(
+        labels.STRAY, [f"counter name {labels.STRAY} drop"], "no decision: must stay at zero"
+    )
+    yield from chain(
+        labels.INVALID, [f"counter name {labels.INVALID} drop"], "fits no conversation"
+    )
     errors4 = braces(str(number) for number in ERRORS4)
     errors = [f"icmp type {errors4} accept", "icmpv6 type 0-127 accept"]
     yield from chain("nc_related", [*errors, "goto nc_invalid"], "only ICMP errors")
@@ -280,10 +283,10 @@ def _filters(plan: Plan, ways: Sequence[Entrance]) -> Iterator[str]:
         ("nc_input", "input", "in", ['iifname "lo" accept']),
         ("nc_forward", "forward", "fwd", []),
     ):
-        lines = [*first, state.format("nc_related", "nc_invalid")]
+        lines = [*first, state.format("nc_related", labels.INVALID)]
         if hook == "forward" and delivered(plan.rows):
             lines.append("ct status dnat goto nc_offers")
-        lines += [*_dispatch(word, enters), f"goto {STRAY}"]
+        lines += [*_dispatch(word, enters), f"goto {labels.STRAY}"]
         yield from _base(name, "filter", hook, "filter", "drop", lines)
     lines = [state.format("nc_answers", "nc_answers")]
     lines += [f"goto {labels.entrance_chain('out', way.name)}" for way in ways if not way.device]

@@ -20,7 +20,6 @@ from netcharter.render.entrances import Chains
 from netcharter.render.ground import NUMBERS, Entrance
 from netcharter.render.wording import (
     PROTOCOLS,
-    STRAY,
     address,
     address_range,
     braces,
@@ -155,7 +154,7 @@ def has_row(row: Row) -> str:
 def offers_chain(rows: Sequence[Row]) -> Iterator[str]:
     """The forward hook's chain for connections with a translated destination."""
     lines = [text for row in delivered(rows) for text in dict.fromkeys(_recognised(row))]
-    return chain("nc_offers", [*lines, f"goto {STRAY}"])
+    return chain("nc_offers", [*lines, f"goto {labels.STRAY}"])
 
 
 def _recognised(row: Row) -> Iterator[str]:

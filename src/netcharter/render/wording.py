@@ -34,7 +34,6 @@ PROTOCOLS = {
     SCTP: "sctp",
     UDPLITE: "udplite",
 }
-STRAY = "nc_stray"
 INDENT = "    "
 
 

@@ -14,10 +14,11 @@ from netcharter.diagnostics import Diagnostic
 from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.lab.agreement import Unreadable
 from netcharter.lab.leftovers import put
-from netcharter.lab.rehearsal import MOST, TIME, Rehearsal, rehearse
+from netcharter.lab.rehearsal import TIME, Rehearsal, rehearse
 from netcharter.lab.trouble import CommandFailed, LabFailed, LabImpossible
 from netcharter.plan.coding import hardware_text
 from netcharter.plan.fate import Attempt, Environment
+from netcharter.probes.programme import MOST
 from netcharter.probes.shapes import Arrival, Expected, Mismatch, Probe, Seen
 from netcharter.proofs import prove
 from netcharter.proofs.ask import NotUnderstood
