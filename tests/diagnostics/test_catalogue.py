@@ -17,7 +17,18 @@ from netcharter.diagnostics.of_proofs import FINDINGS
 from netcharter.diagnostics.of_reading import READING
 
 SOURCES = Path(__file__).parents[2] / "src" / "netcharter"
-MAKERS = {"Diagnostic", "Wrong", "tell", "stop", "refuse", "unusable", "_error", "_once", "warn", "wrong"}
+MAKERS = {
+    "Diagnostic",
+    "Wrong",
+    "tell",
+    "stop",
+    "refuse",
+    "unusable",
+    "_error",
+    "_once",
+    "warn",
+    "wrong",
+}
 ID = re.compile(r"[a-z]+(-[a-z0-9]+)*")
 
 

@@ -165,6 +165,14 @@ def _counted(leaf: Loaded, listed: Sequence[Loaded], rng: Random) -> list[Loaded
     return [replace(leaf, counters=rng.choice(listed).counters)]
 
 
+SIZES = {
+    "hardware": coding.HARDWARE_SIZE,
+    "source": coding.ADDRESS_SIZE,
+    "destination": coding.ADDRESS_SIZE,
+    "service": coding.SERVICE_SIZE,
+}
+
+
 def _edge(field: str) -> Callable[[Loaded, Sequence[Loaded], Random], list[Loaded]]:
     """One end of one interval of a field is off by one."""
 
@@ -175,7 +183,7 @@ def _edge(field: str) -> Callable[[Loaded, Sequence[Loaded], Random], list[Loade
         low, high = rng.choice(((low + 1, high), (low, high - 1), (low, high + 1), (low - 1, high)))
         rest = (*found[:at], *found[at + 1 :])
         changed = ranges(*rest, *([(low, high)] if 0 <= low <= high else []))
-        said: dict[str, Any] = {field: intersect(changed, ((0, coding.ADDRESS_SIZE - 1),))}
+        said: dict[str, Any] = {field: intersect(changed, ((0, SIZES[field] - 1),))}
         return [replace(leaf, **said)] if changed else []
 
     return change
