@@ -111,7 +111,7 @@ class Effects:
     # --- the rest --------------------------------------------------------------------------------
 
     def _untrack(self, state: State, untrack: op.Untrack) -> list[Outcome]:
-        if state.course.track == "none":
+        if state.course.track in ("none", "invalid"):  # what has an entry keeps it
             return [(_on(state, track="untracked"), op.ON)]
         return [(state, op.ON)]
 

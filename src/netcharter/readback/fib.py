@@ -91,7 +91,7 @@ def _ways(ground: Ground, source: bool, by_device: bool, address: Address) -> Re
         else:
             found, unsure = ground.ways(family, None, False)
             cases = _by_type(found, unsure, where, ())
-        return _unspecified(course, cases) if source and arrived else cases
+        return _unspecified(course, cases) if arrived else cases
 
     return read
 
