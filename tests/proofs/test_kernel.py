@@ -32,6 +32,7 @@ from tests.render.plans import small_plan
 
 LONG = os.environ.get("NETCHARTER_LONG") == "1"
 CHARTERS, SPOILT, CASES = 40 if LONG else 3, 10, 300
+MOST_SPOILT = 30 * SPOILT
 
 
 @pytest.fixture(scope="module")
@@ -124,7 +125,9 @@ def test_a_spoilt_list_is_found_out_and_shown(number: int) -> None:
     listed = Written(plan).all()
     rng = Random(f"{pair(number).seed} spoilt")
     different = 0
-    for _ in range(SPOILT):
+    for tried in range(MOST_SPOILT):  # many a fault changes nothing, since others say the same
+        if tried >= SPOILT and different > SPOILT // 4:
+            break
         place = rng.randrange(len(listed))
         other = [*listed]
         other[place : place + 1] = spoilt(listed, place, rng)
