@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.running import CHARTER, DRAFT, WHEN, process, run
+from tests.cli.running import CHARTER, DEMO, DRAFT, WHEN, process, run
 
 
 def pipe(path: Path) -> None:
@@ -114,7 +114,7 @@ def test_a_page_is_not_written_over_any_file_of_the_charter(tmp_path: Path) -> N
     for name in ("rules.yaml", "charter.yaml"):
         before = Path(name).read_bytes()
         ran = run("check", "charter.yaml", "--page", name, "--as-of", WHEN)
-        assert (ran.code, ran.out) == (2, "") and "the charter itself" in ran.err
+        assert (ran.code, ran.out) == (2, "") and "files that are read" in ran.err
         assert Path(name).read_bytes() == before
 
 
@@ -141,3 +141,22 @@ def test_a_file_that_appears_during_a_conversation_is_left_as_it_is(
     ran = run("new", "mine.yaml", answers="Bracken Hut\n" + "\n" * 80)
     assert ran.code == 2 and "left as it is" in ran.err
     assert os.listdir() == ["mine.yaml"] and (tmp_path / "mine.yaml").read_text() == "mine"
+
+
+@pytest.mark.kernel
+@pytest.mark.parametrize("target", ["old.json", "addresses.json", "routes.json", "first.yaml"])
+def test_a_run_sheet_takes_the_place_of_nothing_that_is_read(target: str, tmp_path: Path) -> None:
+    """Kernel: the first charter's kit is loaded apart to be compared."""
+    for name in ("addresses.json", "routes.json"):
+        (tmp_path / name).write_bytes((DEMO / "old-gateway" / name).read_bytes())
+    (tmp_path / "old.json").write_text(
+        '{"nftables": [{"metainfo": {"json_schema_version": 1}},'
+        ' {"table": {"family": "inet", "name": "old", "handle": 1}}]}'
+    )
+    before = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    call = ("inherit", "old.json", "--addresses", "addresses.json", "--routes", "routes.json")
+    wish = ("--charter", "first.yaml", "--run-sheet", target)
+    ran = process(*call, *wish, folder=tmp_path)
+    assert ran.code == 2 and "cannot-write" in ran.err and "files that are read" in ran.err
+    assert {path: path.read_bytes() for path in before} == before
+    assert (tmp_path / "first.yaml").read_text("utf-8").startswith("#")

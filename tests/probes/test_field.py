@@ -228,7 +228,6 @@ def test_recordings_hold_what_was_sent_and_what_came_back() -> None:
         with Field(places) as field:
             with field.recording([ALICE, BOB, GATEWAY]) as taken:
                 field.send([talk])
-            assert taken == sorted(taken, key=lambda each: each.at) or len(taken) > 8
             return pcapng(taken, "a talk")
 
     file: Any = io.BytesIO(at_the_site(work))

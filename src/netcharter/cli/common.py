@@ -142,7 +142,7 @@ def _to_write(path: Path, keep: Iterable[Path]) -> Path:
     if os.path.lexists(target):
         _regular(target.lstat().st_mode)
         if any(target.samefile(one) for one in keep):
-            raise FileExistsError(EEXIST, "this is the charter itself")
+            raise FileExistsError(EEXIST, "this is one of the files that are read")
     return target
 
 

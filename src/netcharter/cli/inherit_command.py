@@ -92,7 +92,7 @@ def cli(as_json: bool, **said: Any) -> int:
     if said["charter"]:
         write_text(said["charter"], found.charted.written.text, new=True)
     if said["sheet"]:
-        write_text(said["sheet"], found.run_sheet())
+        write_text(said["sheet"], found.run_sheet(), keep=_read(said))
     if as_json:
         print_json(found.as_json())
     else:
@@ -104,6 +104,12 @@ def cli(as_json: bool, **said: Any) -> int:
             if said[name]:
                 click.echo(safe(f"written: {said[name]}"))
     return 0 if getattr(found, "ok", True) else 1
+
+
+def _read(said: dict[str, Any]) -> list[Path]:
+    """The files that were named to be read, and the charter: none is written over."""
+    single = [said[name] for name in ("listing", "addresses", "other", "charter")]
+    return [path for path in (*single, *said["routes"], *said["leases"]) if path is not None]
 
 
 def _found(said: dict[str, Any]) -> Any:

@@ -25,7 +25,7 @@ from netcharter.plan import coding, make_plan
 from netcharter.plan.fate import Attempt, Environment, fate
 from netcharter.plan.shapes import Plan
 from netcharter.proofs import prove
-from netcharter.tasks.inheriting.charter import BECAUSE, first_charter, merged, rules_text
+from netcharter.tasks.inheriting.charter import BECAUSE, first_charter, merged
 from netcharter.tasks.inheriting.services import service_names
 from netcharter.tasks.inheriting.shapes import (
     FoundDevice,
@@ -275,7 +275,7 @@ def test_a_refusal_that_is_lost_is_told_loudly() -> None:
 
 def test_a_name_that_nobody_has_is_a_fault_of_the_caller() -> None:
     with pytest.raises(ValueError, match="no name"):
-        rules_text(found(), [plain(True, Term("attic"), Term("internet"))])
+        write([plain(True, Term("attic"), Term("internet"))])
 
 
 def test_offers_that_can_not_be_said_are_left_out() -> None:

@@ -7,7 +7,7 @@ to give it a reason or take it out. What a charter can't say is listed at the to
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from fractions import Fraction
@@ -93,16 +93,6 @@ def first_charter(
     kept, broken = hold(texts, wishes, now)
     text = _text(draft, body, offered, [*_promises(kept, broken)])
     return Written(text, tuple(draft.unsaid), dict(words.invented), tuple(_problems(text)))
-
-
-def rules_text(
-    found: Recognised, rules: Sequence[InheritedRule]
-) -> tuple[str, tuple[Unsaid, ...], Mapping[str, str]]:
-    """Only the rules, as a piece of a charter; what could not be said; names that were made up."""
-    words = vocabulary(found, rules, ())
-    draft = _Draft(found, words, "", "", IPv6Network("fd00::/48"))
-    lines = list(_rules(draft, merged(rules)))
-    return "\n".join(lines), tuple(draft.unsaid), dict(words.invented)
 
 
 def _text(
