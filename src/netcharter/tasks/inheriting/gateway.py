@@ -100,11 +100,12 @@ class OldGateway:
             ends = coding.addresses(p[0] for p in area.prefixes if p.num_addresses > 2)
             found[area.device] = subtract(whole, union(mine, ends))
             inside = union(inside, whole)
-        beyond = self._beyond() if host.known else union(FAMILY4, FAMILY6)
+        beyond = self.beyond if host.known else union(FAMILY4, FAMILY6)
         outside = subtract(intersect(beyond, _HANDED_OUT), union(special(), mine, inside))
         return found | {line.device: outside for line in self.recognised.lines}
 
-    def _beyond(self) -> Ranges:
+    @cached_property
+    def beyond(self) -> Ranges:
         """What is routed to the lines."""
         found: Ranges = ()
         before: Ranges = ()

@@ -66,16 +66,9 @@ class Site:
     @cached_property
     def beyond(self) -> Ranges:
         """All that lies beyond the lines, as the old gateway routes it."""
-        host = self.gateway.host
-        if not host.known:
+        if not self.gateway.host.known:
             return subtract(self.plan.internet, self.own)
-        found: Ranges = ()
-        before: Ranges = ()
-        for networks, devices in host.routes:
-            if set(devices) & self.gateway.lines:
-                found = union(found, subtract(networks, before))
-            before = union(before, networks)
-        return subtract(intersect(found, self.plan.internet), self.own)
+        return subtract(intersect(self.gateway.beyond, self.plan.internet), self.own)
 
     @cached_property
     def outside(self) -> Ranges:
