@@ -64,7 +64,8 @@ def apart(
     """Run `work` in a forked process inside network, mount and process namespaces of its own.
 
     As root, or as root of a user namespace of its own where that is refused (or `as_user`).
-    What the work says to `report` becomes calls of `on_progress` here. Returns the work's result or raises its failure; both must be picklable.
+    What the work says to `report` becomes calls of `on_progress` here. Returns the work's result or
+    raises its failure; both must be picklable.
     Raises LabImpossible where the machine cannot, LabFailed if the work died, TimeoutError after
     `limit` seconds.
     """
