@@ -21,7 +21,7 @@ from netcharter.readback.points import points
 from netcharter.readback.walk import decisions
 from netcharter.readback.words import Words
 from netcharter.space.checker import Checker
-from tests.readback.tiny import HOST, PORTS, Ruleset, Tiny, drawn, packets
+from tests.readback.tiny import HOST, PORTS, SOURCES, Ruleset, Tiny, drawn, packets
 
 CASES = 30
 SEVERAL = {"listed-rule-never-decides", "listed-rule-never-met"}
@@ -196,7 +196,7 @@ def shadowed(*rules: Tiny) -> list[str]:
     return [one.id for look in (never_decides, redundant, contradictions) for one in look(found)]
 
 
-WEB, SSH = PORTS[1], PORTS[0]
+WEB, SSH, THERE = PORTS[1], PORTS[0], SOURCES[0]
 
 
 @pytest.mark.parametrize(
@@ -210,6 +210,7 @@ WEB, SSH = PORTS[1], PORTS[0]
         (["listed-rules-contradict"],
          (Tiny("eth0", port=WEB, verdict="drop"), Tiny(source="203.0.113.9"))),
         ([], (Tiny("eth0", port=WEB, verdict="drop"), Tiny("eth0"))),  # an exception
+        ([], (Tiny("eth0", THERE, WEB, verdict="drop"), Tiny(source=THERE))),  # another one
         ([], (Tiny("eth0", port=WEB), Tiny("eth1", port=SSH))),
     ],
 )  # fmt: skip
@@ -225,6 +226,31 @@ def test_two_that_cover_together_are_both_named_and_no_third() -> None:
     found = places(rules, never_decides(rules))
     assert set(found) == {("input", 3), ("input", 4)}
     assert {len(one.related) for one in found.values()} == {2}
+
+
+@pytest.mark.parametrize(
+    ("shadowed", "first"),
+    [
+        (True, {"rule 3 of chain input"}),
+        (False, {"rule 1 of chain input", "the policy of chain input"}),
+    ],
+)
+def test_a_policy_that_some_get_to_early_is_not_all_that_comes_first(
+    shadowed: bool, first: set[str]
+) -> None:
+    ruleset = Ruleset(
+        {
+            "input": [
+                Tiny("eth1", THERE, SSH),
+                Tiny("eth1", negated=True, verdict="return"),
+                Tiny("eth0", negated=True, verdict="drop"),
+                Tiny("eth0", negated=True, source=THERE, port=SSH),
+            ]
+        }
+    )
+    rules = rules_of(ruleset, shadowed)
+    one = places(rules, never_decides(rules))["input", 4]
+    assert {message.removesuffix(" comes first") for _, message in one.related} == first
 
 
 def test_a_chain_that_no_packet_gets_to_is_told_once() -> None:

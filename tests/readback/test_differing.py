@@ -13,6 +13,8 @@ from netcharter.readback.shapes import DESTINATION, ENTRANCE, SERVICE, SOURCE, P
 from netcharter.readback.walk import decisions
 from netcharter.readback.words import TCP, Words
 from netcharter.space.ranges import full, has, ranges, size, union
+from tests.readback.auditing import HOUSE, House, by, tcp
+from tests.readback.made import ACCEPT, Item, match, payload
 from tests.readback.tiny import (
     DEVICES,
     HOST,
@@ -86,6 +88,7 @@ def test_the_packet_of_every_row_fares_as_it_is_told(case: int, seed: int) -> No
             continue  # the host's own packets to itself come back by lo
         fates = lets(old, packet), lets(new, packet)
         assert fates == (row.change == "closed", row.change == "opened")
+        assert row.witness.sentence.endswith(": let.")  # told as on the side that lets it
         for ruleset, origin in zip((old, new), row.deciders, strict=True):
             chain, number, _ = ruleset.decides(packet)
             assert (chain, number) == (origin.chain, origin.number)
@@ -101,6 +104,25 @@ def test_counts_are_exact() -> None:
     assert has(met, code(OWN4))
     assert told.totals == {"opened": size(met), "closed": 0, "altered": 0}
     assert {row.service for row in told.rows} == {"tcp/22"}
+
+
+def test_hardware_and_source_ports_are_not_counted_twice() -> None:
+    """Packets that differ only in what does not count are one."""
+
+    def opened(*asked: Item) -> Difference:
+        houses = House(input=()), House(input=[(by("lan0"), *asked, tcp(443), ACCEPT)])
+        read = [decisions(one.listing(), HOUSE) for one in houses]
+        common = frame(*read, hosts=(HOUSE,))
+        old, new = (points(one, HOUSE, common) for one in read)
+        return difference(old, new, Words())
+
+    ports = match(payload("tcp", "sport"), {"set": [1024, {"range": [2000, 3000]}]})
+    names = [f"02:00:00:00:00:{n:02x}" for n in (7, 9, 250)]
+    hardware = match(payload("ether", "saddr"), {"set": names})
+    plain = opened()
+    for told in (opened(ports), opened(hardware), opened(ports, hardware)):
+        assert told.totals == plain.totals
+        assert sum(row.count for row in told.rows) == told.totals["opened"]
 
 
 def test_the_order_of_rules_that_share_nothing_is_the_same_and_of_others_it_is_not() -> None:
