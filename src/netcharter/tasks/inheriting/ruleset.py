@@ -53,7 +53,8 @@ def ruleset_of_machine(machine: Machine) -> Ruleset:
 def _of_json(text: str, name: str) -> Ruleset:
     listed = read_listing(text, name)
     if listed.listing is None:
-        raise Unusable(listed.problems, {name: text})
+        told = (replace(one, help=one.help or BY_JSON) for one in listed.problems)
+        raise Unusable(tuple(told), {name: text})
     return Ruleset(listed.listing, listed.problems, {name: text})
 
 
@@ -64,6 +65,11 @@ def _of_text(text: str, name: str) -> Ruleset:
         span = Places(text, name).span(*place)
         message = "the ruleset includes another file, and only what is named here is read"
         raise _unusable("ruleset-includes", message, span, text, BY_JSON)
+    if "\0" in text:  # nft would read no further
+        at = text.index("\0")
+        message = "the ruleset holds a character that no text has (NUL)"
+        span = Places(text, name).span(at, at + 1)
+        raise _unusable("ruleset-not-loaded", message, span, text, BY_JSON)
     if not text.strip():
         raise _unusable("listing-empty", "the ruleset is empty", _whole(name), text, BY_JSON)
     try:
