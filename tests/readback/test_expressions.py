@@ -561,3 +561,16 @@ def test_decisions_name_the_rule_and_its_place() -> None:
     assert told.decider.span.file == "listing.json" and told.decider.span.line == 1
     other = answer(found, number=81).leaves[0].decider
     assert (other.number, other.text) == (None, "policy accept")
+
+
+def test_a_family_that_nft_does_not_list_is_told() -> None:
+    reset: Item = {"reject": {"type": "tcp reset"}}
+    for before, told in (
+        ((match(DPORT, 80),), True),
+        ((match(SADDR, "192.0.2.10"), match(DPORT, 80)), False),
+        ((match(meta("nfproto"), "ipv4"), match(DPORT, 80)), False),
+        ((match(DPORT, 80), {"counter": {"packets": 0, "bytes": 0}}), False),
+    ):
+        found = forward((*before, reset))
+        assert fate(found) == "reset"
+        assert [note.id for note in found.notes] == ["listing-hides"] * told

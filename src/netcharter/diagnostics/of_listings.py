@@ -111,6 +111,13 @@ MEANING = {
         "Both are taken as possible, and answers that depend on it say may.",
         "Read such answers as: it depends on what the rule asks.",
     ),
+    "listing-hides": Entry(
+        "something that nft may not have listed",
+        "A match on the family is left out of the listing (by nft 1.0.6) where `reject with tcp reset` "
+        "follows.",
+        "The rule may be for one family only; it is taken to be for both.",
+        "Put a `counter` before the `reject`: then everything is listed.",
+    ),
     "listing-order": Entry(
         "an order that a listing does not tell",
         "Two base chains of one hook have the same priority.",
