@@ -109,7 +109,7 @@ def looked_up(points: Points, packet: Packet, own: Mapping[Condition, bool], res
     """The leaves that decide a packet, one for each way that it may leave by."""
     found: set[int] = set()
     for exit_ in range(len(points.frame.devices)):
-        point = _point(points, packet, exit_, own, rest)
+        point = point_of(points, packet, exit_, own, rest)
         fitting_ = (e.rule for e in points.rules.entries if all(map(has, e.box, point)))
         first = next(fitting_, None)
         if first is not None and (
@@ -119,7 +119,7 @@ def looked_up(points: Points, packet: Packet, own: Mapping[Condition, bool], res
     return found
 
 
-def _point(
+def point_of(
     points: Points, packet: Packet, exit_: int, own: Mapping[Condition, bool], rest: int
 ) -> Point:
     entrance = points.frame.devices.index(packet.entrance)
@@ -166,7 +166,7 @@ def test_an_answer_holds_what_is_let_and_nothing_else(case: int, seed: int) -> N
     assert complete
     for packet in packets():
         held = {condition: draw.random() < 0.5 for condition in conditions(found)}
-        point = _point(points, packet, 0, held, 0)
+        point = point_of(points, packet, 0, held, 0)
         met = [(box, n) for box, n in told if all(map(has, _without(box), _without(point)))]
         assert all(not intersect(a[EXIT], b[EXIT]) for (a, _), (b, _) in combinations(met, 2))
         listed = {number for _, number in met}

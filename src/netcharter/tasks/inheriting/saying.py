@@ -8,9 +8,8 @@ words for is named, and never let in its place.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from functools import cached_property
 
 from netcharter.plan import coding
 from netcharter.readback.audit import condition_name
@@ -30,12 +29,14 @@ from netcharter.readback.shapes import (
 )
 from netcharter.readback.structure import Structure
 from netcharter.readback.telling import rule_text
-from netcharter.space.model import Covered
+from netcharter.readback.words import listed
 from netcharter.space.ranges import Ranges, intersect, ranges, subset, subtract, union
 from netcharter.tasks.inheriting.gateway import OldGateway
+from netcharter.tasks.inheriting.ordering import Ordering
 from netcharter.tasks.inheriting.shapes import InheritedOffer, InheritedRule, Term, Unsaid
 from netcharter.tasks.inheriting.terms import LINES, Site, TooMany, Unnamed, parts_of
 
+SHOWN = 3  # of what a rule hangs on
 UDP, TCP = coding.UDP, coding.TCP
 FAMILIES = {4: FAMILY4, 6: FAMILY6}
 
@@ -51,6 +52,11 @@ ECHO: Ranges = union(ECHO4, ranges(coding.service(coding.ICMP6, 128 << 8, (128 <
 # What docs/explanation/model.md section 6 lets an area, or a line, ask of the gateway anyway.
 KEPT_INSIDE = union(_services((UDP, 67), (UDP, 547), (UDP, 53), (TCP, 53)), ICMPS)
 KEPT_AT_LINES = union(_services((UDP, 68), (UDP, 546)), subtract(ICMPS, ECHO4))
+# What it lets the gateway itself ask of the internet, and of areas.
+KEPT_OUT = union(
+    _services((UDP, 53), (TCP, 53), (TCP, 853), (UDP, 123), (TCP, 80), (TCP, 443)), ECHO
+)
+KEPT_TO_AREAS = union(_services((UDP, 68), (UDP, 546)), ECHO)
 
 
 @dataclass
@@ -76,6 +82,7 @@ class _Asked:
     services: Ranges
     to: dict[str, Ranges] = field(default_factory=dict)
     entrance: str = ""
+    missed: bool = False
 
 
 def said_by(gateway: OldGateway, site: Site) -> Said:
@@ -91,92 +98,46 @@ class _Saying:
         self.site = site
         self.points: Points = gateway.points
         self.names = gateway.recognised.by_device
-        self.structure = Structure(gateway.ruleset.listing)
+        self.ordering = Ordering(self.points, Structure(gateway.ruleset.listing))
         self.said = Said()
+        self.hanging: dict[Origin, dict[str, None]] = {}
+        self.added: set[tuple[object, ...]] = set()
 
     def all(self) -> Said:
-        for origin, leaves in self._in_order():
+        for group in self.ordering.groups():
             asked: dict[tuple[object, ...], _Asked] = {}
-            for leaf, exits in leaves:
-                self._leaf(origin, leaf, exits, asked)
+            for number in group.leaves:
+                self._leaf(group.origin, number, asked)
             for one in asked.values():
-                self._rules(origin, one)
-            self._one_family(origin, [leaf for leaf, _ in leaves])
+                self._rules(group.origin, one)
+            self._one_family(group.origin, [self.points.leaf(n) for n in group.leaves])
+        self._conditions()
         self._of_the_gateway_itself()
         return self.said
-
-    # ---- the leaves, by rule ----
-
-    def _in_order(self) -> Iterator[tuple[Origin, list[tuple[Leaf, list[str]]]]]:
-        """The rules that decide something that a charter would decide otherwise, in their order,
-        with their leaves and where these lead."""
-        found: dict[Origin, list[tuple[Leaf, list[str]]]] = {}
-        needed: set[Origin] = set()
-        for number in self.points.boxes:
-            leaf = self.points.leaf(number)
-            if leaf.decider.number is None and not (leaf.verdict.let and leaf.decider.chain):
-                continue
-            if isinstance(self.points.certified.dead_rule(number), Covered):
-                continue
-            if leaf.verdict.let or self._against(number):
-                needed.add(leaf.decider)
-            exits = self.points.frame.named(self.points.exits(number))
-            found.setdefault(leaf.decider, []).append((leaf, exits))
-        ordered = sorted(found.items(), key=lambda pair: self._place(pair[0]))
-        yield from ((origin, leaves) for origin, leaves in ordered if origin in needed)
-
-    def _against(self, number: int) -> bool:
-        """Does a later leaf let something that this one refuses?"""
-        exits = self.points.exits(number)
-        return any(
-            other > number
-            and self.points.leaf(other).verdict.let
-            and intersect(exits, self.points.exits(other))
-            for other in self.points.certified.engine.overlapping(number)
-        )
-
-    def _place(self, origin: Origin) -> tuple[int, ...]:
-        """Where a rule stands among all: as packets come to it from its base chain."""
-        name = (origin.family, origin.table, origin.chain)
-        return (*self._ways.get(name, (1 << 30,)), origin.number or 1 << 30)
-
-    @cached_property
-    def _ways(self) -> Mapping[tuple[str, str, str], tuple[int, ...]]:
-        """For each chain the places of the rules that first lead there, after that of its base."""
-        found: dict[tuple[str, str, str], tuple[int, ...]] = {}
-        waiting: list[tuple[tuple[str, str, str], tuple[int, ...]]] = [
-            ((base.family, base.table, base.name), (number,))
-            for number, base in enumerate(self.structure.bases)
-        ]
-        while waiting:
-            name, way = waiting.pop(0)
-            if name not in found:
-                found[name] = way
-                for place, (rule, to) in enumerate(self.structure.calls.get(name, ())):
-                    waiting.append((to, (*way, rule.number, place)))
-        return found
 
     # ---- one leaf ----
 
     def _leaf(
         self,
         origin: Origin,
-        leaf: Leaf,
-        exits: list[str],
+        number: int,
         asked: dict[tuple[object, ...], _Asked],
     ) -> None:
+        leaf = self.points.leaf(number)
         entrances = self._entrances(origin, leaf)
-        if not entrances or not self._sayable(origin, leaf):
+        if not entrances or not self._sayable(origin, number):
             return
+        exits = self.points.frame.named(self.points.exits(number))
         services = self._services_of(leaf)
         if leaf.verdict.destination is not None and leaf.verdict.let:
-            self._offer(origin, leaf, entrances, services)
+            self._offer(origin, number, entrances, services)
             return
         for entrance in entrances:
-            who = self._who(origin, leaf, entrance)
+            who = self._who(origin, number, entrance)
             key = (who, services, leaf.verdict.let, leaf.verdict.manner, entrance)
             if who:
                 one = asked.setdefault(key, _Asked(leaf, who, services, entrance=entrance))
+                one.missed = one.missed or self.ordering.is_missed(number)
                 for exit in exits:
                     part = LINES if exit in self.gateway.lines else exit
                     one.to[part] = union(one.to.get(part, ()), leaf.box[DESTINATION])
@@ -195,23 +156,22 @@ class _Saying:
             )
         return known
 
-    def _sayable(self, origin: Origin, leaf: Leaf) -> bool:
+    def _sayable(self, origin: Origin, number: int) -> bool:
         """Can the conditions of a leaf be said, or be left away without letting more than before?"""
+        leaf = self.points.leaf(number)
         name = origin_text(origin)
-        for condition, _ in leaf.held:
-            if condition.kind in ("limit", "quota") and leaf.verdict.let:
-                self.said.cannot(
-                    f"{name} lets up to a limit; in the charter it has none",
-                    "decide whether it still needs one",
-                    origin,
-                )
-            else:
-                self.said.cannot(
-                    f"{name} hangs on {condition_name(condition)}, which a charter can't say",
-                    "say with names, hours or sign-in what is meant",
-                    origin,
-                )
-                return False
+        hanging = [c for c, _ in leaf.held if c.kind not in ("limit", "quota")]
+        if hanging or (leaf.held and not leaf.verdict.let):
+            if self.ordering.is_missed(number):
+                names = dict.fromkeys(condition_name(condition) for condition, _ in leaf.held)
+                self.hanging.setdefault(origin, {}).update(names)
+            return False
+        if leaf.held:
+            self.said.cannot(
+                f"{name} lets up to a limit; in the charter it has none",
+                "decide whether it still needs one",
+                origin,
+            )
         if intersect(leaf.box[SERVICE], WITH_PORT) and leaf.box[PORT] != PORTS:
             self.said.cannot(
                 f"{name} asks for source ports, which a charter does not know",
@@ -221,6 +181,17 @@ class _Saying:
             return False
         return True
 
+    def _conditions(self) -> None:
+        """The rules that hang on something, each with all that it hangs on."""
+        for origin, names in self.hanging.items():
+            more = f" and {len(names) - SHOWN} more" if len(names) > SHOWN else ""
+            self.said.cannot(
+                f"{origin_text(origin)} hangs on {listed(list(names)[:SHOWN])}{more}, which a charter"
+                " can't say",
+                "say with names, hours or sign-in what is meant",
+                origin,
+            )
+
     def _services_of(self, leaf: Leaf) -> Ranges:
         """The services of a leaf; of ICMP only what is ever asked, for its answers need no rule."""
         found = intersect(leaf.box[SERVICE], coding.REAL_SERVICES)
@@ -228,11 +199,12 @@ class _Saying:
             return coding.REAL_SERVICES
         return union(subtract(found, ICMPS), intersect(found, ECHO))
 
-    def _who(self, origin: Origin, leaf: Leaf, entrance: str) -> tuple[Term, ...]:
+    def _who(self, origin: Origin, number: int, entrance: str) -> tuple[Term, ...]:
         try:
-            return self.site.who(leaf, entrance)
+            return self.site.who(self.points.leaf(number), entrance)
         except TooMany as fault:
-            self.said.cannot(f"{origin_text(origin)} speaks of {fault}", fault.instead, origin)
+            if self.ordering.is_missed(number):
+                self.said.cannot(f"{origin_text(origin)} speaks of {fault}", fault.instead, origin)
             return ()
 
     # ---- rules ----
@@ -244,7 +216,9 @@ class _Saying:
                 let = one.leaf.verdict.let
                 found = self.site.reach(part, addresses, let) if part != one.entrance else ()
             except TooMany as fault:
-                self.said.cannot(f"{origin_text(origin)} speaks of {fault}", fault.instead, origin)
+                if one.missed:
+                    words = f"{origin_text(origin)} speaks of {fault}"
+                    self.said.cannot(words, fault.instead, origin)
                 continue
             except Unnamed:
                 continue
@@ -256,28 +230,36 @@ class _Saying:
         self._add(origin, one, tuple(dict.fromkeys(reach)), one.services)
 
     def _said_anyway(self, one: _Asked, part: str) -> Ranges:
-        """The services without those that housekeeping lets ask of the gateway."""
-        if part != OWN or not one.leaf.verdict.let or one.services == coding.REAL_SERVICES:
+        """The services without those that housekeeping lets anyway."""
+        if not one.leaf.verdict.let or one.services == coding.REAL_SERVICES:
+            return one.services
+        if one.entrance == OWN:
+            return subtract(one.services, KEPT_OUT if part == LINES else KEPT_TO_AREAS)
+        if part != OWN:
             return one.services
         kept = KEPT_AT_LINES if one.entrance in self.gateway.lines else KEPT_INSIDE
         return subtract(one.services, kept)
 
     def _add(self, origin: Origin, one: _Asked, reach: tuple[Term, ...], services: Ranges) -> None:
-        if reach and services:
-            verdict = one.leaf.verdict
-            quiet = not verdict.let and verdict.manner == "silent"
-            self.said.rules.append(
-                InheritedRule(
-                    verdict.let,
-                    one.who,
-                    reach,
-                    parts_of(services),
-                    origin.text,
-                    origin.span,
-                    origin.comment,
-                    quiet and one.entrance not in self.gateway.lines,
-                )
+        if not reach or not services:
+            return
+        verdict = one.leaf.verdict
+        if (verdict.let, one.who, reach, services) in self.added:
+            return  # the first of two that are alike decides
+        self.added.add((verdict.let, one.who, reach, services))
+        quiet = not verdict.let and verdict.manner == "silent"
+        self.said.rules.append(
+            InheritedRule(
+                verdict.let,
+                one.who,
+                reach,
+                parts_of(services),
+                origin.text,
+                origin.span,
+                origin.comment,
+                quiet and one.entrance not in self.gateway.lines,
             )
+        )
 
     def _one_family(self, origin: Origin, leaves: Iterable[Leaf]) -> None:
         """A rule that lets in one family only, where the site has the other one, too."""
@@ -297,8 +279,9 @@ class _Saying:
 
     # ---- offers ----
 
-    def _offer(self, origin: Origin, leaf: Leaf, entrances: list[str], services: Ranges) -> None:
+    def _offer(self, origin: Origin, number: int, entrances: list[str], services: Ranges) -> None:
         """A translation at lines becomes an offer; one for the inside alone has no words."""
+        leaf = self.points.leaf(number)
         to = leaf.verdict.destination
         assert to is not None
         lines = [name for name in entrances if name in self.gateway.lines]
@@ -313,7 +296,7 @@ class _Saying:
                 origin,
             )
             return
-        found = [self._who(origin, leaf, line) for line in lines]
+        found = [self._who(origin, number, line) for line in lines]
         if not all(found):
             return
         apart = any(term.networks or term.hardware for who in found for term in who)

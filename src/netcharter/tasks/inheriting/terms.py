@@ -86,13 +86,18 @@ class Site:
 
     def who(self, leaf: Leaf, entrance: str) -> tuple[Term, ...]:
         """Who starts, for one entrance of a leaf; nothing where nobody proper is meant."""
+        hardware, sources = leaf.box[HARDWARE], leaf.box[SOURCE]
         if entrance == OWN:
-            return (Term("gateway"),)
-        hardware = leaf.box[HARDWARE]
+            return self._gateway(sources, leaf.verdict.let)
         at_line = entrance in self.gateway.lines
         if not at_line and not subset(((0, HARDWARE_NONE - 1),), hardware):
+            whole = self.hosts(self.names[entrance])
+            here = intersect(sources, whole)
+            if whole and not here:
+                return ()
+            if not leaf.verdict.let and not _holds(here, whole):
+                raise TooMany("machines at some of their addresses", "name what is meant")
             return self._by_hardware(hardware, self.names[entrance])
-        sources = leaf.box[SOURCE]
         if not at_line:
             return self._part(self.names[entrance], sources)
         if not subset(((0, HARDWARE_NONE - 1),), hardware):
@@ -117,19 +122,29 @@ class Site:
         Raises TooMany, or Unnamed where the device is neither area nor line.
         """
         if part == OWN:
-            return (Term("gateway"),)
+            return self._gateway(addresses, let)
         if part in self.names:
             return self._part(self.names[part], addresses)
         if part != LINES:
             raise Unnamed(part)
         return self._wide("internet", addresses, self.beyond, let)
 
+    def _gateway(self, addresses: Ranges, let: bool) -> tuple[Term, ...]:
+        """The gateway, where one of its addresses is meant; what is refused needs all of them."""
+        own = union(*self.gateway.host.own.values())
+        whole = subtract(intersect(own, NUMERIC), NEVER_FORWARDED)
+        here = intersect(addresses, whole)
+        if whole and not here:
+            return ()
+        if not let and not _holds(here, whole):
+            raise TooMany("some of the gateway's own addresses", "refuse services of all of them")
+        return (Term("gateway"),)
+
     def _part(self, area: str, addresses: Ranges) -> tuple[Term, ...]:
         """An area, or some of its addresses; nothing where none of them is in it."""
         whole = self.hosts(area)
         here = intersect(addresses, whole)
-        families = [f for f in (FAMILY4, FAMILY6) if intersect(here, f)]
-        if not whole or (families and all(subset(intersect(whole, f), here) for f in families)):
+        if not whole or (here and _holds(here, whole)):
             return (Term(area),)
         networks = self._networks(here)
         return (Term(area=area, networks=networks),) if networks else ()
@@ -143,10 +158,9 @@ class Site:
         whole = subtract(intersect(whole, NUMERIC), self.inside)
         outside = subtract(intersect(addresses, NUMERIC), union(self.inside, NEVER_FORWARDED))
         proper = outside if let else intersect(outside, whole)
-        families = [f for f in (FAMILY4, FAMILY6) if intersect(proper, f)]
-        if not families:
+        if not proper:
             return ()
-        if all(subset(intersect(whole, f), proper) for f in families):
+        if _holds(proper, whole):
             return (Term(name),)
         networks = self._networks(proper)
         return (Term(networks=networks),) if networks else ()
@@ -156,6 +170,12 @@ class Site:
         if len(found) > MOST_NETWORKS:
             raise TooMany(f"{len(found)} networks", "give what is meant a name of its own")
         return tuple(found)
+
+
+def _holds(part: Ranges, whole: Ranges) -> bool:
+    """Is part of each family, of which it has any, all there is?"""
+    families = [family for family in (FAMILY4, FAMILY6) if intersect(part, family)]
+    return all(subset(intersect(whole, family), part) for family in families)
 
 
 def networks_of(low: int, high: int) -> Iterator[Network]:
