@@ -55,10 +55,16 @@ def devices_of(listing: Listing, host: Host) -> Devices:
     names: dict[str, None] = dict.fromkeys(host.devices)
     names.update(dict.fromkeys(host.own))
     names.update((name, None) for _, held in host.routes for name in held)
+    seen: set[tuple[str, str, str, int | None]] = set()  # named sets that were looked at
     for chain in listing.chains.values():
         for rule in chain.rules:
             for key, data in _compared(rule.expr):
                 for place in _places(key):
+                    if isinstance(data, str) and data.startswith("@"):
+                        name = (rule.family, rule.table, data, place)
+                        if name in seen:
+                            continue
+                        seen.add(name)
                     names.update((n, None) for n in _names(_rows(listing, rule, data), place))
     return Devices(name for name in names if name)
 

@@ -169,6 +169,7 @@ def _ask(said: Any, found: Uses) -> None:
 def reached(listing: Listing, chain: Chain) -> Sequence[Chain]:
     """A chain and all that its rules lead to, by maps too."""
     found: dict[str, Chain] = {}
+    asked: set[str] = set()  # maps
     todo = [chain.name]
     while todo:
         name = todo.pop()
@@ -176,17 +177,18 @@ def reached(listing: Listing, chain: Chain) -> Sequence[Chain]:
         if here is None or name in found:
             continue
         found[name] = here
-        todo += _leads(listing, here)
+        todo += _leads(listing, here, asked)
     return tuple(found.values())
 
 
-def _leads(listing: Listing, chain: Chain) -> Iterator[str]:
+def _leads(listing: Listing, chain: Chain, asked: set[str]) -> Iterator[str]:
     for rule in chain.rules:
         yield from chains_named(rule.expr)
         for statement in rule.expr:
             said = statement.get("vmap")
             data = said.get("data") if isinstance(said, dict) else None
-            if isinstance(data, str):
+            if isinstance(data, str) and data not in asked:
+                asked.add(data)
                 named = listing.sets.get((chain.family, chain.table, data.removeprefix("@")))
                 yield from _targets(named.elements if named else ())
 

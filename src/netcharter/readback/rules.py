@@ -63,6 +63,7 @@ class Compiler:
     around: Around
     notes: Notes
     reader: Reader
+    objects: frozenset[tuple[str, str, str, str]]
 
     def rule(self, rule: Rule) -> tuple[Operation, ...]:
         """The operations of a rule in order, tests in a row together."""
@@ -297,11 +298,9 @@ class Compiler:
 
     def _gauge(self, rule: Rule, kind: Kind, said: Any) -> Test:
         """A limit or quota, perhaps a named one, which should be listed."""
-        if isinstance(said, str):
-            named = (rule.family, rule.table, kind, said)
-            if all((o.family, o.table, o.kind, o.name) != named for o in self.listing.objects):
-                message = f"the {kind} {said[:60]} that this rule asks is not listed"
-                self.notes.tell("listing-missing", "warning", message, rule.span)
+        if isinstance(said, str) and (rule.family, rule.table, kind, said) not in self.objects:
+            message = f"the {kind} {said[:60]} that this rule asks is not listed"
+            self.notes.tell("listing-missing", "warning", message, rule.span)
         return Given(Condition(kind, _placed(rule)))
 
     def mangle(self, rule: Rule, said: Any) -> Operation | None:
@@ -393,6 +392,11 @@ class Compiler:
         words = statement_text({kind: said})
         self._outside(rule, f"what becomes of it at: {words}")
         return Elsewhere(words)
+
+
+def objects_of(listing: Listing) -> frozenset[tuple[str, str, str, str]]:
+    """Family, table, kind and name of every other named object."""
+    return frozenset((o.family, o.table, o.kind, o.name) for o in listing.objects)
 
 
 def _hides_family(rule: Rule) -> bool:

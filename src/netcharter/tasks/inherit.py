@@ -72,7 +72,7 @@ class Charted:
         found = self.beside.difference if self.beside is not None else None
         return {
             "text": self.written.text,
-            "invented": dict(self.written.invented),
+            "invented": [{"name": n, "words": w} for n, w in self.written.invented.items()],
             "same": None if found is None else found.same,
             "differences": _rows_json(self.beside, found.rows if found else ()),
             "besides": _rows_json(self.beside, found.besides if found else ()),
