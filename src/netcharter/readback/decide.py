@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from netcharter.readback.devices import Devices
 from netcharter.readback.shapes import (
@@ -15,6 +15,9 @@ from netcharter.readback.shapes import (
 )
 from netcharter.space.ranges import Ranges, has, intersect, subtract
 
+Held = tuple[tuple[Condition, bool], ...]
+STEPS = 2_000  # of looking for a case in which a leaf comes first
+
 
 def decide(found: Decisions, packet: Packet, held: Mapping[Condition, bool]) -> Answer:
     """The leaves that may decide a packet, in order. held: what is known of conditions; one that
@@ -26,19 +29,57 @@ def decide(found: Decisions, packet: Packet, held: Mapping[Condition, bool]) -> 
     values = _values(packet, devices.number(packet.entrance))
     ways: Ranges | None = None  # those left, where not all were met
     leaves: list[Leaf] = []
+    before: list[tuple[Ranges, Held]] = []
     for leaf in found.leaves:
         if not all(v is None or has(inside, v) for inside, v in zip(leaf.box, values, strict=True)):
             continue
         truth = _truth(leaf, held)
         if truth is False or (ways is not None and not intersect(leaf.box[EXIT], ways)):
             continue
+        asked = tuple(pair for pair in leaf.held if pair[0] not in held)
+        if not comes(leaf.box[EXIT], asked, before):
+            continue
         leaves.append(leaf)
+        before.append((leaf.box[EXIT], asked))
         if truth:
             ways = subtract(leaf.ways if ways is None else ways, leaf.box[EXIT])
             if not ways:
                 break
     unfinished = not found.complete and ways != ()
     return Answer(tuple(leaves), len({leaf.verdict for leaf in leaves}) > 1 or unfinished)
+
+
+def comes(exits: Ranges, asked: Held, before: Sequence[tuple[Ranges, Held]]) -> bool:
+    """Whether a leaf may be the first of those that hold a packet: by one of its exits its own
+    conditions can be true while, of each leaf before it there, one is not. Two leaves that ask the
+    same the other way round leave nothing to a third. True, too, where that takes too much work.
+    """
+    if not before:
+        return True
+    for exit_ in (e for low, high in exits for e in range(low, high + 1)):
+        others = [held for ways, held in before if has(ways, exit_)]
+        if _leaves_room(dict(asked), others, [STEPS]):
+            return True
+    return False
+
+
+def _leaves_room(truth: dict[Condition, bool], others: Sequence[Held], steps: list[int]) -> bool:
+    """Whether the open conditions can be such that none of `others` is met."""
+    steps[0] -= 1
+    if steps[0] < 0:
+        return True
+    for at, held in enumerate(others):
+        if any(truth.get(condition, true) != true for condition, true in held):
+            continue
+        fixed = dict(truth)
+        for condition, true in held:
+            if condition in truth:
+                continue
+            if _leaves_room({**fixed, condition: not true}, others[at + 1 :], steps):
+                return True
+            fixed[condition] = true
+        return False
+    return True
 
 
 def _values(packet: Packet, entrance: int) -> tuple[int | None, ...]:

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
+from netcharter.readback.decide import Held, comes
 from netcharter.readback.listing import Chain, Listing, Rule
 from netcharter.readback.shapes import (
     DESTINATION,
@@ -100,10 +101,14 @@ def _possible(found: Decisions) -> Iterator[Leaf]:
     """The leaves of a single packet that may be its end: up to one that settles it for every way
     that it may leave by."""
     left: Ranges | None = None
+    before: list[tuple[Ranges, Held]] = []
     for leaf in found.leaves:
         here = leaf.box[EXIT]
         if left is not None and not intersect(left, here):
             continue
+        if not comes(here, leaf.held, before):
+            continue
+        before.append((here, leaf.held))
         yield leaf
         if not leaf.held:
             left = subtract(leaf.ways if left is None else left, here)
