@@ -4,12 +4,24 @@ from __future__ import annotations
 
 import pytest
 
+from netcharter.charter.read import read
 from netcharter.lab import rehearsal as rehearsing
+from netcharter.lab.world import world
+from netcharter.plan import make_plan
+from netcharter.probes.programme import programme
 from tests.lab.rehearsing import NOW, demo, kit, rehearsed, small
 
 pytestmark = pytest.mark.kernel
 
 NO_TIME = 0.0
+DCCP = """\
+charter: 1
+site: {name: Tarn Hollow, timezone: Europe/London, local-prefix: 'fd12:3456:789a::/48'}
+lines: {copper: {device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9}}
+areas: {office: {device: eth1, hosts: 20}, barn: {device: eth2, hosts: 3}}
+devices: {booking: {area: barn, hardware: 02:00:00:aa:00:02, address: lasting}}
+offers: [{offer: dccp/5, on: copper, to: booking}]
+"""
 
 
 def test_the_demo_site_does_as_its_charter_says() -> None:
@@ -47,3 +59,19 @@ def test_progress_is_told_from_within_the_lab() -> None:
 def test_a_rehearsal_needs_no_root() -> None:
     found = rehearsing.rehearse(small(), kit(small()), NOW, limit=60, as_user=True)
     assert found.agreed == found.probes, [each.differences for each in found.mismatches]
+
+
+def test_an_offer_whose_port_conntrack_may_not_know_is_delivered() -> None:
+    """This kernel tracks DCCP without ports, older ones with them; and no proof may hang on that."""
+    charter = read(DCCP, "charter.yaml").charter
+    assert charter is not None
+    plan = make_plan(charter)
+    found = rehearsed(plan, kit(plan))
+    assert [(each.probe.told, each.differences) for each in found.mismatches] == []
+    assert found.kernel.same
+    assert "offer 1" in {each.row for each in programme(plan, world(plan), NOW).probes}
+    ruleset = kit(plan)["nftables.nft"]
+    asked = ruleset.replace(b"dccp dport 5 ", b"ct original proto-dst 5 ")
+    assert asked != ruleset
+    told = rehearsed(plan, {**kit(plan), "nftables.nft": asked})
+    assert not told.kernel.same

@@ -44,6 +44,9 @@ from netcharter.space.ranges import Ranges, intersect, ranges, subtract
 
 ICMP, TCP, UDP, DCCP, ICMP6, SCTP, UDPLITE = 1, 6, 17, 33, 58, 132, 136
 PORTED = (TCP, UDP, DCCP, SCTP, UDPLITE)
+# Whose ports conntrack knows and translates on every kernel. DCCP's are known to older ones only:
+# the kernel this was tried on (6.18) tracks it as a protocol without ports.
+TRACKED = (TCP, UDP, SCTP, UDPLITE)
 TRANSPORT: Mapping[str, tuple[int, ...]] = {
     "tcp": (TCP,),
     "udp": (UDP,),
@@ -369,15 +372,20 @@ def _ct_port(source: bool, reply: bool, words: str) -> Term:
         if source != reply:  # the sender's port; answers go to it as it was translated
             moved = course.source_port if reply else None
             now: Source = FromField(PORT) if moved is None else Fixed(moved)
-            ported = Case(((SERVICE, services(PORTED)),), now)
-            return (ported, Case(((SERVICE, _unported()),), Open()))
+            ported = Case(((SERVICE, services(TRACKED)),), now)
+            return (ported, Case(((SERVICE, _untold()),), Open()))
         if reply and course.port is not None:
-            ported = Case(((SERVICE, services(PORTED)),), Fixed(course.port))
+            ported = Case(((SERVICE, services(TRACKED)),), Fixed(course.port))
         else:
-            ported = Case(((SERVICE, services(PORTED)),), FromField(SERVICE, (of_ports(PORTED),)))
-        return (ported, Case(((SERVICE, _unported()),), Open()))
+            ported = Case(((SERVICE, services(TRACKED)),), FromField(SERVICE, (of_ports(TRACKED),)))
+        return (ported, Case(((SERVICE, _untold()),), Open()))
 
     return Term("port", read, words)
+
+
+@lru_cache(maxsize=1)
+def _untold() -> Ranges:
+    return subtract(((0, (256 << 16) - 1),), services(TRACKED))
 
 
 @lru_cache(maxsize=1)

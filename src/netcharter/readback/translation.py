@@ -19,7 +19,7 @@ from netcharter.readback.ground import (
     Ground,
     prefix6,
 )
-from netcharter.readback.keys import PORTED, services
+from netcharter.readback.keys import DCCP, PORTED, TRACKED, services
 from netcharter.readback.matching import Alternative, Matcher
 from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import (
@@ -46,7 +46,7 @@ from netcharter.readback.state import (
     with_status,
 )
 from netcharter.readback.values import ANY4, ANY6, NotUnderstood, values
-from netcharter.space.ranges import Ranges, intersect, ranges, size, subtract, union
+from netcharter.space.ranges import Ranges, full, intersect, ranges, size, subtract, union
 
 
 def _scope(number: int) -> Ranges:
@@ -239,14 +239,13 @@ class Translator:
     ) -> Iterator[tuple[State, bool]]:
         status = with_status(state.course.status, DESTINED)
         course = replace(state.course, destined=True, status=status)
-        ported = self.sets.of(services(PORTED))
         parts: list[tuple[Box | None, Ranges]] = [(state.box, ())]
         if ports:
-            rest = self.sets.minus(state.box[SERVICE], ported)
-            parts = [
-                (narrowed(self.sets, state.box, ((SERVICE, ported),)), ports),
-                (narrowed(self.sets, state.box, ((SERVICE, rest),)), ()),
-            ]
+            rest = self.sets.minus(state.box[SERVICE], self.sets.of(services(PORTED)))
+            kinds = (self.sets.of(services(TRACKED)), self.sets.of(services((DCCP,))), rest)
+            boxes = (narrowed(self.sets, state.box, ((SERVICE, kind),)) for kind in kinds)
+            # DCCP's port is translated where the kernel tracks it, and stays where it does not.
+            parts = list(zip(boxes, (ports, full(1 << 16), ()), strict=True))
         done = replace(course, status=with_status(course.status, DNAT))
         for box, now in parts:
             if box is None:
@@ -273,7 +272,7 @@ class Translator:
                 return None
             port = ports[0][0]
             limits.append(
-                (SERVICE, self.sets.of(ranges(*(((p << 16) + port,) * 2 for p in PORTED))))
+                (SERVICE, self.sets.of(ranges(*(((p << 16) + port,) * 2 for p in TRACKED))))
             )
         return narrowed(self.sets, state.box, tuple(limits))
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from netcharter.plan import coding, labels
-from netcharter.plan.coding import ANY4, PORTED, REAL_SERVICES, SYMBOLS
+from netcharter.plan.coding import ANY4, DCCP, PORTED, REAL_SERVICES, SYMBOLS
 from netcharter.plan.shapes import Delivery, LinePlan, Plan, Row
 from netcharter.render import escape
 from netcharter.render.clauses import Clause, View, clauses, runs
@@ -172,7 +172,8 @@ def _recognised(row: Row) -> Iterator[str]:
 
 def _originals(service: Ranges) -> Iterator[str]:
     """The matches on protocol and original port; nftables 1.0.6 knows the type of the latter only
-    beside a single protocol, and cannot hold it in a set."""
+    beside a single protocol, and cannot hold it in a set. A kernel that no longer tracks DCCP has
+    no original port of it, so there the delivered one is asked, which is the same."""
     if service == REAL_SERVICES:
         yield ""
         return
@@ -181,7 +182,9 @@ def _originals(service: Ranges) -> Iterator[str]:
             first = max(low, protocol << 16) & 0xFFFF
             last = min(high, (protocol << 16) + 0xFFFF) & 0xFFFF
             match = f" meta l4proto {protocol_range(protocol, protocol)}"
-            if protocol in PORTED and (first, last) != (0, 0xFFFF):
+            if protocol == DCCP:  # never moved to another port: `at` is for TCP and UDP
+                match += f" dccp dport {number_range(first, last)}"
+            elif protocol in PORTED and (first, last) != (0, 0xFFFF):
                 match += f" ct original proto-dst {number_range(first, last)}"
             yield match
 
