@@ -134,6 +134,26 @@ def test_a_folder_that_cannot_be_is_told(small: Path, tmp_path: Path, faulty: No
     (tmp_path / "file").write_text("")
     ran = run("rehearse", small, "--limit", "200", "--captures", tmp_path / "file" / "frames")
     assert ran.code == 2 and "(cannot-write)" in ran.err
+    assert "MISMATCH" in ran.out, "what was seen is told all the same"
+
+
+@pytest.mark.parametrize(
+    "asked",
+    ["spare-laptop internet https", "office office https", "office 255.255.255.255 udp/67"],
+)
+def test_what_two_machines_cannot_talk_about_is_sent_as_a_packet(asked: str) -> None:
+    """A machine that has not the address, the same one at both ends, an address of many."""
+    starter, target, service = asked.split()
+    only = ("--from", starter, "--to", target, "--with", service)
+    code, found = document(CHARTER, "--as-of", WHEN, *only)
+    assert code == 0 and found["agreed"] == found["probes"] > 0, found["mismatches"]
+
+
+def test_where_nothing_could_be_tried_all_is_not_well() -> None:
+    only = ("--from", "office", "--to", "fe80::1", "--with", "https")
+    code, found = document(CHARTER, "--as-of", WHEN, *only)
+    assert code == 1 and found["probes"] == found["tried"] == 0
+    assert len(found["unprobed"]) == 1 and not found["mismatches"]
 
 
 def test_a_rehearsal_cut_short_is_no_success(small: Path) -> None:

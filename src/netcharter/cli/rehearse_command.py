@@ -64,14 +64,14 @@ def cli(
         found = rehearse_charter(
             source, clock(), as_of, only=only, limit=limit, seconds=within, on_progress=heard
         )
-    if captures is not None:
-        write_captures(captures, found)
     folder = None if captures is None else str(captures)
     if as_json:
         print_json(found.as_json(folder))
-        return 0 if found.ok else 1
-    for line in summary(found, width(), folder):
-        click.echo(safe(line))
+    else:
+        for line in summary(found, width(), folder):
+            click.echo(safe(line))
+    if captures is not None:  # what was seen is told, also where its frames can't be kept
+        write_captures(captures, found)
     return 0 if found.ok else 1
 
 

@@ -19,11 +19,13 @@ from netcharter.lab.world import world
 from netcharter.plan.coding import TCP, UDP, UDPLITE
 from netcharter.plan.fate import Attempt, Environment
 from netcharter.plan.shapes import Plan
+from netcharter.probes.classes import held
 from netcharter.probes.programme import MOST, chosen, programme
-from netcharter.probes.shapes import Mismatch, Probe, Programme, Seen, Shape, Unprobed, World
+from netcharter.probes.shapes import Mismatch, Probe, Programme, Seen, Unprobed, World
 from netcharter.probes.stage import Stage
 from netcharter.probes.trials import Trial
 from netcharter.proofs.kernel import Agreement
+from netcharter.space.ranges import has
 
 TIME = 600.0  # seconds for the whole run, unless said
 
@@ -56,10 +58,10 @@ class Rehearsal:
 
     @property
     def ok(self) -> bool:
-        """Everything that should be tried was tried and seen as predicted, and the kernel has
-        loaded the plan.
+        """Everything that should be tried, and that is something, was tried and seen as predicted,
+        and the kernel has loaded the plan.
         """
-        return self.kernel.same and not self.mismatches and self.done == self.probes
+        return self.kernel.same and not self.mismatches and 0 < self.done == self.probes
 
 
 def rehearse(
@@ -110,18 +112,26 @@ def _differs(work: Programme) -> Iterator[str]:
 def _asked(
     plan: Plan, where: World, only: Sequence[tuple[Attempt, Environment]]
 ) -> Iterator[tuple[Trial, str]]:
-    """As conversations, where the protocol has any. Who is nobody in particular is the visitor,
-    whose kernel has the address that it speaks from.
+    """As conversations, where two machines can have one: by TCP or UDP, from the machine that has
+    the address, to another one. Who is nobody in particular is the visitor.
     """
-    seats = Stage(plan, where).seats
+    stage = Stage(plan, where)
     known = {hardware for device in plan.devices for hardware in device.hardware}
     areas = {area.name for area in plan.areas}
     for attempt, environment in only:
         entrance = attempt.entrance
         if entrance in areas and attempt.hardware not in known:
-            attempt = replace(attempt, hardware=seats.visitor(entrance).hardware)
-        shape: Shape = "talk" if attempt.service >> 16 in (TCP, UDP) else "plain"
-        yield Trial(attempt, environment, shape), "it was asked for"
+            attempt = replace(attempt, hardware=stage.seats.visitor(entrance).hardware)
+        single = Trial(attempt, environment)
+        spoken = attempt.service >> 16 in (TCP, UDP) and attempt.source != attempt.destination
+        talk = spoken and held(stage, single) and _one_machine(plan, attempt.destination)
+        yield replace(single, shape="talk" if talk else "plain"), "it was asked for"
+
+
+def _one_machine(plan: Plan, destination: int) -> bool:
+    """Not an address of many."""
+    places = (plan.gateway, plan.internet, *(area.hosts for area in plan.areas))
+    return any(has(place, destination) for place in places)
 
 
 def _told(

@@ -36,12 +36,17 @@ LIMITS = (
 REHEARSED = (
     (
         "A rehearsal tries some packets of each kind, in a lab on this machine's kernel. That every"
-        " packet fares as the charter says is what `netcharter check` proves of the plan, and what"
-        " is proven here of the rules that the kernel has loaded."
+        " conversation begins as the charter says is what `netcharter check` proves of the plan, and"
+        " what is proven here of the packet filter that the kernel has loaded."
     ),
     (
         "Not rehearsed: cables, switches, access points and providers, how much a line carries, and"
         " what gate and steward do; the lab puts into their sets what they would."
+    ),
+    (
+        "Not compared one by one: routes and kernel settings; they are tried where a probe needs"
+        " them. Not tried: long conversations, a line lost in the middle of one, and ICMP errors"
+        " about living ones, such as a packet that is too big."
     ),
 )
 WHERE = "True of the plan, within the limits that `netcharter check` prints."

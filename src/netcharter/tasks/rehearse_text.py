@@ -8,6 +8,7 @@ from textwrap import wrap
 from netcharter.lab.rehearsal import Rehearsal
 from netcharter.probes.shapes import Mismatch, Probe, Seen, Unprobed
 from netcharter.report.limits import REHEARSED, cautions, told
+from netcharter.report.wording import counted
 from netcharter.tasks.rehearse import Rehearsed
 
 SHOWN, FEW = 12, 4  # of anything that is listed, at most; of what is of less interest
@@ -19,13 +20,13 @@ FATES: Mapping[str, str] = {
     "silent": "dropped in silence",
 }
 KINDS: Mapping[str, str] = {
-    "plain": "single packets",
-    "talk": "conversations with data both ways",
+    "plain": "alone",
+    "talk": "in conversation, with data both ways",
     "fragments": "in fragments",
     "extension": "behind an extension header",
     "source-routed": "source-routed",
     "no-start": "from the middle of no conversation",
-    "no-question": "answers to no question",
+    "no-question": "as answers to no question",
 }
 
 
@@ -93,7 +94,7 @@ def _listed(probe: Probe, seen: Seen, width: int) -> Iterator[str]:
 def _counted(seen: Rehearsal) -> Iterator[str]:
     missed = len(seen.mismatches)
     yield (
-        f"{seen.done} probes tried in {seen.seconds:.0f} s: {seen.agreed} agreed, {missed} did not."
+        f"{counted(seen.done, 'probe')} tried in {seen.seconds:.0f} s: {seen.agreed} agreed, {missed} did not."
     )
     fates = [f"{seen.fates[key]} {words}" for key, words in FATES.items() if key in seen.fates]
     kinds = [f"{seen.kinds[key]} {words}" for key, words in KINDS.items() if key in seen.kinds]
