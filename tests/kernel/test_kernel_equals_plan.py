@@ -46,7 +46,7 @@ from tests.render.plans import small_charter, small_plan
 
 LONG = os.environ.get("NETCHARTER_LONG") == "1"
 CHARTERS = 300 if LONG else 60
-TRIES = 6  # places at which a fault is planted until one matters
+TRIES = 30  # places at which a fault is planted until one matters
 SAMPLES = 300
 
 

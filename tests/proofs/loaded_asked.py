@@ -181,10 +181,15 @@ def corners(plan: Plan, leaf: Loaded, rng: Random, count: int) -> Iterator[Case]
         )
         who = rng.choice(people) if device in signing else coding.NOBODY
         instant = NOW + timedelta(minutes=rng.randrange(500 * 1440))
-        if _exists(plan, attempt, device in areas):
-            environment = Environment(lines, who, instant)
+        environment = Environment(lines, who, instant)
+        # What no line carries is refused by routing in every state: a claim of its own.
+        if _exists(plan, attempt, device in areas) and not _routed(plan, attempt, environment):
             found = rng.choice(exits(plan, attempt))
             yield Case(attempt, environment, device, found, attempt.hardware)
+
+
+def _routed(plan: Plan, attempt: Attempt, environment: Environment) -> bool:
+    return fate.fate(plan, attempt, environment).row.routed
 
 
 def exits(plan: Plan, attempt: Attempt) -> list[str]:

@@ -54,6 +54,7 @@ TRANSPORT: Mapping[str, tuple[int, ...]] = {
     "sctp": (SCTP,),
     "udplite": (UDPLITE,),
 }
+TYPE_OF_FRAME = ("ll", 96, 16)  # in bits: behind two hardware addresses (IEEE 802.3)
 OTHERS: Mapping[str, int] = {"ah": 51, "esp": 50, "comp": 108, "igmp": 2, "gre": 47}
 # Fields that exist and that a first packet alone does not settle; any other is not known here.
 META = frozenset(
@@ -409,6 +410,8 @@ def _payload(where: dict[str, Any], around: Around, words: str) -> Term | None:
         return Term("number", lambda course: (Case(limits, Open()),), words, words)
     if protocol == "ether":
         return _ether(str(field), words)
+    if (where.get("base"), where.get("offset"), where.get("len")) == TYPE_OF_FRAME:
+        return _ether("type", words)  # nft merges it with what stands beside, and lists it so
     if protocol == "arp":
         return Term("number", lambda course: ABSENT, words)
     return Term("number", lambda course: OPEN, words, words, "base" in where or protocol == "vlan")
