@@ -16,7 +16,9 @@ PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").rglob("*.md"))]
 
 def _marks(steps: list[Step]) -> list[pytest.MarkDecorator]:
     """What real packets are sent by belongs to the kernel tests."""
-    return [pytest.mark.kernel] if any("rehearse" in s.command for s in steps) else []
+    return (
+        [pytest.mark.kernel] if any(re.search("rehearse|inherit", s.command) for s in steps) else []
+    )
 
 
 BLOCKS = [
@@ -55,4 +57,4 @@ def test_the_walk_uses_every_command_in_front() -> None:
         s.command for steps in blocks((ROOT / "README.md").read_text("utf-8")) for s in steps
     ]
     used = {found for c in commands for found in re.findall(r"\bnetcharter (\w+)", c)}
-    assert {"check", "ask", "why", "compare", "render", "rehearse", "new"} <= used
+    assert {"check", "ask", "why", "compare", "render", "rehearse", "inherit", "new"} <= used

@@ -1,59 +1,19 @@
 """Network devices, addresses and routes of a gateway.
 
-The shape of the JSON is iproute2's own: the last tests ask the `ip` of this machine. The stanzas
-are written by us after interfaces(5).
+The shape of the JSON is iproute2's own: the last tests ask the `ip` of this machine.
 """
 
 from __future__ import annotations
 
 import json
-from ipaddress import ip_address, ip_interface, ip_network
+from ipaddress import ip_interface, ip_network
 from pathlib import Path
 
 import pytest
 
-from netcharter.tasks.inheriting.host import host_facts, interfaces_facts
-from netcharter.tasks.inheriting.shapes import NetDevice
+from netcharter.tasks.inheriting.host import host_facts
 from tests.kernel.namespace import run
 from tests.tasks.inheriting.old_gateway import FOLDER, host
-
-FIRST = """
-auto lo eth0
-iface lo inet loopback
-
-# the line
-allow-hotplug eth0
-iface eth0 inet static
-    address 203.0.113.10
-    netmask 255.255.255.248
-    gateway 203.0.113.9
-iface eth0 inet6 static
-    address 2001:db8:7aff::2/64
-    gateway 2001:db8:7aff::1
-iface eth0:1 inet static
-    address 203.0.113.11/29
-
-iface eth1 inet dhcp
-    metric 200
-iface eth3.20 inet static
-    address 10.20.20.1/24
-iface vlan30 inet static
-    vlan_raw_device eth3
-    address 10.20.30.1/24
-iface br0 inet static
-    bridge_ports eth4 \\
-                 eth5
-    address 10.20.40.1/24
-    hwaddress ether 02:00:00:aa:fe:01
-iface dsl inet ppp
-    provider some
-source /etc/network/interfaces.d/*
-"""
-
-
-def devices(text: str, name: str = "interfaces") -> dict[str, NetDevice]:
-    found = interfaces_facts(text, name)
-    return {device.name: device for device in found.devices}
 
 
 def test_the_old_gateway_of_the_example() -> None:
@@ -126,39 +86,6 @@ def test_addresses_that_are_advertised_and_those_of_the_link_are_left_out() -> N
     (device,) = host_facts(json.dumps([{}, entry])).devices
     assert device.addresses == (ip_interface("203.0.113.7/32"),)
     assert not device.learnt
-
-
-def test_stanzas_of_interfaces() -> None:
-    found = devices(FIRST)
-    assert found["eth0"].addresses == tuple(
-        map(ip_interface, ("203.0.113.10/29", "2001:db8:7aff::2/64", "203.0.113.11/29"))
-    )
-    assert found["eth1"].learnt and found["dsl"].kind == "ppp"
-    assert (found["eth3.20"].parent, found["eth3.20"].vlan) == ("eth3", 20)
-    assert (found["vlan30"].parent, found["vlan30"].vlan) == ("eth3", 30)
-    assert found["br0"].kind == "bridge" and found["br0"].hardware == 0x020000AAFE01
-    assert found["eth4"].within == found["eth5"].within == "br0"
-
-
-def test_default_routes_and_files_that_are_named_in_interfaces() -> None:
-    found = interfaces_facts(FIRST, "interfaces")
-    ways = [(w.network, w.next_hop, w.device, w.metric) for w in found.ways]
-    assert ways == [
-        (ip_network("0.0.0.0/0"), ip_address("203.0.113.9"), "eth0", 0),
-        (ip_network("::/0"), ip_address("2001:db8:7aff::1"), "eth0", 0),
-        (ip_network("0.0.0.0/0"), None, "eth1", 200),
-        (ip_network("0.0.0.0/0"), None, "dsl", 0),
-    ]
-    assert [p.id for p in found.problems] == ["file-not-followed"]
-
-
-@pytest.mark.parametrize(
-    "text",
-    ["address 10.0.0.1", "iface eth0", "iface eth0 ipx static",
-     "iface eth0 inet static\n address 10.0.0.300/24"],
-)  # fmt: skip
-def test_what_is_no_stanza_is_told(text: str) -> None:
-    assert [p.id for p in interfaces_facts(text, "interfaces").problems] == ["entry-not-read"]
 
 
 @pytest.mark.kernel

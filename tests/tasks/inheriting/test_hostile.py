@@ -13,7 +13,7 @@ from netcharter.diagnostics import Diagnostic
 from netcharter.diagnostics.catalogue import CATALOGUE
 from netcharter.diagnostics.text import render
 from netcharter.tasks.inheriting.held import KINDS, kind_of, read_held
-from netcharter.tasks.inheriting.host import host_facts, interfaces_facts
+from netcharter.tasks.inheriting.host import host_facts
 from netcharter.tasks.inheriting.lines import FEW, LONGEST_LINE, MOST_BYTES, shown
 
 PAGE = """<!DOCTYPE html>
@@ -116,7 +116,6 @@ soups = st.lists(pieces, max_size=40).map("".join)
 def test_no_soup_of_words_does_any_harm(kind: str, data: str | bytes) -> None:
     for found in (read_held(data, "file", kind), read_held(data, "file")):  # type: ignore[arg-type]
         orderly(found.problems, data)
-    orderly(interfaces_facts(data, "file").problems, data)
 
 
 @pytest.mark.parametrize("read", [lambda d: host_facts(d, (), ["file"]),

@@ -1,7 +1,5 @@
-"""What a gateway says of its network devices, addresses and routes.
-
-`ip -j address` and `ip -j route` (iproute2), and the stanzas of interfaces(5) for a gateway that
-is switched off.
+"""What a gateway says of its network devices, addresses and routes: `ip -j address` and
+`ip -j route` (iproute2).
 """
 
 from __future__ import annotations
@@ -9,21 +7,19 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from ipaddress import ip_address, ip_interface, ip_network
 from typing import Any
 
-from netcharter.charter.model import Address, Interface, Network
+from netcharter.charter.model import Interface, Network
 from netcharter.charter.values import quoted
 from netcharter.diagnostics import Span
 from netcharter.diagnostics.escape import HIDDEN
 from netcharter.tasks.inheriting.lines import (
     BREAK,
     MOST_BYTES,
-    Line,
     Told,
     address_of,
-    good_lines,
     hardware_of,
     shown,
     whole,
@@ -31,7 +27,6 @@ from netcharter.tasks.inheriting.lines import (
 from netcharter.tasks.inheriting.shapes import HostFacts, NetDevice, Way
 
 MOST_DEVICES, MOST_ROUTES = 4_000, 200_000
-LONGEST_STANZA_LINE = 40_000  # characters, of lines that go on after a backslash together
 DEVICE = re.compile(r"[^\s/:]{1,15}")  # what the kernel takes as a name (dev_valid_name)
 DEFAULT = {4: ip_network("0.0.0.0/0"), 6: ip_network("::/0")}
 USUAL = frozenset(("", "unicast", "multicast"))  # types of routes that lead somewhere
@@ -240,118 +235,3 @@ def _list(value: Any) -> list[Any]:
 
 def _map(value: Any) -> dict[str, Any]:
     return value if isinstance(value, dict) else {}
-
-
-# interfaces(5)
-
-
-@dataclass(slots=True)
-class _Stanza:
-    name: str
-    method: str
-    span: Span
-    options: dict[str, str] = field(default_factory=dict)
-
-
-def interfaces_facts(data: str | bytes, name: str) -> HostFacts:
-    """Devices and default routes from the stanzas of interfaces(5).
-
-    What a device has in several stanzas is put together; files that are named are not followed.
-    """
-    told = Told(name)
-    stanzas: list[_Stanza] = []
-    current: _Stanza | None = None
-    for line in _logical(good_lines(data, told)):
-        key, *rest = line.text.split()
-        if key == "iface":
-            current = _stanza(line, rest, told)
-            stanzas += [current] if current else []
-        elif key in ("source", "source-directory"):
-            told.unfollowed(" ".join(rest), told.span(line))
-            current = None
-        elif key in ("auto", "mapping", "rename") or key.startswith(("allow-", "no-")):
-            current = None
-        elif current is not None:
-            current.options[key.replace("_", "-")] = " ".join(rest)
-        else:
-            told.unread("a line outside every stanza", told.span(line), quoted(line.text))
-    devices: dict[str, NetDevice] = {}
-    ways: list[Way] = []
-    for stanza in stanzas:
-        devices[stanza.name] = _joined(devices.get(stanza.name), stanza, told)
-        ways += _default(stanza)
-    return HostFacts(tuple(_bridged(devices, stanzas)), tuple(ways), told.all())
-
-
-def _logical(lines: Sequence[Line]) -> Iterator[Line]:
-    """Lines that go on after a backslash as one; without comments and empty ones."""
-    held: Line | None = None
-    for line in lines:
-        text = (held.text if held else "") + line.text
-        number = held.number if held else line.number
-        if text.endswith("\\") and len(text) < LONGEST_STANZA_LINE:
-            held = Line(number, text[:-1])
-            continue
-        held = None
-        if text.strip() and not text.lstrip().startswith("#"):
-            yield Line(number, text)
-
-
-def _stanza(line: Line, rest: Sequence[str], told: Told) -> _Stanza | None:
-    name = rest[0].partition(":")[0] if rest else ""  # eth0:1 is a second address of eth0
-    if len(rest) < 3 or not DEVICE.fullmatch(name) or rest[1] not in ("inet", "inet6"):
-        told.unread("a stanza that is none", told.span(line), quoted(line.text))
-        return None
-    return None if rest[2] == "loopback" else _Stanza(name, rest[2], told.span(line))
-
-
-def _joined(earlier: NetDevice | None, stanza: _Stanza, told: Told) -> NetDevice:
-    device = earlier or NetDevice(stanza.name, None, (), stanza.span)
-    options = stanza.options
-    if "address" in options and stanza.method == "static":
-        text = options["address"]
-        length = options.get("netmask", "") if "/" not in text else ""
-        try:
-            found = ip_interface(f"{text}/{length}" if length else text)
-        except ValueError:
-            told.unread("an address", stanza.span, quoted(text))
-        else:
-            device = replace(device, addresses=(*device.addresses, found))
-    if stanza.method == "dhcp":
-        device = replace(device, learnt=True)
-    if stanza.method == "ppp":
-        device = replace(device, kind="ppp", learnt=True)
-    parent = options.get("vlan-raw-device", "")
-    if not parent and "." in stanza.name and stanza.name.rpartition(".")[2].isdigit():
-        parent = stanza.name.rpartition(".")[0]
-    number = hardware_of(options.get("hwaddress", "").removeprefix("ether").strip())
-    bridge = {"kind": "bridge"} if "bridge-ports" in options else {}
-    return replace(
-        device,
-        hardware=number or device.hardware,
-        **_tagged(stanza.name, parent, None, device.kind) or bridge,
-    )
-
-
-def _bridged(devices: Mapping[str, NetDevice], stanzas: Sequence[_Stanza]) -> Iterator[NetDevice]:
-    """All devices, those within a bridge marked as such."""
-    bridge = {
-        port: stanza.name
-        for stanza in stanzas
-        for port in stanza.options.get("bridge-ports", "").split()
-    }
-    for device in devices.values():
-        yield replace(device, within=bridge.get(device.name, ""))
-    for port, name in bridge.items():
-        if port not in devices and DEVICE.fullmatch(port) and port != "none":
-            yield NetDevice(port, None, (), devices[name].span, within=name)
-
-
-def _default(stanza: _Stanza) -> Iterator[Way]:
-    hop: Address | None = address_of(stanza.options.get("gateway", ""))
-    metric = stanza.options.get("metric", "0")
-    number = int(metric) if re.fullmatch("[0-9]{1,9}", metric) else 0
-    if hop is not None:
-        yield Way(DEFAULT[hop.version], hop, stanza.name, stanza.span, number)
-    elif stanza.method in ("dhcp", "ppp"):
-        yield Way(DEFAULT[4], None, stanza.name, stanza.span, number, protocol=stanza.method)
