@@ -241,6 +241,7 @@ class Field:
                 handler = self._handlers.get(number)
                 if handler is not None:
                     handler(event)
+        raise TimeoutError("the lab's network does not come to rest")
 
     # --- seeing ---------------------------------------------------------------------------------
 
