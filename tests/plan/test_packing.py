@@ -6,7 +6,7 @@ from functools import cache
 from ipaddress import IPv4Address, IPv4Network
 from itertools import combinations
 
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from netaddr import IPNetwork, cidr_merge
 
@@ -95,6 +95,10 @@ def test_the_twin_of_every_chosen_area_stays_free(sizes: list[tuple[int, float]]
 
 
 @given(area_lists(), st.tuples(HOSTS, GROWTH) | GIVEN)
+@example(  # what is given to one area decided once in which gap another was placed
+    [area("a0", 5), area("a1", 20), area("a2", prefixes=["10.73.0.64/29"])],
+    IPv4Network("10.73.1.192/26"),
+)
 def test_an_area_added_at_the_end_renumbers_nobody(
     areas: list[Area], more: tuple[int, float] | IPv4Network
 ) -> None:

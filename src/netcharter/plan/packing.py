@@ -125,8 +125,19 @@ def free_blocks(free: Ranges) -> Iterator[tuple[int, int]]:
 
 def best_fit(free: Ranges, bits: int) -> int | None:
     """Where in `free` to cut an aligned block of 2**bits: in the smallest block that holds it."""
-    holding = [(b, start) for start, b in free_blocks(free) if b >= bits]
-    return min(holding)[1] if holding else None
+    return next((room[0][0] for room in _holding(free, bits)), None)
+
+
+def _holding(free: Ranges, bits: int) -> Iterator[Ranges]:
+    """The blocks of `free` that hold one of 2**bits, the smallest first."""
+    for b, start in sorted((b, start) for start, b in free_blocks(free) if b >= bits):
+        yield _block(start, b)
+
+
+def _cut(room: Ranges, step: int, bits: int) -> int | None:
+    """The first multiple of 2**step at which a whole block of 2**bits is in `room`."""
+    aligned = ((-(-low >> step) << step, high) for low, high in room)
+    return next((start for start, high in aligned if start + (1 << bits) - 1 <= high), None)
 
 
 def _bases(site: str, bits: int) -> Iterator[int]:
@@ -178,23 +189,28 @@ class Ground:
             (clear, bits),
             (occupied, bits),
         ):
-            free = subtract(_POOL, avoided)
-            start = self._spot(free, wanted)
-            if start is not None and not disjoint(_block(start, bits), self.later):
-                start = self._spot(subtract(free, self.later), wanted)
+            start = self._spot(subtract(_POOL, avoided), wanted, bits)
             if start is not None:
                 return IPv4Network((start, 32 - bits))
         return None
 
-    def _spot(self, free: Ranges, bits: int) -> int | None:
-        start = best_fit(intersect(free, self.bases), bits)
-        if start is not None:
-            return start
+    def _spot(self, free: Ranges, wanted: int, bits: int) -> int | None:
+        """The first block of 2**bits, cut at multiples of 2**wanted, that no later area has.
+
+        The order of the rooms does not hang on what later areas are given: one more of them makes
+        a chosen block move only where it takes that very block.
+        """
+        rooms = (subtract(room, self.later) for room in self._rooms(free, wanted))
+        cuts = (_cut(room, wanted, bits) for room in rooms)
+        return next((start for start in cuts if start is not None), None)
+
+    def _rooms(self, free: Ranges, bits: int) -> Iterator[Ranges]:
+        yield from _holding(intersect(free, self.bases), bits)
         base = max(BASE_BITS, bits)
         for candidate in _bases(self.site, base):
             if subset(_block(candidate, base), free):
-                return candidate
-        return best_fit(free, bits)
+                yield _block(candidate, base)
+        yield from _holding(free, bits)
 
     def can_become(self, old: IPv4Network, new: IPv4Network) -> bool:
         others = subtract(union(self.used, self.lines, self.later), coding.network(old))

@@ -13,7 +13,7 @@ from netcharter.readback.shapes import (
     Leaf,
     Packet,
 )
-from netcharter.space.ranges import Ranges, has, intersect, subtract
+from netcharter.space.ranges import Ranges, full, has, intersect, subset, subtract, union
 
 Held = tuple[tuple[Condition, bool], ...]
 STEPS = 2_000  # of looking for a case in which a leaf comes first
@@ -30,6 +30,7 @@ def decide(found: Decisions, packet: Packet, held: Mapping[Condition, bool]) -> 
     ways: Ranges | None = None  # those left, where not all were met
     leaves: list[Leaf] = []
     before: list[tuple[Ranges, Held]] = []
+    everywhere = full(len(found.devices))
     for leaf in found.leaves:
         if not all(v is None or has(inside, v) for inside, v in zip(leaf.box, values, strict=True)):
             continue
@@ -37,10 +38,11 @@ def decide(found: Decisions, packet: Packet, held: Mapping[Condition, bool]) -> 
         if truth is False or (ways is not None and not intersect(leaf.box[EXIT], ways)):
             continue
         asked = tuple(pair for pair in leaf.held if pair[0] not in held)
-        if not comes(leaf.box[EXIT], asked, before):
+        cases = circumstances(leaf.box[EXIT], leaf.ways, everywhere)
+        if not comes(cases, asked, before):
             continue
         leaves.append(leaf)
-        before.append((leaf.box[EXIT], asked))
+        before.append((cases, asked))
         if truth:
             ways = subtract(leaf.ways if ways is None else ways, leaf.box[EXIT])
             if not ways:
@@ -49,15 +51,22 @@ def decide(found: Decisions, packet: Packet, held: Mapping[Condition, bool]) -> 
     return Answer(tuple(leaves), len({leaf.verdict for leaf in leaves}) > 1 or unfinished)
 
 
-def comes(exits: Ranges, asked: Held, before: Sequence[tuple[Ranges, Held]]) -> bool:
-    """Whether a leaf may be the first of those that hold a packet: by one of its exits its own
-    conditions can be true while, of each leaf before it there, one is not. Two leaves that ask the
-    same the other way round leave nothing to a third. True, too, where that takes too much work.
+def circumstances(exits: Ranges, ways: Ranges, everywhere: Ranges) -> Ranges:
+    """The exits under which a leaf of those exits applies: every one where it speaks of all ways
+    that its packets may take, else its own and those that they never take."""
+    return everywhere if subset(ways, exits) else union(exits, subtract(everywhere, ways))
+
+
+def comes(cases: Ranges, asked: Held, before: Sequence[tuple[Ranges, Held]]) -> bool:
+    """Whether a leaf may be the first of those that hold a packet: in one of the circumstances
+    under which it applies, its own conditions can be true while, of each leaf before it there, one
+    is not. Two leaves that ask the same the other way round leave nothing to a third. True, too,
+    where that takes too much work.
     """
     if not before:
         return True
-    for exit_ in (e for low, high in exits for e in range(low, high + 1)):
-        others = [held for ways, held in before if has(ways, exit_)]
+    for case in (e for low, high in cases for e in range(low, high + 1)):
+        others = [held for known, held in before if has(known, case)]
         if _leaves_room(dict(asked), others, [STEPS]):
             return True
     return False

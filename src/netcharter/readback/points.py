@@ -3,7 +3,8 @@
 Beside the fields of a leaf, every condition that a first packet alone does not settle is a field of
 two values, so that an answer says under which of them it holds. Beyond a number of conditions, the
 rest share one field whose value says which of them, if any, is met: of two answers that depend on
-them each is then found, and neither is taken for sure.
+them each is then found, and neither is taken for sure. They are not held against each other there:
+where of two one always holds, neither is a case, too.
 
 Where a packet leaves follows from routing, but for circumstances. Only these are left in the field
 of exits: a leaf that speaks of all ways that its packets may take holds every value there, another
@@ -19,6 +20,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
+from netcharter.readback.decide import circumstances
 from netcharter.readback.shapes import (
     ADDRESS_SIZE,
     DESTINATION,
@@ -229,8 +231,7 @@ class Points:
     def _circumstances(self, leaf: Leaf) -> Ranges:
         """The values of the field of exits under which a leaf applies."""
         everywhere = full(len(self.frame.devices))
-        found, ways = self._devices(leaf.box[EXIT]), self._devices(leaf.ways)
-        return everywhere if subset(ways, found) else union(found, subtract(everywhere, ways))
+        return circumstances(self._devices(leaf.box[EXIT]), self._devices(leaf.ways), everywhere)
 
     def settles(self, number: int) -> bool:
         """Does a leaf decide its packets by whatever device they leave?"""

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
-from netcharter.readback.decide import Held, comes
+from netcharter.readback.decide import Held, circumstances, comes
 from netcharter.readback.listing import Chain, Listing, Rule
 from netcharter.readback.shapes import (
     DESTINATION,
@@ -29,7 +29,7 @@ from netcharter.readback.state import State, narrowed
 from netcharter.readback.structure import Structure
 from netcharter.readback.telling import rule_text
 from netcharter.readback.walk import STEPS, Walker
-from netcharter.space.ranges import Ranges, intersect, subtract
+from netcharter.space.ranges import Ranges, full, intersect, subtract
 
 _MARK = "\0way "  # no counter of a listing begins so
 
@@ -102,13 +102,15 @@ def _possible(found: Decisions) -> Iterator[Leaf]:
     that it may leave by."""
     left: Ranges | None = None
     before: list[tuple[Ranges, Held]] = []
+    everywhere = full(len(found.devices))
     for leaf in found.leaves:
         here = leaf.box[EXIT]
         if left is not None and not intersect(left, here):
             continue
-        if not comes(here, leaf.held, before):
+        cases = circumstances(here, leaf.ways, everywhere)
+        if not comes(cases, leaf.held, before):
             continue
-        before.append((here, leaf.held))
+        before.append((cases, leaf.held))
         yield leaf
         if not leaf.held:
             left = subtract(leaf.ways if left is None else left, here)
