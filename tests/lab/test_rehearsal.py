@@ -2,26 +2,52 @@
 
 from __future__ import annotations
 
+from ipaddress import IPv4Address
+
 import pytest
 
 from netcharter.charter.read import read
 from netcharter.lab import rehearsal as rehearsing
 from netcharter.lab.world import world
-from netcharter.plan import make_plan
-from netcharter.probes.programme import programme
-from tests.lab.rehearsing import NOW, demo, kit, rehearsed, small
+from netcharter.plan import coding, make_plan
+from netcharter.plan.coding import ICMP, NOBODY
+from netcharter.plan.fate import Attempt, Environment
+from netcharter.probes.programme import chosen, programme
+from netcharter.probes.trials import Trial
+from tests.lab.rehearsing import NOW, demo, kit, played, rehearsed, small
 
 pytestmark = pytest.mark.kernel
 
 NO_TIME = 0.0
-DCCP = """\
+OUTSIDE = IPv4Address("198.51.100.7")
+HEAD = """\
 charter: 1
 site: {name: Tarn Hollow, timezone: Europe/London, local-prefix: 'fd12:3456:789a::/48'}
+"""
+DCCP = f"""{HEAD}\
+lines: {{copper: {{device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9}}}}
+areas: {{office: {{device: eth1, hosts: 20}}, barn: {{device: eth2, hosts: 3}}}}
+devices: {{booking: {{area: barn, hardware: 02:00:00:aa:00:02, address: lasting}}}}
+offers: [{{offer: dccp/5, on: copper, to: booking}}]
+"""
+
+ODD = {  # what was once foreseen, or read back, wrong
+    "an ICMP query with a code that its reply does not repeat": """\
 lines: {copper: {device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9}}
 areas: {office: {device: eth1, hosts: 20}, barn: {device: eth2, hosts: 3}}
-devices: {booking: {area: barn, hardware: 02:00:00:aa:00:02, address: lasting}}
-offers: [{offer: dccp/5, on: copper, to: booking}]
-"""
+rules: [{let: office, reach: barn, with: icmp/13}]
+""",
+    "a link-local next hop among lines that share": """\
+lines:
+  fibre: {device: eth0, address: "2001:db8:1::2/64", next-hop: "2001:db8:1::1", role: balanced}
+  mast: {device: eth1, address: "2001:db8:2::2/64", next-hop: "fe80::1", role: balanced}
+areas: {office: {device: eth2, hosts: 5}}
+""",
+    "a device whose name is a number": """\
+lines: {copper: {device: eth0}}
+areas: {office: {device: "1", hosts: 5}}
+""",
+}
 
 
 def test_the_demo_site_does_as_its_charter_says() -> None:
@@ -75,3 +101,26 @@ def test_an_offer_whose_port_conntrack_may_not_know_is_delivered() -> None:
     assert asked != ruleset
     told = rehearsed(plan, {**kit(plan), "nftables.nft": asked})
     assert not told.kernel.same
+
+
+@pytest.mark.parametrize("site", ODD)
+def test_an_odd_site_does_as_its_charter_says(site: str) -> None:
+    charter = read(HEAD + ODD[site], "charter.yaml").charter
+    assert charter is not None
+    plan = make_plan(charter)
+    found = rehearsed(plan, kit(plan))
+    assert [(each.probe.told, each.differences) for each in found.mismatches] == []
+    assert found.ok and found.agreed == found.done > 300
+
+
+def test_a_refusal_sent_to_a_broadcast_address_comes_back_to_the_gateway() -> None:
+    """Without a route the gateway refuses before it looks at the source, which here is for many."""
+    plan = small()
+    area = plan.areas[0]
+    source = coding.address(area.v4.broadcast_address)
+    attempt = Attempt(area.name, source, 0x020000AA0099, coding.address(OUTSIDE), ICMP << 16)
+    none_up = Environment(frozenset(), NOBODY, NOW)
+    work = chosen(plan, world(plan), [(Trial(attempt, none_up), "by hand")])
+    assert [each.expected.counters for each in work.probes] == [("nc_invalid",)]
+    seen = played(plan, kit(plan), work, world(plan))
+    assert seen.done == seen.agreed == 1

@@ -7,14 +7,10 @@ them; here the kernel is asked the same. `NETCHARTER_LONG=1` asks it much more.
 from __future__ import annotations
 
 import os
-import time
 from collections import Counter
 
 import pytest
 
-from netcharter.lab.apart import apart
-from netcharter.lab.performance import Performed, perform
-from netcharter.lab.site import Site
 from netcharter.lab.world import world
 from netcharter.plan.fate import Environment
 from netcharter.probes.programme import chosen
@@ -22,13 +18,13 @@ from netcharter.probes.shapes import Programme, World
 from netcharter.probes.trials import Trial
 from netcharter.render import render
 from tests.kernel.namespace import needed
+from tests.lab.rehearsing import played
 from tests.oracle.compared import Pair, coded, pair
 
 pytestmark = pytest.mark.kernel
 
 LONG = os.environ.get("NETCHARTER_LONG") == "1"
 CHARTERS, ATTEMPTS = (500, 400) if LONG else (20, 200)
-SECONDS = 300.0  # for a charter that takes two
 LEAST = 0.4  # of the attempts that must turn out to be packets somebody can send
 
 
@@ -46,18 +42,6 @@ def _one_machine(hardware: int) -> bool:
     return hardware != 0 and not hardware >> 40 & 1
 
 
-def performed(found: Pair, where: World, work: Programme) -> Performed:
-    files = render(found.plan).files
-    ruleset = files["nftables.nft"].decode("ascii")
-
-    def within() -> Performed:
-        with Site(found.plan, files, work.stations, where) as site:
-            end = time.monotonic() + SECONDS
-            return perform(found.plan, work, site, ruleset, end, lambda done, total, words: None)
-
-    return apart(within, limit=SECONDS + 60)
-
-
 @pytest.mark.parametrize("number", range(CHARTERS))
 def test_the_kernel_does_with_real_packets_as_the_plan_says(number: int) -> None:
     needed()
@@ -66,7 +50,7 @@ def test_the_kernel_does_with_real_packets_as_the_plan_says(number: int) -> None
     work = programme_of(found, where)
     why = Counter(each.why for each in work.unprobed)
     assert len(work.probes) > LEAST * ATTEMPTS, f"too few could be sent: {why}\n{found.text}"
-    seen = performed(found, where, work)
+    seen = played(found.plan, dict(render(found.plan).files), work, where)
     told = [(each.probe.told, each.probe.packet, each.differences) for each in seen.mismatches]
     assert told == [], f"seed {found.seed}\n{found.text}"
     assert seen.done == seen.agreed == len(work.probes)

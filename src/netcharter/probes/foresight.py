@@ -219,7 +219,7 @@ def _journey(stage: Stage, packet: _Packet, outcome: Outcome) -> _Journey | str:
     if packet.trial.shape == "source-routed":
         return _Journey("dropped")  # RFC 5095, before tracking
     if packet.entrance != GATEWAY and _unheard(stage, packet):
-        return _Journey("dropped")
+        return _Journey("prohibited" if _answered_to_many(stage, packet) else "dropped")
     if outcome.delivered is not None:
         return _into_area(stage, outcome.delivered[0])
     spot = packet.spot
@@ -235,7 +235,7 @@ def _journey(stage: Stage, packet: _Packet, outcome: Outcome) -> _Journey | str:
         if isinstance(out, str):
             return out
         journey = out
-    return _beyond_scope(stage, packet, journey)
+    return _beyond_scope(packet, journey)
 
 
 def _unheard(stage: Stage, packet: _Packet) -> bool:
@@ -248,6 +248,19 @@ def _unheard(stage: Stage, packet: _Packet) -> bool:
     if packet.source.is_unspecified:  # who has no address yet may ask everybody, nobody else
         return not has(union(JOINED, EVERYBODY), packet.trial.attempt.destination)
     return has(stage.martians, source)
+
+
+def _from_many(stage: Stage, packet: _Packet) -> bool:
+    return packet.entrance != GATEWAY and has(stage.broadcasts, packet.trial.attempt.source)
+
+
+def _answered_to_many(stage: Stage, packet: _Packet) -> bool:
+    """Linux looks for a route before it looks at the source (`ip_route_input_slow`). Where there is
+    none, the refusal goes to the source, a broadcast address, and so to the gateway itself, too.
+    """
+    if packet.spot.kind != "out" or not _from_many(stage, packet):
+        return False
+    return _by_route(stage, packet) == _Journey("prohibited")
 
 
 def _into_area(stage: Stage, address: Address) -> _Journey:
@@ -291,17 +304,21 @@ def _wrong_line(stage: Stage, packet: _Packet, names: frozenset[str]) -> str:
     return ""
 
 
-def _beyond_scope(stage: Stage, packet: _Packet, journey: _Journey) -> _Journey:
+def _beyond_scope(packet: _Packet, journey: _Journey) -> _Journey | str:
     """IPv6 sources that no router passes on, unless to the link they come from: RFC 4291 section
     2.5.6, RFC 4443 section 3.1 code 2.
     """
-    back = journey.area == packet.entrance or packet.entrance in journey.lines
-    if packet.family == 4 or journey.end != FORWARDED or packet.entrance == GATEWAY or back:
-        return journey
     source = packet.trial.attempt.source
+    scoped = has(UNSPECIFIED6, source) or has(LINK_LOCAL, source)
+    if not scoped or journey.end != FORWARDED or packet.entrance == GATEWAY:
+        return journey
+    if packet.entrance in journey.lines and len(journey.lines) > 1:
+        return "by which of the lines that share its way it would go decides whether it may"
+    if journey.area == packet.entrance or packet.entrance in journey.lines:
+        return journey
     if has(UNSPECIFIED6, source):
         return _Journey("dropped")
-    return _Journey("unreachable") if has(LINK_LOCAL, source) else journey
+    return _Journey("unreachable")
 
 
 # --- what is seen ---------------------------------------------------------------------------------
@@ -312,11 +329,11 @@ def _expected(stage: Stage, packet: _Packet, outcome: Outcome, journey: _Journey
         return Expected("silent", ())
     if journey.end in ("prohibited", "unreachable"):
         how: Answered = "prohibited" if journey.end == "prohibited" else "unreachable"
+        if _from_many(stage, packet):
+            return Expected("silent", (INVALID,) if _fits_nothing(packet) else ())
         told = packet.entrance == GATEWAY or _answerable(stage, packet)
         return Expected(how if told else "silent", ())
-    if packet.trial.shape == "no-start" or starts_nothing(
-        packet.family, packet.trial.attempt.service
-    ):
+    if _fits_nothing(packet):
         return Expected("silent", (INVALID,))
     counter = labels.row_name(outcome.row.label)
     if not outcome.let:
@@ -326,6 +343,12 @@ def _expected(stage: Stage, packet: _Packet, outcome: Outcome, journey: _Journey
     if _shows_inside(stage, packet, journey):
         return Expected("silent", (counter, INVALID))
     return _let(stage, packet, outcome, journey, counter)
+
+
+def _fits_nothing(packet: _Packet) -> bool:
+    return packet.trial.shape == "no-start" or starts_nothing(
+        packet.family, packet.trial.attempt.service
+    )
 
 
 def _answerable(stage: Stage, packet: _Packet) -> bool:
@@ -410,6 +433,8 @@ def _let(
     answer: Answered = "silent"
     if _replies(packet, number) and _heard_back(stage, packet, sources, journey):
         answer = "answered"
+        if packet.kind == TIMESTAMP4 and packet.family == 4 and packet.number & 0xFF:
+            answer, counters = "silent", (counter, INVALID)  # the reply has code 0 (RFC 792)
     return Expected(answer, counters, frozenset(sources), destination, number, sources)
 
 

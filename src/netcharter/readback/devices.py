@@ -15,6 +15,9 @@ from netcharter.space.ranges import Ranges, ranges
 
 LOOPBACK = "lo"
 _KEYS = frozenset({"iif", "oif", "iifname", "oifname", "sdifname", "sdif"})
+DEVICE_NAMES = frozenset(
+    {"iifname", "oifname", "sdifname"}
+)  # what they are compared with is no index
 _FIB = frozenset({"oif", "oifname"})
 
 
@@ -59,13 +62,14 @@ def devices_of(listing: Listing, host: Host) -> Devices:
     for chain in listing.chains.values():
         for rule in chain.rules:
             for key, data in _compared(rule.expr):
-                for place in _places(key):
+                for place, indices in _places(key):
                     if isinstance(data, str) and data.startswith("@"):
                         name = (rule.family, rule.table, data, place)
                         if name in seen:
                             continue
                         seen.add(name)
-                    names.update((n, None) for n in _names(_rows(listing, rule, data), place))
+                    held = _names(_rows(listing, rule, data), place)
+                    names.update((n, None) for n in held if not (indices and n.isdigit()))
     return Devices(name for name in names if name)
 
 
@@ -84,11 +88,13 @@ def _compared(said: Any) -> Iterator[tuple[Any, Any]]:
             todo += one
 
 
-def _places(key: Any) -> list[int | None]:
-    """Where in the key a device stands: places in a concatenation, or None for the whole."""
+def _places(key: Any) -> list[tuple[int | None, bool]]:
+    """Where in the key a device stands (places in a concatenation, or None for the whole), and
+    whether it may be written as its index."""
     if isinstance(key, dict) and isinstance(key.get("concat"), list):
-        return [at for at, part in enumerate(key["concat"]) if _is_device(part)]
-    return [None] if _is_device(key) else []
+        parts = enumerate(key["concat"])
+        return [(at, not _is_named(part)) for at, part in parts if _is_device(part)]
+    return [(None, not _is_named(key))] if _is_device(key) else []
 
 
 def _is_device(key: Any) -> bool:
@@ -98,6 +104,11 @@ def _is_device(key: Any) -> bool:
     if isinstance(meta, dict):
         return str(meta.get("key")) in _KEYS
     return isinstance(fib, dict) and str(fib.get("result")) in _FIB
+
+
+def _is_named(key: dict[str, Any]) -> bool:
+    meta = key.get("meta")
+    return isinstance(meta, dict) and str(meta.get("key")) in DEVICE_NAMES
 
 
 def _rows(listing: Listing, rule: Any, data: Any) -> Iterator[Any]:
@@ -118,5 +129,5 @@ def _names(rows: Iterable[Any], place: int | None) -> Iterator[str]:
         if place is not None and isinstance(one, dict) and isinstance(one.get("concat"), list):
             parts = one["concat"]
             one = parts[place] if place < len(parts) else None
-        if isinstance(one, str) and one != "*" and not one.isdigit() and one[:1] not in "@":
+        if isinstance(one, str) and one != "*" and one[:1] not in "@":
             yield one

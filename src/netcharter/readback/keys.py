@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-from netcharter.readback.devices import Devices
+from netcharter.readback.devices import DEVICE_NAMES, Devices
 from netcharter.readback.fib import fib_term
 from netcharter.readback.ground import EVERYBODY4, Ground
 from netcharter.readback.shapes import (
@@ -39,7 +39,7 @@ from netcharter.readback.sources import (
 )
 from netcharter.readback.state import ALL_BITS, Course, Moved
 from netcharter.readback.symbols import CT_STATES
-from netcharter.readback.values import NotUnderstood, number
+from netcharter.readback.values import DEVICE_KINDS, NotUnderstood, number
 from netcharter.space.ranges import Ranges, intersect, ranges, subtract
 
 ICMP, TCP, UDP, DCCP, ICMP6, SCTP, UDPLITE = 1, 6, 17, 33, 58, 132, 136
@@ -197,7 +197,7 @@ def _operated(inner: Term, operation: str, said: Any, around: Around, words: str
         constant = number(said, inner.kind, around.devices)
     except NotUnderstood:
         return Term("number", lambda course: OPEN, words, known=inner.known)
-    usable = inner.kind not in ("ip", "ip6", "device", "hardware")
+    usable = inner.kind not in ("ip", "ip6", "hardware", *DEVICE_KINDS)
 
     def read(course: Course) -> tuple[Case, ...]:
         return tuple(
@@ -214,7 +214,7 @@ def _masked(inner: Term, said: Any, around: Around, words: str) -> Term:
     except NotUnderstood:
         return Term("number", lambda course: OPEN, words)
     mask -= 1 << 32 if inner.kind == "ip6" else 0
-    if inner.kind in ("ip", "ip6", "device"):
+    if inner.kind in ("ip", "ip6", *DEVICE_KINDS):
         return _masked_address(inner, mask, words)
 
     def read(course: Course) -> tuple[Case, ...]:
@@ -232,7 +232,7 @@ def _masked_address(inner: Term, mask: int, words: str) -> Term:
         found = []
         for case in inner.read(course):
             source = case.source
-            usable = isinstance(source, FromField) and inner.kind != "device"
+            usable = isinstance(source, FromField) and inner.kind not in DEVICE_KINDS
             found.append(Case(case.limits, masked(source, mask, inner.kind) if usable else Open()))
         return tuple(found)
 
@@ -244,10 +244,11 @@ def _masked_address(inner: Term, mask: int, words: str) -> Term:
 
 def _meta(where: dict[str, Any], around: Around, words: str) -> Term | None:
     key = where.get("key")
+    devices = "device name" if key in DEVICE_NAMES else "device"
     if key in ("iif", "iifname"):
-        return Term("device", lambda course: _entrance(course, around), words)
+        return Term(devices, lambda course: _entrance(course, around), words)
     if key in ("oif", "oifname"):
-        return Term("device", _exit, words, exit=True)
+        return Term(devices, _exit, words, exit=True)
     if key == "mark":
         return Term("number", lambda c: (Case((), BitSource(*c.packet_mark)),), words, "meta mark")
     if key == "l4proto":

@@ -38,7 +38,15 @@ from netcharter.readback.operations import (
 from netcharter.readback.shapes import Condition, Kind, Manner
 from netcharter.readback.state import ALL_BITS
 from netcharter.readback.telling import expression_text, statement_text
-from netcharter.readback.values import BITS, NotUnderstood, domain, number, opposite, values
+from netcharter.readback.values import (
+    BITS,
+    DEVICE_KINDS,
+    NotUnderstood,
+    domain,
+    number,
+    opposite,
+    values,
+)
 from netcharter.space.ranges import Ranges, subtract
 
 # Statements that have no part in what becomes of a first packet.
@@ -179,7 +187,7 @@ class Compiler:
         return Compare(field, wanted, unwanted, negated, words, rule.span)
 
     def _ordered(self, op: str, right: Any, field: Term) -> Ranges:
-        if field.kind == "device":
+        if field.kind in DEVICE_KINDS:
             raise NotUnderstood(str(right))
         low, high = domain(field.kind, self.around.devices)[0]
         found = _ORDERED[op](number(right, field.kind, self.around.devices), low, high)

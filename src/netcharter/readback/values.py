@@ -1,7 +1,8 @@
 """What a field is compared with: nft's words for values, as sets of numbers.
 
 A kind says what sort of value it is: "ip" and "ip6" (addresses coded as in `shapes`), "hardware",
-"device" (numbers of `devices`), "presence" (0 missing, 1 there), those of `symbols.NAMES`, and
+"device" and "device name" (numbers of `devices`; a device may be written as its index, a
+name not), "presence" (0 missing, 1 there), those of `symbols.NAMES`, and
 "number" for everything else.
 """
 
@@ -17,6 +18,7 @@ from netcharter.readback.shapes import ADDRESS_SIZE, SYMBOLS, V6
 from netcharter.readback.symbols import NAMES
 from netcharter.space.ranges import Ranges, ranges, subtract, union
 
+DEVICE_KINDS = ("device", "device name")
 SYMBOLS4 = ranges(*((n, n) for n in range(SYMBOLS, ADDRESS_SIZE, 2)))
 SYMBOLS6 = ranges(*((n, n) for n in range(SYMBOLS + 1, ADDRESS_SIZE, 2)))
 NUMBERS4: Ranges = ((0, V6 - 1),)
@@ -62,7 +64,7 @@ def domain(kind: str, devices: Devices) -> Ranges:
         return ANY4
     if kind == "ip6":
         return ANY6
-    if kind == "device":
+    if kind in DEVICE_KINDS:
         return devices.all
     return ((0, (1 << width(kind)) - 1),)
 
@@ -87,7 +89,9 @@ def values(said: Any, kind: str, devices: Devices) -> Ranges:
             return _whole(((low, high),), kind)
         if form == "prefix" and isinstance(parts, dict):
             return _whole(_prefix(parts, kind, devices), kind)
-    if kind == "device":
+    if kind == "device name" and isinstance(said, str):
+        return devices.matching(said)
+    if kind in DEVICE_KINDS:
         return _device(said, devices)
     value = number(said, kind, devices)
     return ((value, value),)
@@ -163,6 +167,6 @@ def _named(said: str, kind: str, devices: Devices) -> int:
         return int(said.replace(":", ""), 16)
     if said in NAMES.get(kind, {}):
         return NAMES[kind][said]
-    if kind not in ("hardware", "device") and _HEX.fullmatch(said):
+    if kind not in ("hardware", *DEVICE_KINDS) and _HEX.fullmatch(said):
         return int(said, 0) if said[:2] in ("0x", "0X") else int(said)
     raise NotUnderstood(said)
