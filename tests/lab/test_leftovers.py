@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import subprocess
@@ -145,3 +146,16 @@ def test_a_folder_that_is_swept_while_it_is_made_is_made_again(
     with folder(tmp_path) as found:
         assert len(tries[0]) == 1
         assert names(tmp_path) == [found.name]
+
+
+def test_nothing_stays_where_the_lock_cannot_be_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object, **__: object) -> int:
+        raise OSError(errno.ENOSPC, "no space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "open", full)
+        with pytest.raises(OSError, match="no space"), folder(tmp_path):
+            pass
+    assert list(tmp_path.iterdir()) == []

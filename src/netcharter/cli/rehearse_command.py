@@ -34,7 +34,10 @@ from netcharter.cli.keeping import keep_option, kept_source
     "--limit", type=click.IntRange(1, 100_000), metavar="N", help="try so many probes at most"
 )
 @click.option(
-    "--within", type=click.IntRange(1, 86_400), metavar="SECONDS", help="end after so many seconds"
+    "--within",
+    type=click.IntRange(1, 86_400),
+    metavar="SECONDS",
+    help="send nothing new after so many seconds",
 )
 @keep_option
 @json_option

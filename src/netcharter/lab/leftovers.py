@@ -70,11 +70,16 @@ def _made(base: Path) -> tuple[Path, int]:
     """A new folder with its lock held."""
     for _ in range(TRIES):
         path = Path(tempfile.mkdtemp(prefix=PREFIX, dir=base))
-        with suppress(FileNotFoundError):  # swept before it had its lock
+        try:
             lock = os.open(path / LOCK, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o600)
-            if _locked(path, lock):
-                return path, lock
-            os.close(lock)
+        except FileNotFoundError:  # swept before it had its lock
+            continue
+        except OSError:  # a disk that holds a folder, and no file
+            path.rmdir()
+            raise
+        if _locked(path, lock):
+            return path, lock
+        os.close(lock)
     raise OSError(f"no folder could be made in {base}")
 
 

@@ -40,7 +40,7 @@ def summary(found: Rehearsed, width: int = 100, folder: str | None = None) -> It
     if not seen.mismatches:
         for probe, what in seen.listed:
             yield from _listed(probe, what, width)
-    yield from _counted(seen)
+    yield from _counted(seen, width)
     if found.broken:
         promises = "1 promise" if found.broken == 1 else f"{found.broken} promises"
         yield f"{promises} of this charter do not hold; what was rehearsed is what it says all the"
@@ -91,16 +91,14 @@ def _listed(probe: Probe, seen: Seen, width: int) -> Iterator[str]:
     yield from _block(f"         {told}", width)
 
 
-def _counted(seen: Rehearsal) -> Iterator[str]:
+def _counted(seen: Rehearsal, width: int) -> Iterator[str]:
     missed = len(seen.mismatches)
-    yield (
-        f"{counted(seen.done, 'probe')} tried in {seen.seconds:.0f} s: {seen.agreed} agreed, {missed} did not."
-    )
+    tried = f"{counted(seen.done, 'probe')} tried in {seen.seconds:.0f} s"
+    yield f"{tried}: {seen.agreed} agreed, {missed} did not."
     fates = [f"{seen.fates[key]} {words}" for key, words in FATES.items() if key in seen.fates]
     kinds = [f"{seen.kinds[key]} {words}" for key, words in KINDS.items() if key in seen.kinds]
-    if fates:
-        yield f"  as planned  {', '.join(fates)}"
-        yield f"  sent as     {', '.join(kinds)}"
+    for what, parts in (("as planned", fates), ("sent as   ", kinds)) if fates else ():
+        yield from wrap(f"  {what}  {', '.join(parts)}", width, subsequent_indent=" " * 14)
     if seen.repeated:
         yield f"  {seen.repeated} of those that agreed did so at the second try only."
 
