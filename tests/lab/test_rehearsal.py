@@ -113,14 +113,19 @@ def test_an_odd_site_does_as_its_charter_says(site: str) -> None:
     assert found.ok and found.agreed == found.done > 300
 
 
-def test_a_refusal_sent_to_a_broadcast_address_comes_back_to_the_gateway() -> None:
-    """Without a route the gateway refuses before it looks at the source, which here is for many."""
+@pytest.mark.parametrize(("number", "counted"), [(0, ("nc_invalid",)), (3 << 8 | 4, ())])
+def test_a_refusal_sent_to_a_broadcast_address_comes_back_to_the_gateway(
+    number: int, counted: tuple[str, ...]
+) -> None:
+    """Without a route the gateway refuses before it looks at the source, which here is for many;
+    about an error it says nothing (RFC 1122 section 3.2.2)."""
     plan = small()
     area = plan.areas[0]
     source = coding.address(area.v4.broadcast_address)
-    attempt = Attempt(area.name, source, 0x020000AA0099, coding.address(OUTSIDE), ICMP << 16)
+    service = (ICMP << 16) + number
+    attempt = Attempt(area.name, source, 0x020000AA0099, coding.address(OUTSIDE), service)
     none_up = Environment(frozenset(), NOBODY, NOW)
     work = chosen(plan, world(plan), [(Trial(attempt, none_up), "by hand")])
-    assert [each.expected.counters for each in work.probes] == [("nc_invalid",)]
+    assert [each.expected.counters for each in work.probes] == [counted]
     seen = played(plan, kit(plan), work, world(plan))
     assert seen.done == seen.agreed == 1

@@ -31,7 +31,7 @@ from netcharter.probes.stage import (
 from netcharter.probes.trials import Trial
 from netcharter.space.ranges import has, union
 
-GRE, ESP, AH = 47, 50, 51  # IANA protocol numbers
+GRE, ESP, AH, MOBILITY = 47, 50, 51, 135  # IANA protocol numbers
 # Conversations begin with these ICMP messages (conntrack); all other first ones are untracked.
 TRACKED = {4: frozenset({8, 13, 15, 17}), 6: frozenset({128, 139})}
 TIMESTAMP4 = 13
@@ -182,6 +182,14 @@ def _untryable(stage: Stage, packet: _Packet, outcome: Outcome) -> str:
         return "the gateway answers from another address than was asked, by whichever line"
     if outcome.delivered is not None and not _tracked(packet):
         return "messages that belong to no conversation are not translated"
+    own = spot.kind in ("own", "anycast", "group")
+    if own and outcome.let and packet.family == 6 and packet.protocol == MOBILITY:
+        return "the gateway's kernel reads mobility headers itself (RFC 6275 section 9.2)"
+    local = packet.protocol == TCP and has(LINK_LOCAL, attempt.source)
+    if local and outcome.manner == "reset" and not up:
+        return (
+            "a reset to a link-local address goes by the first device that is up, whichever it is"
+        )
     return ""
 
 
@@ -330,7 +338,8 @@ def _expected(stage: Stage, packet: _Packet, outcome: Outcome, journey: _Journey
     if journey.end in ("prohibited", "unreachable"):
         how: Answered = "prohibited" if journey.end == "prohibited" else "unreachable"
         if _from_many(stage, packet):
-            return Expected("silent", (INVALID,) if _fits_nothing(packet) else ())
+            comes_back = _fits_nothing(packet) and _worth_an_error(packet)
+            return Expected("silent", (INVALID,) if comes_back else ())
         told = packet.entrance == GATEWAY or _answerable(stage, packet)
         return Expected(how if told else "silent", ())
     if _fits_nothing(packet):
@@ -357,11 +366,13 @@ def _answerable(stage: Stage, packet: _Packet) -> bool:
     """
     if packet.spot.kind in ("group", "deaf"):
         return False
-    if packet.family == 4 and packet.kind is not None and packet.kind not in ANSWERABLE4:
-        return False
-    if packet.family == 6 and packet.kind in ERRORS6:
-        return False
-    return _hears(stage, packet)
+    return _worth_an_error(packet) and _hears(stage, packet)
+
+
+def _worth_an_error(packet: _Packet) -> bool:
+    if packet.family == 4:
+        return packet.kind is None or packet.kind in ANSWERABLE4
+    return packet.kind not in ERRORS6
 
 
 def _rejectable(packet: _Packet) -> bool:
