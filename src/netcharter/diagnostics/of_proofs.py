@@ -245,6 +245,40 @@ PROMISES = {
     ),
 }
 
+MANAGING = {
+    "management-refused": Entry(
+        "way in that is not always open",
+        "A connection like the one by which you administer is refused in some state of the site.",
+        "Once the charter is enacted you could not come back to undo it.",
+        "Name your device in `managed-from`, or mend the decision that is named.",
+    ),
+    "management-hardware-unknown": Entry(
+        "way in for a hardware address nobody knows",
+        "Whether you may come in depends on your hardware address, and it could not be looked up.",
+        "What is not known is not proven.",
+        "Come from a machine in an area of the gateway, or enact at the console.",
+    ),
+    "management-address-goes": Entry(
+        "address of the gateway that goes",
+        "The address of the gateway that you use is none of its addresses in the plan.",
+        "Your session ends when the address is taken away.",
+        "Connect to an address that stays, or keep the prefix of the area.",
+    ),
+    "management-client-elsewhere": Entry(
+        "administrator at the wrong place",
+        "Your address belongs to no host of the area or line that you come in by in the plan: "
+        "it was renumbered, or its network device is another.",
+        "What you send counts as forged and is refused.",
+        "Keep the prefix of the area and its `device`, or enact at the console.",
+    ),
+    "management-entrance-gone": Entry(
+        "network device without area or line",
+        "The network device that you come in by belongs to no area and to no line of the charter.",
+        "What comes in there is refused in silence.",
+        "Correct the `device` of your area.",
+    ),
+}
+
 ASKING = {
     "cannot-read": Entry(
         "file can't be read",
@@ -314,4 +348,4 @@ ASKING = {
     ),
 }
 
-FINDINGS: dict[str, Entry] = PLAN | RULES | SITE | PROMISES | ASKING
+FINDINGS: dict[str, Entry] = PLAN | RULES | SITE | PROMISES | MANAGING | ASKING

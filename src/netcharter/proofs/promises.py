@@ -102,11 +102,21 @@ def prove_promises(prover: Prover) -> tuple[PromiseResult, ...]:
         for number, promise in enumerate(plan.charter.promises)
     ]
     for name in plan.charter.site.managed_from:
-        path = Promise("always", (name,), ("gateway",), ("ssh",), False, None, None)
+        path = _path(name)
         if any(replace(written, because=None) == path for written in plan.charter.promises):
             continue
-        found.append(_prove(prover, ground, path, plan.charter.where("site", "managed-from"), None))
+        found.append(prove_path(prover, name))
     return tuple(found)
+
+
+def prove_path(prover: Prover, name: str) -> PromiseResult:
+    """That a device of `managed-from` always reaches the gateway with ssh."""
+    where = prover.plan.charter.where("site", "managed-from")
+    return _prove(prover, ground_of(prover.plan), _path(name), where, None)
+
+
+def _path(name: str) -> Promise:
+    return Promise("always", (name,), ("gateway",), ("ssh",), False, None, None)
 
 
 def promise_text(promise: Promise) -> str:
