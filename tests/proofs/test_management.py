@@ -292,6 +292,8 @@ def test_between_old_and_new_what_is_not_proven_says_what_it_rests_on() -> None:
     plan = site()
     steps = proven(plan, at_desk(plan)).steps
     assert [one.proven for one in steps] == [True, False, True, False]
+    known = prove_session(Prover(plan, NOW), at_desk(plan), tracked=True).steps
+    assert [one.proven for one in known] == [True, False, True, True]
     gone = proven(site(areas=AREAS % ("eth1", ", prefix: 10.99.0.0/24", "eth2")), at_desk(plan))
     assert [one.proven for one in gone.steps] == [False, False, False, False]
 

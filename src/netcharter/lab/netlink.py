@@ -1,4 +1,4 @@
-"""Two questions to the kernel's netfilter without a process each: counters, and forgetting.
+"""Questions to the kernel's netfilter without a process each: counters, and forgetting.
 
 By netlink (RFC 3549; the kernel's nfnetlink.h, nf_tables.h and nfnetlink_conntrack.h). A socket
 stays with the network namespace in which it was opened.
@@ -60,21 +60,29 @@ class Netfilter:
 
     def forget(self) -> None:
         """No conversation is remembered any more. Raises OSError if the kernel refuses."""
-        self._ask(_FORGET, _REQUEST | _ACK, b"\0" * _FAMILY)
-        list(self._answers())
+        self.order(_FORGET, b"\0" * _FAMILY)
 
     def counters(self, table: str) -> dict[str, int]:
         """Packets by named counter of a table of family inet. Raises OSError if there is none,
         Interrupted if somebody changes the ruleset all the time.
         """
         said = bytes((_INET, 0, 0, 0))
-        said += _attribute(_TABLE, table.encode() + b"\0")
-        said += _attribute(_KIND, struct.pack(">I", _COUNTER))
+        said += attribute(_TABLE, table.encode() + b"\0")
+        said += attribute(_KIND, struct.pack(">I", _COUNTER))
+        return dict(_counter(body) for body in self.everything(_OBJECTS, said))
+
+    def order(self, kind: int, body: bytes) -> None:
+        """Have the kernel do something. Raises OSError if it refuses."""
+        self._ask(kind, _REQUEST | _ACK, body)
+        list(self._answers())
+
+    def everything(self, kind: int, body: bytes) -> list[bytes]:
+        """All that the kernel lists. Raises OSError if it refuses, Interrupted as `counters`."""
         for _ in range(TRIES):
-            self._ask(_OBJECTS, _REQUEST | _DUMP, said)
+            self._ask(kind, _REQUEST | _DUMP, body)
             with suppress(Interrupted):
-                return dict(_counter(body) for body in self._answers())
-        raise Interrupted("somebody changes the ruleset all the time")
+                return list(self._answers())
+        raise Interrupted("what is to be listed changes all the time")
 
     def _ask(self, kind: int, flags: int, body: bytes) -> None:
         self._number += 1
@@ -106,12 +114,14 @@ def _messages(data: bytes) -> Iterator[tuple[int, int, int, bytes]]:
         data = data[length + 3 & ~3 :]
 
 
-def _attribute(kind: int, value: bytes) -> bytes:
+def attribute(kind: int, value: bytes) -> bytes:
+    """An attribute as it is sent."""
     length = 4 + len(value)
     return struct.pack("=HH", length, kind) + value + b"\0" * (-length % 4)
 
 
-def _attributes(data: bytes) -> dict[int, bytes]:
+def attributes(data: bytes) -> dict[int, bytes]:
+    """The attributes of an answer, by their kind."""
     found = {}
     while len(data) >= 4:
         length, kind = struct.unpack_from("=HH", data)
@@ -121,6 +131,6 @@ def _attributes(data: bytes) -> dict[int, bytes]:
 
 
 def _counter(body: bytes) -> tuple[str, int]:
-    said = _attributes(body[_FAMILY:])
-    packets = _attributes(said[_DATA])[_PACKETS]
+    said = attributes(body[_FAMILY:])
+    packets = attributes(said[_DATA])[_PACKETS]
     return said[_NAME].rstrip(b"\0").decode(), int.from_bytes(packets, "big")

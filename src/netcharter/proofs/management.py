@@ -154,9 +154,12 @@ def _shown(prover: Prover, broken: PromiseResult) -> Connection | None:
 # --- a session -----------------------------------------------------------------------------------
 
 
-def prove_session(prover: Prover, session: Session, lines: Known = NOTHING_KNOWN) -> Path:
+def prove_session(
+    prover: Prover, session: Session, lines: Known = NOTHING_KNOWN, tracked: bool = False
+) -> Path:
     """Whether a new connection like this session's is let under the plan whatever the state of the
-    site, to an address that the gateway keeps. lines: the addresses that automatic lines have now.
+    site, to an address that the gateway keeps. lines: the addresses that automatic lines have now;
+    tracked: the kernel's connection tracking knows this session (`Conversation.is_of`).
 
     Raises NoAnswer, ProofFault.
     """
@@ -172,7 +175,7 @@ def prove_session(prover: Prover, session: Session, lines: Known = NOTHING_KNOWN
         connection,
         seat.entrances,
         tuple(seat.assumed()),
-        tuple(seat.between(not told)),
+        tuple(seat.between(not told, tracked)),
     )
 
 
@@ -393,7 +396,7 @@ class _Seat:
         if any(line.name in self.entrances for line in self.plan.lines):
             yield "that the line itself stays up, and its next hop leads back to you"
 
-    def between(self, holds: bool) -> Iterator[Between]:
+    def between(self, holds: bool, tracked: bool) -> Iterator[Between]:
         """The states between the old one and the new one, and what each rests on."""
         server, stays = self.session.server, self._stays()
         kept = (
@@ -416,9 +419,12 @@ class _Seat:
         )
         yield Between(
             "this very session under the new filter",
-            False,
-            "it passes as established, provided that connection tracking knows it from before; on a "
-            "host where nothing asked for tracking it must be made known first",
+            stays and tracked,
+            "connection tracking knows it, so it passes as established"
+            if tracked
+            else "connection tracking does not know it, as on a host where nothing asks for it: it "
+            "breaks off unless it is made known first, by a rule that asks for the state of "
+            "connections and a few packets of the session",
         )
 
 

@@ -1,0 +1,112 @@
+"""The conversations that a kernel tracks: listed, and cut one by one, by netlink.
+
+A stock host need not have the text of them: `/proc/net/nf_conntrack` hangs on how the kernel was
+built, `conntrack` on a package. The netlink way is in every kernel that can track at all (the
+kernel's nfnetlink_conntrack.h; RFC 3549).
+"""
+
+from __future__ import annotations
+
+import errno
+import socket
+import struct
+from ipaddress import IPv4Address, IPv6Address
+
+from netcharter.lab.netlink import Netfilter, attribute, attributes
+from netcharter.plan.coding import ICMP, ICMP6
+from netcharter.plan.shapes import Address
+from netcharter.proofs.conversations import Conversation, Ends
+
+_GET, _DELETE = 1 << 8 | 1, 1 << 8 | 2  # NFNL_SUBSYS_CTNETLINK; IPCTNL_MSG_CT_GET, ..._DELETE
+_SENT, _ANSWERED, _MARK, _NUMBER, _ZONE = 1, 2, 8, 12, 18  # CTA_TUPLE_ORIG, ..._REPLY, CTA_*
+_ADDRESSES, _PROTOCOL = 1, 2  # CTA_TUPLE_IP, CTA_TUPLE_PROTO
+_FROM_TO = {4: (1, 2), 6: (3, 4)}  # CTA_IP_V4_SRC and so on
+_KIND, _PORTS = 1, (2, 3)  # CTA_PROTO_NUM, CTA_PROTO_SRC_PORT, ..._DST_PORT
+_ECHO = {ICMP: (4, 5, 6), ICMP6: (7, 8, 9)}  # CTA_PROTO_ICMP_ID, ..._TYPE, ..._CODE
+_NESTED = 0x8000  # NLA_F_NESTED
+_HEAD = 4  # bytes of struct nfgenmsg
+_FAMILIES = {4: socket.AF_INET, 6: socket.AF_INET6}
+
+
+def conversations(kernel: Netfilter) -> tuple[Conversation, ...]:
+    """Every conversation that is tracked, of both families. Raises OSError if the kernel refuses."""
+    listed = kernel.everything(_GET, bytes(_HEAD))
+    found = (_conversation(attributes(body[_HEAD:])) for body in listed)
+    return tuple(one for one in found if one is not None)
+
+
+def cut(kernel: Netfilter, one: Conversation) -> bool:
+    """No longer track a conversation: what still comes of it must be let anew. False if it was over
+    already. Raises OSError if the kernel refuses.
+    """
+    body = struct.pack(">BBH", _FAMILIES[one.sent.source.version], 0, 0)
+    body += attribute(_SENT | _NESTED, _tuple(one.protocol, one.sent))
+    if one.zone:
+        body += attribute(_ZONE, struct.pack(">H", one.zone))
+    if one.number is not None:
+        body += attribute(_NUMBER, struct.pack(">I", one.number))
+    try:
+        kernel.order(_DELETE, body)
+    except OSError as fault:
+        if fault.errno != errno.ENOENT:
+            raise
+        return False
+    return True
+
+
+# --- as the kernel writes them -------------------------------------------------------------------
+
+
+def _conversation(said: dict[int, bytes]) -> Conversation | None:
+    """None for what is no conversation of IPv4 or IPv6."""
+    sent, answered = (_ends(said.get(side, b"")) for side in (_SENT, _ANSWERED))
+    if sent is None or answered is None:
+        return None
+    return Conversation(
+        sent[0],
+        sent[1],
+        answered[1],
+        int.from_bytes(said.get(_MARK, b""), "big"),
+        int.from_bytes(said.get(_ZONE, b""), "big"),
+        int.from_bytes(said[_NUMBER], "big") if _NUMBER in said else None,
+    )
+
+
+def _ends(said: bytes) -> tuple[int, Ends] | None:
+    parts = attributes(said)
+    addresses = attributes(parts.get(_ADDRESSES, b""))
+    protocol = attributes(parts.get(_PROTOCOL, b""))
+    found = next((pair for pair in _FROM_TO.values() if set(pair) <= set(addresses)), None)
+    if found is None or _KIND not in protocol:
+        return None
+    source, destination = (_address(addresses[place]) for place in found)
+    kind = protocol[_KIND][0]
+    return kind, Ends(source, destination, _ports(kind, protocol))
+
+
+def _address(data: bytes) -> Address:
+    return IPv4Address(data) if len(data) == 4 else IPv6Address(data)
+
+
+def _ports(protocol: int, said: dict[int, bytes]) -> tuple[int, int] | None:
+    places = _ECHO.get(protocol, _PORTS)
+    if any(place not in said for place in places):
+        return None
+    first, *others = (int.from_bytes(said[place], "big") for place in places)
+    return (first, others[0] if len(others) == 1 else (others[0] << 8) + others[1])
+
+
+def _tuple(protocol: int, ends: Ends) -> bytes:
+    source, destination = _FROM_TO[ends.source.version]
+    addresses = attribute(source, ends.source.packed)
+    addresses += attribute(destination, ends.destination.packed)
+    said = attribute(_KIND, bytes((protocol,)))
+    if ends.ports is not None and protocol in _ECHO:
+        number, kind, code = _ECHO[protocol]
+        said += attribute(number, struct.pack(">H", ends.ports[0]))
+        said += attribute(kind, bytes((ends.ports[1] >> 8,)))
+        said += attribute(code, bytes((ends.ports[1] & 0xFF,)))
+    elif ends.ports is not None:
+        for place, port in zip(_PORTS, ends.ports, strict=True):
+            said += attribute(place, struct.pack(">H", port))
+    return attribute(_ADDRESSES | _NESTED, addresses) + attribute(_PROTOCOL | _NESTED, said)
