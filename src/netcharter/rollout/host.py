@@ -1,0 +1,95 @@
+"""What a roll-out asks of the host it works on, so that a pretended one can stand in its place."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+
+from netcharter.rollout.shapes import Effect, HostState, Step
+from netcharter.rollout.store import Paths, Process
+
+
+class Host(Protocol):
+    """A machine. Whatever can't be done raises EffectFailed, unless said otherwise."""
+
+    def perform(self, effect: Effect) -> None:
+        """Do one thing, and return when it is done and on the disk."""
+
+    def read(self, path: str) -> bytes | None:
+        """A file; None where there is none."""
+
+    def names(self, path: str) -> tuple[str, ...]:
+        """What is in a folder, sorted; nothing where there is none."""
+
+    def files(self, path: str) -> dict[str, bytes]:
+        """All files below a folder, by their path in it; nothing where there is none."""
+
+    def link(self, path: str) -> str | None:
+        """Where a symbolic link leads to; None where there is none."""
+
+    def observe(self, settings: Collection[str]) -> HostState:
+        """What the host is like now. settings: names of kernel settings that matter."""
+
+    def utc(self) -> datetime:
+        """The time of day."""
+
+    def clock(self) -> float:
+        """Seconds from boot, sleep included."""
+
+    def boot_id(self) -> str:
+        """Another text after every boot."""
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass."""
+
+    def lives(self, process: Process) -> bool:
+        """Whether just this process is there still."""
+
+    def locked(
+        self, paths: Paths, what: str, patience: float | None = None
+    ) -> AbstractContextManager[None]:
+        """The lock of a state folder, for work named in words. Raises RolloutRefused if another
+        has it for longer than `patience`, in seconds; None: as long as people may be kept."""
+
+    def arm(self, paths: Paths, version: int) -> None:
+        """Start the undo timer as a process of its own, and return when it is armed."""
+
+
+Files = Mapping[str, bytes]
+
+
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """The pure halves of a roll-out. Kits are files by name; those that are no kit, or can't be put
+    in place, raise RolloutRefused.
+
+    settings_of: names of the kernel settings that some kits speak of. wanted: what a host should be
+    like by a kit, from what it is like, the kit that it has, and the tables of others that are to
+    be set aside. as_before: what it should be like once a trial is undone, from what it was like
+    before, what it is like, and the kits of the trial. converge: the steps from one state to
+    another. unlike: in what two states differ, in words.
+    """
+
+    settings_of: Callable[..., frozenset[str]]
+    wanted: Callable[[Files, HostState, Files | None, Collection[str]], HostState]
+    as_before: Callable[..., HostState]
+    converge: Callable[[HostState, HostState], tuple[Step, ...]]
+    unlike: Callable[[HostState, HostState], tuple[str, ...]]
+
+
+def nobody_listens(step: Step) -> None:
+    """For work whose steps are told to nobody."""
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """A host, a state folder, the ways, and who does it. told: hears of every step before it."""
+
+    host: Host
+    paths: Paths
+    ways: Ways
+    who: str
+    told: Callable[[Step], None] = nobody_listens
