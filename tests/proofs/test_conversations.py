@@ -24,6 +24,7 @@ from netcharter.proofs.conversations import (
     Ends,
     Neighbour,
     decided_again,
+    seated,
 )
 from netcharter.proofs.management import Session
 from netcharter.proofs.tracked import conversations_of, neighbours_of
@@ -94,10 +95,10 @@ REPAIR = tcp(DESK4, SHOP4, 22)
 OUT = tcp(DESK4, "9.9.9.9", 443)
 FLOAT = tcp("10.3.0.9", "198.51.100.66", 443)
 IN_CLUB = near(("10.3.0.9", "eth3", STRANGER))
-ROWAN = {("club", ip_address("10.3.0.9"), STRANGER): "rowan"}
+ROWAN: dict[object, str] = {("club", ip_address("10.3.0.9"), STRANGER): "rowan"}
 OFFERED = tcp("9.9.9.9", "203.0.113.10", 443, 1, (SHOP4, 443))
 CARE = tcp("9.9.9.9", "100.64.7.2", 8443)
-LEARNT = {"lines": {"mast": [ip_address("100.64.7.2")]}}
+LEARNT: dict[str, object] = {"lines": {"mast": [ip_address("100.64.7.2")]}}
 
 CASES: list[tuple[str, str, Conversation, dict[str, object]]] = [
     ("what is let stays", "kept", REPAIR, AT_DESK),
@@ -177,6 +178,18 @@ def test_the_session_one_administers_by_is_spared_whoever_began() -> None:
     assert again(one, **AT_DESK) == "cut"  # type: ignore[arg-type]
     assert again(one, spared=(session,)) == "kept"
     assert again(one, spared=(replace(session, client_port=50023),)) == "cut"
+
+
+def test_the_neighbour_table_tells_where_a_session_comes_in() -> None:
+    session = Session(ip_address("fe80::1"), 50022, ip_address("fe80::2"), 22)
+    one, other = Neighbour("eth1", DESK), Neighbour("eth2", STRANGER)
+    found = seated(session, {session.client: [one]})
+    assert (found.device, found.hardware) == ("eth1", DESK)
+    assert seated(session, {session.client: [one, other]}) == session
+    assert seated(session, {}) == session
+    at = replace(session, device="eth2")
+    assert seated(at, {session.client: [one, other]}).hardware == STRANGER
+    assert seated(at, {session.client: [one]}) == at
 
 
 def test_what_is_said_of_them() -> None:

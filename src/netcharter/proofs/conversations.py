@@ -9,7 +9,7 @@ Only what each of them refuses is cut; what some refuse and some let is told as 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
 
@@ -92,6 +92,19 @@ class Neighbour:
 
     device: str
     hardware: int | None
+
+
+def seated(session: Session, neighbours: Mapping[Address, Sequence[Neighbour]]) -> Session:
+    """A session with the device and the hardware address that the neighbour table has for its
+    client; what it says itself counts, and where the table says two things nothing is taken.
+    """
+    seen = [
+        one for one in neighbours.get(session.client, ()) if session.device in (None, one.device)
+    ]
+    if len(seen) != 1:
+        return session
+    hardware = seen[0].hardware if session.hardware is None else session.hardware
+    return replace(session, device=seen[0].device, hardware=hardware)
 
 
 @dataclass(frozen=True)

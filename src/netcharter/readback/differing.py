@@ -317,8 +317,20 @@ def _rows(
         for box, deciders in _projected(side.frame, group)
     ]
     for told in sorted(summarise(side.frame, words, keyed), key=lambda row: -row.count):
-        sample, deciders = groups[told.key][0]
+        sample, deciders = _sample(told, groups[told.key])
         yield _change_row(pair, words, change, replace(told, key=deciders), sample)
+
+
+def _sample(told: Told, group: Sequence[tuple[RawBox, Deciders]]) -> tuple[RawBox, Deciders]:
+    """The part of a group's first box that a row stands for, and who decides it."""
+    for box, deciders in group:
+        met = tuple(
+            intersect(values, mine) if place in COUNTED else values
+            for place, (values, mine) in enumerate(zip(box, told.box, strict=True))
+        )
+        if all(met):
+            return met, deciders
+    raise ProofFault("a row that stands for no difference")
 
 
 def _singled_out(box: RawBox) -> bool:

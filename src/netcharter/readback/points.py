@@ -71,6 +71,7 @@ class Frame:
     loose: tuple[tuple[tuple[Condition, bool], ...], ...]
     beyond: frozenset[Condition]  # conditions without a field of their own
     unknown: Ranges = ()  # addresses that nobody knows yet, of those that a host has
+    wired: frozenset[str] = frozenset()  # devices by which nothing comes without a hardware address
 
     @cached_property
     def fields(self) -> tuple[Field, ...]:
@@ -91,7 +92,7 @@ class Frame:
     def universe(self) -> tuple[RawBox, ...]:
         """Boxes of what exists: one family at a time, with ports or without, from outside or from
         the host itself, which has no hardware address in front of it."""
-        own = self.numbers([OWN])
+        own, wired = self.numbers([OWN]), self.numbers(self.wired)
         rest = tuple(full(field.size) for field in self.fields[PLAIN:])
         found: list[RawBox] = []
         there = union(NUMERIC, self.unknown)
@@ -101,7 +102,8 @@ class Frame:
             kinds = ((intersect(real, WITH_PORT), PORTS), (subtract(real, WITH_PORT), full(1)))
             for services, ports in kinds:
                 for entrances, hardware in (
-                    (subtract(full(len(self.devices)), own), full(HARDWARE_NONE + 1)),
+                    (subtract(full(len(self.devices)), union(own, wired)), full(HARDWARE_NONE + 1)),
+                    (wired, full(HARDWARE_NONE)),
                     (own, ((HARDWARE_NONE, HARDWARE_NONE),)),
                 ):
                     everywhere = full(len(self.devices))
@@ -160,7 +162,12 @@ def fitting(name: str, known: Sequence[str]) -> str:
     return max(patterns, key=len, default=OTHER)
 
 
-def frame(*rulesets: Decisions, hosts: Sequence[Host] = (), most: int = MOST_CONDITIONS) -> Frame:
+def frame(
+    *rulesets: Decisions,
+    hosts: Sequence[Host] = (),
+    most: int = MOST_CONDITIONS,
+    wired: frozenset[str] = frozenset(),
+) -> Frame:
     """The common fields of rulesets. The conditions that most leaves hang on have their own."""
     names = dict.fromkeys(name for found in rulesets for name in found.devices)
     devices = tuple(dict.fromkeys([OWN, OTHER, *names]))
@@ -171,7 +178,8 @@ def frame(*rulesets: Decisions, hosts: Sequence[Host] = (), most: int = MOST_CON
     loose = dict.fromkeys(_beyond(leaf, beyond) for leaf in leaves)
     held = union(*(addresses for host in hosts for addresses in host.own.values()))
     unknown = subtract(held, NUMERIC)
-    return Frame(devices, own, tuple(key for key in loose if key), beyond, unknown)
+    there = wired & set(devices)
+    return Frame(devices, own, tuple(key for key in loose if key), beyond, unknown, there)
 
 
 def _beyond(leaf: Leaf, beyond: frozenset[Condition]) -> tuple[tuple[Condition, bool], ...]:

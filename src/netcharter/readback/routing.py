@@ -106,12 +106,22 @@ class Router:
             yield from self._to(state, parts.rest, "input", own, "", either)
             yield from self._onward(state, parts.rest, self.ground.devices.outside, either)
             return
+        if family not in self.ground.host.forwards:
+            yield from self._kept(state, parts)
+            return
         if state.course.destination is None:
             yield from self._later(state, parts)
         else:
             for addresses, devices in parts.onward:
                 yield from self._onward(state, addresses, devices)
         yield from self._to(state, parts.rest, "unreachable", (), "no route leads there")
+
+    def _kept(self, state: State, parts: Parts) -> Iterator[Routed]:
+        """A host that is no router drops what is not its own (ip_error, ip6_forward)."""
+        six = state.course.family == 6
+        yield from self._to(state, parts.routed, "silent", (), "the host passes nothing on")
+        rest: Way = "unreachable" if six else "silent"
+        yield from self._to(state, parts.rest, rest, (), "the host passes nothing on")
 
     def _later(self, state: State, parts: Parts) -> Iterator[Routed]:
         """By which device it goes on is only looked for where it matters."""

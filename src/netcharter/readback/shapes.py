@@ -44,7 +44,8 @@ class Host:
     destinations may leave by which device, in order, the first that holds a destination counts; a
     tuple of several devices means: one of these, by circumstances. broadcast: its networks'
     broadcast addresses. anycast: addresses that are the host's without being *local* to `fib`
-    (subnet-router anycast). known: False where addresses and routes are not known at all.
+    (subnet-router anycast). known: False where addresses and routes are not known at all. forwards:
+    the IP versions of which it passes packets on; a listing does not tell.
     """
 
     devices: tuple[str, ...] = ()
@@ -53,6 +54,7 @@ class Host:
     broadcast: Ranges = ()
     anycast: Ranges = ()
     known: bool = True
+    forwards: frozenset[int] = frozenset({4, 6})
 
 
 @dataclass(frozen=True, slots=True)

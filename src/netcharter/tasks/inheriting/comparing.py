@@ -87,15 +87,21 @@ def beside_charter(gateway: OldGateway, source: Source) -> Beside:
     return Beside(told, rows, {**gateway.texts, **loaded.texts})
 
 
-def beside_plan(gateway: OldGateway, plan: Plan) -> tuple[Difference, Mapping[str, Row]]:
+def beside_plan(
+    gateway: OldGateway, plan: Plan, new_addresses: bool = False
+) -> tuple[Difference, Mapping[str, Row]]:
     """As `beside_charter`, of a plan: whether something is let, and where it is delivered. In what
     manner a refusal shows, and what source is shown beyond a line, does not count.
+
+    new_addresses: told row by row is also what is about addresses that only the plan has, as where
+    a plan is enacted on a machine that has none yet.
     """
     listing = read_listing(_listing(plan), "nftables.nft").listing
     assert listing is not None
     host = _with_real_addresses(plan_host(plan), gateway)
     found = decisions(listing, host)
-    common = frame(gateway.decisions, found, hosts=(gateway.host, host))
+    wired = frozenset(area.device for area in plan.areas) if new_addresses else frozenset()
+    common = frame(gateway.decisions, found, hosts=(gateway.host, host), wired=wired)
     old, new = points(gateway.decisions, gateway.host, common), points(found, host, common)
     rows = {labels.row_name(row.label): row for row in plan.rows}
 
@@ -111,26 +117,39 @@ def beside_plan(gateway: OldGateway, plan: Plan) -> tuple[Difference, Mapping[st
         found = row(leaf)
         return name(leaf) if found is None or found.kind == "housekeeping" else None
 
-    telling = Telling(tuple(_known_to_both(gateway, plan, host, common)), sort, name)
     site = Site(gateway, plan)
-    hosts = {area.device: site.hosts(area.name) for area in plan.areas}
+    hosts = {
+        area.device: area.hosts if new_addresses else site.hosts(area.name) for area in plan.areas
+    }
+    own = union(*host.own.values())
+    if not new_addresses:
+        own = intersect(union(*gateway.host.own.values()), own)
+    telling = Telling(tuple(_known_to_both(site, host, common, hosts, own)), sort, name)
     hosts |= {line.device: site.outside for line in plan.lines}
-    words = replace(gateway.words, hosts={**gateway.words.hosts, **hosts})
+    known = gateway.words
+    names = {area.device: area.name for area in plan.areas}
+    names |= {line.device: line.name for line in plan.lines} | dict(known.names)
+    lines = known.lines | {line.device for line in plan.lines if line.device not in known.names}
+    words = replace(known, names=names, hosts={**known.hosts, **hosts}, lines=lines)
     return difference(old, new, words, let_and_delivered, telling), rows
 
 
-def _known_to_both(gateway: OldGateway, plan: Plan, host: Host, common: Frame) -> Iterator[RawBox]:
+def _known_to_both(
+    site: Site,
+    host: Host,
+    common: Frame,
+    areas: Mapping[str, Ranges],
+    own: Ranges,
+) -> Iterator[RawBox]:
     """What both gateways know, as disjoint boxes: areas and lines with their proper sources, to
-    hosts, to the gateway's lasting addresses and to the internet, but for messages that begin no
-    conversation. The rest is the affair of housekeeping, and of addresses that only one of them has.
+    hosts, to the gateway's lasting addresses (`own`) and to the internet, but for messages that
+    begin no conversation. The rest is the affair of housekeeping, and of addresses that only one of
+    them has.
     """
-    site = Site(gateway, plan)
-    both = intersect(union(*gateway.host.own.values()), union(*host.own.values()))
     outside = subtract(site.outside, host.broadcast)
-    areas = {area.device: site.hosts(area.name) for area in plan.areas}
-    destinations = union(both, outside, *areas.values())
+    destinations = union(own, outside, *areas.values())
     started = subtract(coding.REAL_SERVICES, subtract(ICMPS, ECHO))
-    lines = [line.device for line in plan.lines]
+    lines = [line.device for line in site.plan.lines]
     known = full(HARDWARE_NONE)  # whoever is in an area has a hardware address
     anything = full(HARDWARE_NONE + 1)
     for devices, sources, hardware in (

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 from ipaddress import ip_network
 
 from netcharter.charter.services import builtin
 from netcharter.diagnostics import Diagnostic
-from netcharter.lab.reading import NotListed, machine
+from netcharter.lab.reading import Machine, NotListed, machine
 from netcharter.plan import coding
 from netcharter.plan.registry import NEVER_FORWARDED, special
 from netcharter.readback import audit, audit_reach
@@ -164,9 +164,33 @@ def services() -> NamedSets:
 
 def read_gateway(given: Given) -> OldGateway:
     """Read everything that was given. Raises Unusable where the ruleset or a name can't be used."""
+    if given.ruleset is None:
+        return gateway_of(_listed(), given)
+    return _gateway(*_files(given, given.ruleset), given)
+
+
+def gateway_of(
+    machine: Machine, given: Given, forwards: frozenset[int] = frozenset({4, 6})
+) -> OldGateway:
+    """A machine that was read already, with the names and leases that were given. forwards: the IP
+    versions of which it passes packets on. Raises Unusable.
+    """
+    routes = (
+        File("ip -j -4 route show table all", machine.routes4.encode()),
+        File("ip -j -6 route show table all", machine.routes6.encode()),
+    )
+    around = _Around((File("ip -j address", machine.addresses.encode()),), routes)
+    return _gateway(ruleset_of_machine(machine), around, given, forwards)
+
+
+def _gateway(
+    ruleset: Ruleset,
+    around: _Around,
+    given: Given,
+    forwards: frozenset[int] = frozenset({4, 6}),
+) -> OldGateway:
     names = named(given.lines, given.areas)
-    ruleset, around = _machine() if given.ruleset is None else _files(given, given.ruleset)
-    host = _host(around)
+    host = replace(_host(around), forwards=forwards)
     routes = [file.data for file in around.routes]
     called = [file.name for file in (*around.addresses, *around.routes)]
     facts = facts_of(ruleset.listing)
@@ -206,10 +230,10 @@ def _files(given: Given, ruleset: File) -> tuple[Ruleset, _Around]:
     return ruleset_of(ruleset.data, ruleset.name), _Around(addresses, given.routes)
 
 
-def _machine() -> tuple[Ruleset, _Around]:
+def _listed() -> Machine:
     """This machine's own. Raises Unusable where it may not be read."""
     try:
-        found = machine()
+        return machine()
     except NotListed as fault:
         raise unusable(
             "ruleset-not-listed",
@@ -218,12 +242,6 @@ def _machine() -> tuple[Ruleset, _Around]:
             "",
             "run it as root, or give a file with what `nft -j list ruleset` prints",
         ) from None
-    routes = (
-        File("ip -j -4 route show table all", found.routes4.encode()),
-        File("ip -j -6 route show table all", found.routes6.encode()),
-    )
-    around = _Around((File("ip -j address", found.addresses.encode()),), routes)
-    return ruleset_of_machine(found), around
 
 
 def _host(around: _Around) -> Host:
