@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -182,7 +182,9 @@ def _as_before(before: HostState, now: HostState, *kits: Files) -> HostState:
     return before
 
 
-def _converge(now: HostState, wanted: HostState) -> tuple[Step, ...]:
+def _converge(
+    now: HostState, wanted: HostState, at: float, old: Files | None, new: Files | None
+) -> tuple[Step, ...]:
     return tuple(
         Step(f"{name} is set", (Run(("set", name, value)),))
         for name, value in wanted.settings.items()
@@ -195,7 +197,16 @@ def _unlike(one: HostState, other: HostState) -> tuple[str, ...]:
     return tuple(n for n in sorted(both) if one.settings.get(n) != other.settings.get(n))
 
 
-WAYS = Ways(settings_of, _wanted, _as_before, _converge, _unlike)
+def _rehearsal(steps: Iterable[Step]) -> tuple[Run, ...]:
+    """Nothing of it can be tried without effect."""
+    return ()
+
+
+def _left_out(now: HostState, wanted: HostState) -> tuple[str, ...]:
+    return ()
+
+
+WAYS = Ways(settings_of, _wanted, _as_before, _converge, _rehearsal, _left_out, _unlike)
 
 
 def work(host: Pretended) -> Work:

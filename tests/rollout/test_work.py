@@ -258,6 +258,19 @@ def test_an_interruption_is_undone_at_once_and_goes_on() -> None:
     assert look(work(host)).situation == "quiet"
 
 
+def test_what_was_cut_short_is_undone_without_waiting_for_the_deadline() -> None:
+    host = established()
+    host.dies = (effects(enacted) - 2, "after")
+    with pytest.raises(Died):
+        enacted(host)
+    host.revived()
+    assert host.settings != OLD
+    began = host.clock()
+    timer(host)
+    assert host.settings == OLD
+    assert host.clock() - began < 2
+
+
 def test_keep_is_refused_when_nothing_waits() -> None:
     host = established()
     with pytest.raises(RolloutRefused, match="nothing is on trial"):

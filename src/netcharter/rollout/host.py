@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
-from netcharter.rollout.shapes import Effect, HostState, Step
+from netcharter.rollout.shapes import Effect, HostState, Run, Step
 from netcharter.rollout.store import Paths, Process
 
 
@@ -70,13 +70,17 @@ class Ways:
     like by a kit, from what it is like, the kit that it has, and the tables of others that are to
     be set aside. as_before: what it should be like once a trial is undone, from what it was like
     before, what it is like, and the kits of the trial. converge: the steps from one state to
-    another. unlike: in what two states differ, in words.
+    another at a time of the clock that counts from boot, given the kit that leaves and the one that
+    comes. rehearsal: what of some steps can be tried without effect. unlike: in what two states
+    differ, in words; left_out: what of a state can't be had on a host, in words.
     """
 
     settings_of: Callable[..., frozenset[str]]
     wanted: Callable[[Files, HostState, Files | None, Collection[str]], HostState]
     as_before: Callable[..., HostState]
-    converge: Callable[[HostState, HostState], tuple[Step, ...]]
+    converge: Callable[[HostState, HostState, float, Files | None, Files | None], tuple[Step, ...]]
+    rehearsal: Callable[[Iterable[Step]], tuple[Run, ...]]
+    left_out: Callable[[HostState, HostState], tuple[str, ...]]
     unlike: Callable[[HostState, HostState], tuple[str, ...]]
 
 

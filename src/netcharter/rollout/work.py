@@ -76,8 +76,8 @@ class Kept:
 
 @dataclass(frozen=True, slots=True)
 class Booted:
-    """Boot has brought up this version; None where none is kept. left: in what the host differs
-    from it nevertheless."""
+    """Boot has brought up this version; None where none is kept. left: what of it can't be
+    had on this host."""
 
     version: int | None
     left: tuple[str, ...] = ()
@@ -138,9 +138,9 @@ def made(work: Work, number: int) -> Made:
     return Made(version, files)
 
 
-def kits(work: Work, *numbers: int | None) -> tuple[Files, ...]:
-    """The kits of some versions, without those that are none. Raises StateBroken."""
-    return tuple(made(work, number).files for number in numbers if number)
+def _kit(work: Work, number: int | None) -> Files | None:
+    """The kit of a version, if it is one. Raises StateBroken."""
+    return made(work, number).files if number else None
 
 
 # --- doing --------------------------------------------------------------------------------------
@@ -252,8 +252,8 @@ def boot(work: Work) -> Booted:
         settings = work.ways.settings_of(kept.files)
         bare = work.host.observe(settings)
         wanted = work.ways.wanted(kept.files, bare, None, kept.version.set_aside)
-        perform(work, work.ways.converge(bare, wanted))
-        left = work.ways.unlike(wanted, work.host.observe(settings))
+        left = work.ways.left_out(bare, wanted)
+        perform(work, work.ways.converge(bare, wanted, work.host.clock(), None, kept.files))
         event = _event(work, "restored at boot", now.kept, difference="; ".join(left))
         insist(work, phases.telling(work.paths, _history(work), event))
         return Booted(now.kept, left)
@@ -340,10 +340,10 @@ class _Attempt:
 
 def _tried(work: Work, attempt: _Attempt, verify: Verify) -> Waiting | Undone:
     """The trial itself, from the snapshot to the wait; the lock is held."""
-    before, wanted = _aims(work, attempt)
+    before, steps = _aims(work, attempt)
     trial = _opened(work, attempt, before)
     try:
-        perform(work, work.ways.converge(before, wanted))
+        perform(work, steps)
         complaints = verify()
         if not complaints:
             waiting = _until(work, replace(trial, phase="waiting"), attempt.seconds)
@@ -358,19 +358,24 @@ def _tried(work: Work, attempt: _Attempt, verify: Verify) -> Waiting | Undone:
     return _undone(work, trial, failed)
 
 
-def _aims(work: Work, attempt: _Attempt) -> tuple[HostState, HostState]:
-    """What the host is like, with all settings that may change, and what it should be like."""
-    ways = work.ways
+def _aims(work: Work, attempt: _Attempt) -> tuple[HostState, tuple[Step, ...]]:
+    """What the host is like, with all settings that may change, and the steps from there; what of
+    them can be tried without effect has been tried. Raises RolloutRefused."""
+    host, ways = work.host, work.ways
     try:
-        new = kits(work, attempt.number)
-        old = kits(work, attempt.kept)
-        now = work.host.observe(ways.settings_of(*new, *old))
-        if attempt.version is None:
+        new, old = _kit(work, attempt.number), _kit(work, attempt.kept)
+        both = [kit for kit in (new, old) if kit is not None]
+        now = host.observe(ways.settings_of(*both))
+        if attempt.version is None or new is None:
             place = work.paths.version(attempt.kept or STOCK, "before.json")
-            stock = restored("before.json of what is kept", work.host.read(place) or b"")
-            return now, ways.as_before(stock, now, *old)
-        aside = attempt.version.set_aside
-        return now, ways.wanted(new[0], now, old[0] if old else None, aside)
+            stock = restored("before.json of what is kept", host.read(place) or b"")
+            wanted = ways.as_before(stock, now, *both)
+        else:
+            wanted = ways.wanted(new, now, old, attempt.version.set_aside)
+        steps = ways.converge(now, wanted, host.clock(), old, new)
+        for run in ways.rehearsal(steps):
+            host.perform(run)
+        return now, steps
     except EffectFailed as problem:
         raise RolloutRefused(f"{problem}", "nothing was changed") from None
 
@@ -425,16 +430,27 @@ def _as_before(work: Work, trial: Trial) -> tuple[tuple[str, ...], tuple[str, ..
     for _ in range(TRIES):
         try:
             before = restored("trial/before.json", host.read(work.paths.before) or b"")
-            part = kits(work, trial.version, trial.previous)
+            new, old = _kits(work, trial)
+            both = [kit for kit in (new, old) if kit is not None]
             now = host.observe(before.settings)
-            failed = insist(work, ways.converge(now, ways.as_before(before, now, *part)))
+            wanted = ways.as_before(before, now, *both) if both else before
+            failed = insist(work, ways.converge(now, wanted, host.clock(), new, old))
             after = host.observe(before.settings)
-            left = ways.unlike(ways.as_before(before, after, *part), after)
+            left = ways.unlike(ways.as_before(before, after, *both) if both else before, after)
         except (EffectFailed, RolloutRefused) as problem:
             left = (str(problem),)
         if not left:
             break
     return left, failed
+
+
+def _kits(work: Work, trial: Trial) -> tuple[Files | None, Files | None]:
+    """The kits of a trial, new and old. None if they can't be read: the host is then made as it was
+    in all respects, whoever changed it."""
+    try:
+        return _kit(work, trial.version), _kit(work, trial.previous)
+    except StateBroken:
+        return None, None
 
 
 def _history(work: Work) -> bytes:
