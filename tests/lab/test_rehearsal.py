@@ -10,7 +10,7 @@ from netcharter.charter.read import read
 from netcharter.lab import rehearsal as rehearsing
 from netcharter.lab.world import world
 from netcharter.plan import coding, make_plan
-from netcharter.plan.coding import ICMP, NOBODY
+from netcharter.plan.coding import HARDWARE_NONE, ICMP, NOBODY, TCP, UDP
 from netcharter.plan.fate import Attempt, Environment
 from netcharter.probes.programme import chosen, programme
 from netcharter.probes.trials import Trial
@@ -20,6 +20,7 @@ pytestmark = pytest.mark.kernel
 
 NO_TIME = 0.0
 OUTSIDE = IPv4Address("198.51.100.7")
+FAR = IPv4Address("11.0.0.7")  # what is kept for examples is refused as a source from a line
 HEAD = """\
 charter: 1
 site: {name: Tarn Hollow, timezone: Europe/London, local-prefix: 'fd12:3456:789a::/48'}
@@ -101,6 +102,35 @@ def test_an_offer_whose_port_conntrack_may_not_know_is_delivered() -> None:
     assert asked != ruleset
     told = rehearsed(plan, {**kit(plan), "nftables.nft": asked})
     assert not told.kernel.same
+
+
+ONE_WAY = f"""{HEAD}\
+lines: {{copper: {{device: eth0, address: "2001:db8:7a0f::2/64", next-hop: "fe80::1"}}}}
+areas: {{yard: {{device: eth1, hosts: 3}}}}
+devices: {{printer: {{area: yard, hardware: 02:00:00:aa:00:02, address: lasting}}}}
+rules: [{{let: [internet, copper, yard], reach: anywhere, with: anything}}]
+"""
+
+
+def test_answers_that_have_no_way_back_count_among_refusals_by_routing() -> None:
+    """Linux refuses a source five times in quick succession (`ip_error`), whatever it sends."""
+    charter = read(ONE_WAY, "charter.yaml").charter
+    assert charter is not None
+    plan = make_plan(charter)
+    printer = coding.address(plan.devices[0].addresses4[0])
+    up = Environment(frozenset({"copper"}), NOBODY, NOW)
+    asked = [
+        Attempt("copper", coding.address(FAR) + n, HARDWARE_NONE, printer, (TCP << 16) + 80)
+        for n in range(8)
+    ]
+    asking = Attempt("yard", printer, 0x020000AA0002, coding.address(OUTSIDE), (UDP << 16) + 7)
+    trials = [(Trial(each, up), "by hand") for each in (*asked, asking)]
+    work = chosen(plan, world(plan), trials)
+    refused = [each for each in work.probes if each.expected.answer == "prohibited"]
+    answering = [each for each in work.probes if each.expected.arrives]
+    assert len(answering) == 8 and [int(each.packet.source) for each in refused] != [printer]
+    seen = played(plan, kit(plan), work, world(plan))
+    assert seen.done == seen.agreed == len(work.probes)
 
 
 @pytest.mark.parametrize("site", ODD)

@@ -186,10 +186,8 @@ def _untryable(stage: Stage, packet: _Packet, outcome: Outcome) -> str:
     if own and outcome.let and packet.family == 6 and packet.protocol == MOBILITY:
         return "the gateway's kernel reads mobility headers itself (RFC 6275 section 9.2)"
     local = packet.protocol == TCP and has(LINK_LOCAL, attempt.source)
-    if local and outcome.manner == "reset" and not up:
-        return (
-            "a reset to a link-local address goes by the first device that is up, whichever it is"
-        )
+    if local and outcome.manner == "reset" and packet.entrance not in stage.lines:
+        return "a reset to a link-local address goes by whichever device the kernel takes"
     return ""
 
 
@@ -451,11 +449,12 @@ def _let(
 
 def _replies(packet: _Packet, number: int) -> bool:
     """Does a machine that such a packet is let to answer it?"""
+    many = packet.spot.kind == "group" or packet.destination == LOOPBACK_BROADCAST
     if packet.kind is not None:
         echo = ECHO_REQUEST4 if packet.family == 4 else ECHO_REQUEST6
         wanted = packet.kind == echo or (packet.family == 4 and packet.kind == TIMESTAMP4)
-        return wanted and packet.spot.kind not in ("group", "anycast")
-    if packet.spot.kind == "group" or number == 0 or packet.destination == LOOPBACK_BROADCAST:
+        return wanted and not many and packet.spot.kind != "anycast"
+    if many or number == 0:
         return False
     if packet.spot.kind == "anycast":
         return packet.protocol == UDP

@@ -30,6 +30,7 @@ class Pacer:
     def __init__(self, stage: Stage) -> None:
         self.stage = stage
         self._asked: Counter[int] = Counter()
+        self._refused: set[int] = set()  # sources of which a refusal is to be seen
         self._owned = {int(a) for device in stage.plan.devices for a in device.addresses4}
 
     def paced(self, trial: Trial, foresight: Foresight) -> Trial | None:
@@ -37,14 +38,31 @@ class Pacer:
         if none is left.
         """
         area = self.stage.areas.get(trial.attempt.entrance)
-        if area is None or trial.family == 6 or not foresight.unrouted:
+        if trial.family == 6:
             return trial
+        if area is None or not foresight.unrouted:
+            return trial if self._leaves_room(foresight) else None
         for candidate in islice(self._sources(area, trial), CANDIDATES):
             source = candidate.attempt.source
             if self._asked[source] < BURST and self._alike(candidate, trial, foresight):
                 self._asked[source] += 1
+                self._refused.add(source)
                 return candidate
         return None
+
+    def _leaves_room(self, foresight: Foresight) -> bool:
+        """Whoever answers what came by a line without a way back asks, too: count it, unless what
+        was to be refused of theirs would not be any more."""
+        expected = foresight.expected
+        if expected is None or not expected.arrives or expected.answer == "answered":
+            return True
+        if not isinstance(expected.destination, IPv4Address):
+            return True
+        number = int(expected.destination)
+        if number in self._refused and self._asked[number] >= BURST:
+            return False
+        self._asked[number] += 1
+        return True
 
     def _sources(self, area: AreaPlan, trial: Trial) -> Iterator[Trial]:
         yield trial
