@@ -26,7 +26,11 @@ class Link:
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """An address that a device holds. words: the rest as `ip` takes it back (`broadcast +`)."""
+    """An address that a device holds. words: the rest as `ip` takes it back (`broadcast 10.0.0.7`).
+
+    Of several in one network on one device the first is the one the kernel sends from; they stand
+    in the kernel's order.
+    """
 
     device: str
     interface: Interface
@@ -77,10 +81,12 @@ class Element:
 @dataclass(frozen=True, slots=True)
 class HostState:
     """What of a host a roll-out reads and writes. Lists are sorted; equal states compare equal once
-    `at` and living elements are put aside (`converge.unlike`).
+    `at`, living elements and `lent` are put aside (`converge.unlike`).
 
     at: seconds of the clock that counts from boot, sleep included; settings: kernel settings by
-    name with slashes (`net/ipv4/ip_forward`); shaping: what `tc` prints per device, to compare.
+    name with slashes (`net/ipv4/ip_forward`); shaping: what `tc` prints per device, to compare;
+    lent: addresses with an end, which a DHCP client or the kernel looks after. They are known so
+    that nobody touches them.
     """
 
     at: float
@@ -91,6 +97,7 @@ class HostState:
     tables: tuple[Table, ...] = ()
     settings: Mapping[str, str] = field(default_factory=dict)
     shaping: Mapping[str, str] = field(default_factory=dict)
+    lent: tuple[Held, ...] = ()
 
 
 # --- what is done --------------------------------------------------------------------------------

@@ -1,0 +1,120 @@
+"""The exchange of nftables tables in one transaction, with the elements that have time left."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import replace
+
+from netcharter.rollout.escape import Unsayable, element, set_name, table_name
+from netcharter.rollout.listing import Set, Unlisted, block
+from netcharter.rollout.shapes import Element, HostState, Table
+
+LEAST = 1.0  # seconds; what has less is let go: nft takes no time of 0, and would keep it for ever
+AT_ONCE = 200  # elements in one line
+
+CLASS_MAPS = frozenset({"nc_class4", "nc_class6"})  # lead to a mark with the identity class in it
+CLASS_SHIFT, CLASS_MASK = 4, 0xFF0  # bits 4 to 11 of the mark (docs/explanation/kit.md)
+
+Classes = Mapping[int, int]
+
+
+def exchange(
+    now: HostState, wanted: HostState, at: float, classes: Classes | None = None
+) -> tuple[str, tuple[str, ...]]:
+    """The text for `nft -f -` ("" if nothing is to be exchanged), and what it does, in words.
+
+    at: the clock that counts from boot when it is loaded; classes: how identity classes are to be
+    renumbered. Raises Unsayable, Unlisted.
+    """
+    there = {(t.family, t.name): t for t in now.tables}
+    asked = {(t.family, t.name): t for t in wanted.tables}
+    lines: list[str] = []
+    words: list[str] = []
+    for name, table in there.items():
+        if name not in asked and table.text:
+            lines.append(f"delete table {table_name(*name)}\n")
+            words.append(f"the table {table_name(*name)} goes")
+    for name, table in asked.items():
+        old = there.get(name)
+        if not table.text or (old is not None and (not old.text or old.text == table.text)):
+            continue
+        lines += _replaced(table)
+        lines += _elements(table, carried(old, table, at - now.at, at - wanted.at, classes))
+        words.append(f"the table {table_name(*name)} is {'exchanged' if old else 'put in'}")
+    return "".join(lines), tuple(words)
+
+
+def _replaced(table: Table) -> Iterator[str]:
+    name = table_name(table.family, table.name)
+    found = block(table.text)
+    if (found.family, found.name) != (table.family, table.name):
+        raise Unlisted(f"the text of {name} is that of another table")
+    yield f"table {name}\ndelete table {name}\n"
+    yield table.text.rstrip() + "\n"
+
+
+def carried(
+    old: Table | None, new: Table, passed: float, since: float, classes: Classes | None = None
+) -> tuple[Element, ...]:
+    """The elements with time left that a new table begins with.
+
+    A set of the same name and type in the old table tells them, as they are now: passed seconds ago.
+    Where the old table has none, those that belong to the new one count, noted since seconds ago;
+    a negative time is that of another boot, and nobody knows how long ago that was.
+    """
+    sets = block(new.text).sets
+    known = block(old.text).sets if old is not None and old.text else {}
+    lasting = {n for n in sets if n in known and _alike(sets[n], known[n])}
+    found = [
+        *_left(old.living if old is not None else (), lasting, passed, classes),
+        *_left(new.living, {n for n in sets if sets[n].living} - lasting, since, None),
+    ]
+    return tuple(found)
+
+
+def _alike(one: Set, other: Set) -> bool:
+    return one.living and other.living and one.type == other.type
+
+
+def _left(
+    elements: Collection[Element], names: Collection[str], seconds: float, classes: Classes | None
+) -> Iterator[Element]:
+    if seconds < 0:
+        return
+    for each in elements:
+        if each.set not in names or each.seconds - seconds < LEAST:
+            continue
+        value = _renumbered(each, classes)
+        if value is not None:
+            yield replace(each, seconds=each.seconds - seconds, value=value)
+
+
+def _renumbered(each: Element, classes: Classes | None) -> str | None:
+    """What an element leads to; None for a class of somebody who is in no charter any more."""
+    if classes is None or each.set not in CLASS_MAPS:
+        return each.value
+    if not re.fullmatch(r"0x[0-9a-f]{1,8}", each.value):
+        return None
+    mark = int(each.value, 16)
+    number = classes.get((mark & CLASS_MASK) >> CLASS_SHIFT)
+    return None if number is None else f"0x{mark & ~CLASS_MASK | number << CLASS_SHIFT:08x}"
+
+
+def _elements(table: Table, living: Collection[Element]) -> Iterator[str]:
+    name = table_name(table.family, table.name)
+    by_set: dict[str, list[str]] = {}
+    for each in living:
+        try:
+            by_set.setdefault(set_name(each.set), []).append(_written(each))
+        except Unsayable:
+            continue  # nobody but this table had put it there; presence opens, absence closes
+    for owner, texts in by_set.items():
+        for place in range(0, len(texts), AT_ONCE):
+            chosen = ", ".join(texts[place : place + AT_ONCE])
+            yield f"add element {name} {owner} {{ {chosen} }}\n"
+
+
+def _written(each: Element) -> str:
+    value = f" : {element(each.value)}" if each.value else ""
+    return f"{element(each.text)} timeout {int(each.seconds * 1000)}ms{value}"

@@ -1,0 +1,72 @@
+"""Kernel settings in an order in which nothing is passed on while no rules stand.
+
+Writing `ip_forward` sets forwarding on every device, and whether redirects are taken; the IPv6
+twin does the first (Linux, Documentation/networking/ip-sysctl). So forwarding comes before what it
+would overwrite. Router advertisements are settled before it: switching IPv6 forwarding on drops the
+routes learnt from them, but for devices where they are taken all the same (accept_ra 2).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+
+FORWARD4, FORWARD6 = "net/ipv4/ip_forward", "net/ipv6/conf/all/forwarding"
+REDIRECTS = "net/ipv4/conf/all/accept_redirects"
+
+Settings = list[tuple[str, str]]
+
+_OF_DEVICE = {
+    FORWARD4: re.compile(r"net/ipv4/conf/(?!all/)[^/]+/forwarding\Z"),
+    FORWARD6: re.compile(r"net/ipv6/conf/(?!all/)[^/]+/forwarding\Z"),
+}
+
+
+def is_forwarding(name: str) -> bool:
+    return name == FORWARD4 or name.endswith("/forwarding")
+
+
+def switched_off(
+    known: Mapping[str, str], wanted: Mapping[str, str]
+) -> tuple[Settings, dict[str, str]]:
+    """Forwarding that is to be off, and what the settings are afterwards."""
+    found = dict(known)
+    names = [name for name in _in_turn(wanted) if is_forwarding(name)]
+    return list(_written(found, {n: wanted[n] for n in names if wanted[n] == "0"}, True)), found
+
+
+def switched_on(
+    known: Mapping[str, str], wanted: Mapping[str, str]
+) -> tuple[Settings, dict[str, str]]:
+    """Everything else, and what the settings are afterwards."""
+    found = dict(known)
+    return list(_written(found, {name: wanted[name] for name in _in_turn(wanted)}, False)), found
+
+
+def _in_turn(names: Mapping[str, str]) -> list[str]:
+    """Router advertisements, forwarding in general, forwarding of devices, everything else."""
+
+    def place(name: str) -> int:
+        if name.endswith("/accept_ra"):
+            return 0
+        if name in (FORWARD4, FORWARD6):
+            return 1
+        return 2 if is_forwarding(name) else 3
+
+    return sorted(names, key=lambda name: (place(name), name))
+
+
+def _written(
+    found: dict[str, str], wanted: Mapping[str, str], only_there: bool
+) -> Iterator[tuple[str, str]]:
+    """What has to be written; `found` becomes what is then. One write may undo an earlier one's
+    neighbour, never one that comes later in turn."""
+    for name, value in wanted.items():
+        if found.get(name) == value or (only_there and name not in found):
+            continue
+        yield name, value
+        found[name] = value
+        if name in _OF_DEVICE:
+            found |= {other: value for other in found if _OF_DEVICE[name].match(other)}
+        if name == FORWARD4:
+            found[REDIRECTS] = "0" if value == "1" else "1"
