@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 
 from netcharter.rollout.escape import Unsayable, element, set_name, table_name
-from netcharter.rollout.listing import Set, Unlisted, block
+from netcharter.rollout.listing import Set, Unlisted, block, plain
 from netcharter.rollout.shapes import Element, HostState, Table
 
 LEAST = 1.0  # seconds; what has less is let go: nft takes no time of 0, and would keep it for ever
@@ -37,7 +37,9 @@ def exchange(
             words.append(f"the table {table_name(*name)} goes")
     for name, table in asked.items():
         old = there.get(name)
-        if not table.text or (old is not None and (not old.text or old.text == table.text)):
+        if not table.text or (
+            old is not None and (not old.text or plain(old.text) == plain(table.text))
+        ):
             continue
         lines += _replaced(table)
         lines += _elements(table, carried(old, table, at - now.at, at - wanted.at, classes))

@@ -18,6 +18,7 @@ _HEAD = re.compile(r"table (\w+) (\S+)\Z")
 _SET = re.compile(r"(?:set|map) (\S+)\Z")
 _TIME = re.compile(r"(?:(\d+)d)?(?:(\d+)h)?(?:(\d+)m)?(?:(\d+)s)?(?:(\d+)ms)?\Z")
 _BANNED = re.compile(r"(?:include|define|redefine|undefine)\b")
+_ALONE = re.compile(r'(?<!map)(?<!=) \{ ((?:"[^"]*"|[^{},"\s]+)(?: \. (?:"[^"]*"|[^{},"\s]+))*) \}')
 _UNITS = (86400.0, 3600.0, 60.0, 1.0, 0.001)
 
 
@@ -213,6 +214,12 @@ def settled(text: str, full: str) -> tuple[str, tuple[Element, ...]]:
             place += text.startswith("\n", place)
     whole = "".join([*pieces, text[place:]])
     return whole, tuple(sorted(living, key=lambda e: (e.set, e.text, e.value)))
+
+
+def plain(text: str) -> str:
+    """A listing in which what nft says in two ways is said in one: of an anonymous set whose
+    elements were merged into one, a reload makes a plain comparison (measured, nft 1.0.6)."""
+    return _ALONE.sub(r" \1", text)
 
 
 def _coming(sets: Mapping[str, Set]) -> Iterator[Set]:

@@ -28,6 +28,7 @@ from netcharter.rollout.shapes import (
 
 OURS = ("inet", "netcharter")
 SETTINGS = "/proc/sys/"
+TO_COME = "net/ipv4/conf/default/"
 
 T = TypeVar("T")
 _QDISC = re.compile(r"qdisc (\S+) (\S+) dev (\S+) (.*)", re.DOTALL)
@@ -63,7 +64,7 @@ def observing(at: float, settings: Collection[str] = ()) -> Asking[HostState]:
     """Ask a host for its state.
 
     at: the clock that counts from boot, read just before; settings: names that matter beside those
-    that forwarding changes on every device. One that is not there is left out.
+    of devices that change along with them, and with forwarding. One that is not there is left out.
     Each value yielded is a Run; send what it printed as `Said`. Raises Unobservable.
     """
     links = yield from _records(("ip", "-j", "-d", "link", "show"), network.link)
@@ -75,7 +76,8 @@ def observing(at: float, settings: Collection[str] = ()) -> Asking[HostState]:
         routes += found
         choices += chosen
     tables = yield from _tables()
-    known = yield from _settings({*settings, *forwarding(link.name for link in links)})
+    names = [link.name for link in links]
+    known = yield from _settings({*settings, *forwarding(names), *_to_come(settings, names)})
     shaping = yield from _shaping()
     each = [pair for pairs in held for pair in pairs]
     return HostState(
@@ -105,6 +107,15 @@ def forwarding(devices: Iterable[str]) -> Iterator[str]:
         yield f"net/ipv4/conf/{name}/forwarding"
         yield f"net/ipv6/conf/{name}/forwarding"
         yield f"net/ipv4/conf/{name}/promote_secondaries"
+
+
+def _to_come(settings: Iterable[str], devices: Collection[str]) -> Iterator[str]:
+    """The settings of devices that change along with those for IPv4 devices to come."""
+    for name in settings:
+        if name.startswith(TO_COME):
+            yield from (
+                f"net/ipv4/conf/{device}/{name.removeprefix(TO_COME)}" for device in devices
+            )
 
 
 # --- asking --------------------------------------------------------------------------------------

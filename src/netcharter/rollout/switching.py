@@ -1,8 +1,9 @@
 """Kernel settings in an order in which nothing is passed on while no rules stand.
 
 Writing `ip_forward` sets forwarding on every device, and whether redirects are taken; the IPv6
-twin does the first (Linux, Documentation/networking/ip-sysctl). So forwarding comes before what it
-would overwrite. Router advertisements are settled before it: switching IPv6 forwarding on drops the
+twin does the first (Linux, Documentation/networking/ip-sysctl). What is written for devices to come
+(IPv4, `default`) every device gets as well on which nobody ever wrote it (measured on Linux 6.18).
+So what is general comes before what it would overwrite, and that is written anew. Router advertisements are settled before it: switching IPv6 forwarding on drops the
 routes learnt from them, but for devices where they are taken all the same (accept_ra 2).
 """
 
@@ -20,6 +21,16 @@ _OF_DEVICE = {
     FORWARD4: re.compile(r"net/ipv4/conf/(?!all/)[^/]+/forwarding\Z"),
     FORWARD6: re.compile(r"net/ipv6/conf/(?!all/)[^/]+/forwarding\Z"),
 }
+
+
+_TO_COME = re.compile(r"net/ipv4/conf/default/([^/]+)\Z")
+_OF_ONE = re.compile(r"net/ipv4/conf/(?!all/|default/)[^/]+/([^/]+)\Z")
+
+
+def overwritten(general: str, name: str) -> bool:
+    """Whether writing a setting for IPv4 devices to come may change this one of a device."""
+    to_come, one = _TO_COME.match(general), _OF_ONE.match(name)
+    return to_come is not None and one is not None and to_come[1] == one[1]
 
 
 def is_forwarding(name: str) -> bool:
@@ -44,14 +55,16 @@ def switched_on(
 
 
 def _in_turn(names: Mapping[str, str]) -> list[str]:
-    """Router advertisements, forwarding in general, forwarding of devices, everything else."""
+    """Router advertisements, forwarding in general, forwarding of devices, devices to come, rest."""
 
     def place(name: str) -> int:
         if name.endswith("/accept_ra"):
             return 0
         if name in (FORWARD4, FORWARD6):
             return 1
-        return 2 if is_forwarding(name) else 3
+        if is_forwarding(name):
+            return 2
+        return 3 if "/default/" in name else 4
 
     return sorted(names, key=lambda name: (place(name), name))
 
@@ -68,5 +81,7 @@ def _written(
         found[name] = value
         if name in _OF_DEVICE:
             found |= {other: value for other in found if _OF_DEVICE[name].match(other)}
+        for other in [other for other in found if overwritten(name, other)]:
+            del found[other]  # not known any more
         if name == FORWARD4:
             found[REDIRECTS] = "0" if value == "1" else "1"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping
 
 from netcharter.diagnostics.escape import terminal
+from netcharter.rollout.listing import plain
 from netcharter.rollout.network import UNWRITTEN
 from netcharter.rollout.shapes import Choice, Held, HostState, Link, Route, Table
 
@@ -66,8 +67,8 @@ def _ways(ways: Iterable[Route | Choice]) -> list[str]:
 
 
 def _tables(first: Iterable[Table], second: Iterable[Table]) -> Iterator[str]:
-    one = {f"{table.family} {table.name}": table.text for table in first}
-    other = {f"{table.family} {table.name}": table.text for table in second}
+    one = {f"{table.family} {table.name}": plain(table.text) for table in first}
+    other = {f"{table.family} {table.name}": plain(table.text) for table in second}
     yield from _sides("table", list(one), list(other))
     for name, text in one.items():
         if other.get(name, text) != text:
