@@ -159,3 +159,13 @@ def test_a_refusal_sent_to_a_broadcast_address_comes_back_to_the_gateway(
     assert [each.expected.counters for each in work.probes] == [counted]
     seen = played(plan, kit(plan), work, world(plan))
     assert seen.done == seen.agreed == 1
+
+
+def test_a_mobility_header_for_the_gateway_is_listed_and_not_tried() -> None:
+    """Linux takes in only whole ones (RFC 6275 section 9.2), from itself, too."""
+    plan = small()
+    here = coding.address(plan.areas[0].subnets6[0].gateway)
+    attempt = Attempt("gateway", here, HARDWARE_NONE, here, 135 << 16)
+    up = Environment(frozenset({"copper", "mast"}), NOBODY, NOW)
+    work = chosen(plan, world(plan), [(Trial(attempt, up), "by hand")])
+    assert work.probes == () and "mobility" in work.unprobed[0].why

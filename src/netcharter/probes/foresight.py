@@ -176,15 +176,15 @@ def _untryable(stage: Stage, packet: _Packet, outcome: Outcome) -> str:
         )
     if has(stage.broadcasts_down(up), attempt.source):
         return "the kernel knows the broadcast address of a line only while the line is up"
+    own = spot.kind in ("own", "anycast", "group")
+    if own and outcome.let and packet.family == 6 and packet.protocol == MOBILITY:
+        return "the gateway's kernel reads mobility headers itself (RFC 6275 section 9.2)"
     if packet.entrance == GATEWAY:
         return _unsendable(stage, packet)
     if packet.entrance in stage.lines and spot.kind == "anycast" and packet.kind == ECHO_REQUEST6:
         return "the gateway answers from another address than was asked, by whichever line"
     if outcome.delivered is not None and not _tracked(packet):
         return "messages that belong to no conversation are not translated"
-    own = spot.kind in ("own", "anycast", "group")
-    if own and outcome.let and packet.family == 6 and packet.protocol == MOBILITY:
-        return "the gateway's kernel reads mobility headers itself (RFC 6275 section 9.2)"
     local = packet.protocol == TCP and has(LINK_LOCAL, attempt.source)
     if local and outcome.manner == "reset" and packet.entrance not in stage.lines:
         return "a reset to a link-local address goes by whichever device the kernel takes"
