@@ -124,3 +124,14 @@ def devices_of(*plans: Plan) -> list[str]:
         parts: tuple[LinePlan | AreaPlan, ...] = (*plan.lines, *plan.areas)
         found += [name for part in parts for name in (part.device, part.parent)]
     return found
+
+
+def fitting(files: Mapping[str, bytes]) -> Mapping[str, bytes]:
+    """A kit whose ruleset fits one transaction of a user namespace (`lab.loading`): as root the
+    kit as it is, else its table with the sets that come and go alone."""
+    if "-Urnm" not in needed():
+        return files
+    lines = files["nftables.nft"].decode("ascii").splitlines()
+    sets = [line for line in lines if line.startswith("    ") and "flags timeout" in line]
+    kept = [*lines[: lines.index("table inet netcharter {") + 1], *sets, "}", ""]
+    return {**files, "nftables.nft": "\n".join(kept).encode("ascii")}

@@ -381,7 +381,7 @@ def _alike(old: list[Choice], new: list[Choice]) -> bool:
     """
     if set(old) == set(new) or not all(sayable(c.words) for c in (*old, *new)):
         return False
-    every = [set(zip(c.words, c.words[1:], strict=False)) for c in {*old, *new}]
+    every = [network.asked(choice) for choice in {*old, *new}]
     return any(a < b for a in every for b in every)
 
 

@@ -39,6 +39,7 @@ _METRICS = (
     "mtu advmss window cwnd initcwnd ssthresh hoplimit reordering initrwnd quickack "
     "fastopen_no_cookie"
 ).split()
+_LONE = frozenset({"not", "l3mdev", *REFUSALS.values()})
 _CHOICE = frozenset(
     "priority not src srclen dst dstlen tos fwmark fwmask iif iif_detached oif oif_detached l3mdev "
     "uid_start uid_end ipproto sport sport_start sport_end dport dport_start dport_end tun_id "
@@ -279,6 +280,15 @@ def _answer(said: Record, action: str) -> Iterator[str]:
             yield from (word, str(said[found]))
     if str(said.get("protocol", UNSAID)) != UNSAID:
         yield from ("protocol", str(said["protocol"]))
+
+
+def asked(found: Choice) -> frozenset[tuple[str, str]]:
+    """What a choice asks and does, keyword by keyword."""
+    left, said = list(found.words), set()
+    while left:
+        word = left.pop(0)
+        said.add((word, "" if word in _LONE or not left else left.pop(0)))
+    return frozenset(said)
 
 
 def preference(found: Choice) -> int:
