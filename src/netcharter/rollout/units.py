@@ -15,15 +15,17 @@ REFUSED = 2  # exit of a command whose input can't be used: neither would it the
 _PLAIN = re.compile(r"[\w@%+=:,./$\-]+", re.ASCII)
 
 
-def word(text: str) -> str:
-    """One word of a command in a unit. Raises ValueError for what no unit can hold.
+def word(text: str, command: bool = True) -> str:
+    """One word of a command, or of another setting, in a unit. Raises ValueError for what no unit
+    can hold.
 
-    Percent signs and dollar signs are doubled, or they would be filled in (systemd.service(5),
-    "Command lines").
+    Percent signs are doubled, or they would be filled in (systemd.unit(5), "Specifiers"), and in
+    commands dollar signs, too (systemd.service(5), "Command lines").
     """
     if not text or not text.isprintable():
         raise ValueError(f"{text!r} can't stand in a unit")
-    safe = text.replace("%", "%%").replace("$", "$$")
+    safe = text.replace("%", "%%")
+    safe = safe.replace("$", "$$") if command else safe
     if _PLAIN.fullmatch(safe):
         return safe
     quoted = safe.replace("\\", "\\\\").replace('"', '\\"')
@@ -45,7 +47,7 @@ Description=Bring up the network that netcharter keeps
 After=local-fs.target systemd-sysctl.service network-pre.target
 After=nftables.service networking.service systemd-networkd.service
 Before=network-online.target
-RequiresMountsFor={word(state)}
+RequiresMountsFor={word(state, command=False)}
 
 [Service]
 Type=oneshot
@@ -82,5 +84,5 @@ def timer_started(command: Sequence[str], version: int, unique: str) -> tuple[st
         f"--property=RestartPreventExitStatus={GIVEN_UP}",
         "--property=OOMScoreAdjust=-900",
         "--",
-        *command,
+        *(part.replace("$", "$$") for part in command),  # filled in as in a unit
     )

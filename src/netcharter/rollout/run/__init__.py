@@ -1,0 +1,1 @@
+"""The one place where a roll-out touches a real host. What is done there is decided elsewhere."""

@@ -1,0 +1,173 @@
+"""A real host: files, programs, clocks, the lock, and the undo timer as a process of its own."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Collection
+from contextlib import AbstractContextManager, suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+from netcharter.rollout.observe import Unobservable, observing
+from netcharter.rollout.run import files, programs
+from netcharter.rollout.run.lock import lives, locked, this_process
+from netcharter.rollout.shapes import Effect, Folder, HostState, Point, Remove, Run, Write
+from netcharter.rollout.store import Armed, Paths, Process, armed_of, armed_text
+from netcharter.rollout.trouble import EffectFailed, StateBroken
+from netcharter.rollout.units import timer_started
+
+PATIENCE = 10.0  # seconds that people wait for the lock
+ARMED_WITHIN = 30.0  # seconds
+LOOK = 0.02  # seconds between two looks whether the timer is armed
+SYSTEMD = "/run/systemd/system"  # is there where it runs (sd_booted(3))
+BOOT_ID = "/proc/sys/kernel/random/boot_id"
+TIMER = (sys.executable, "-P", "-m", "netcharter.rollout.run.timer")
+PROGRAMS = ("ip", "nft", "tc", "grep")
+
+
+@dataclass(slots=True)
+class RealHost:
+    """The machine, or the namespace, in which this process runs (`host.Host`).
+
+    boot: a text that stands for this boot instead of the kernel's; timer: the command that starts
+    an undo timer, to which the state folder and the version are added.
+    """
+
+    boot: str | None = None
+    timer: tuple[str, ...] = TIMER
+    patience: float = PATIENCE
+    _timers: list[subprocess.Popen[bytes]] = field(default_factory=list)
+
+    def perform(self, effect: Effect) -> None:
+        perform(effect)
+
+    def read(self, path: str) -> bytes | None:
+        return files.read(path)
+
+    def names(self, path: str) -> tuple[str, ...]:
+        return files.names(path)
+
+    def files(self, path: str) -> dict[str, bytes]:
+        return files.files(path)
+
+    def link(self, path: str) -> str | None:
+        return files.link(path)
+
+    def observe(self, settings: Collection[str]) -> HostState:
+        return observe(settings)
+
+    def utc(self) -> datetime:
+        return datetime.now(UTC)
+
+    def clock(self) -> float:
+        return clock()
+
+    def boot_id(self) -> str:
+        if self.boot is not None:
+            return self.boot
+        with files.told("asking which boot this is"), open(BOOT_ID, encoding="ascii") as file:
+            return file.read().strip()
+
+    def wait(self, seconds: float) -> None:
+        time.sleep(seconds)
+
+    def lives(self, process: Process) -> bool:
+        return lives(process)
+
+    def locked(
+        self, paths: Paths, what: str, patience: float | None = None
+    ) -> AbstractContextManager[None]:
+        return locked(paths.lock, what, self.patience if patience is None else patience)
+
+    def arm(self, paths: Paths, version: int) -> None:
+        command = (*self.timer, os.path.abspath(paths.root), str(version))
+        if has_systemd():
+            programs.run(Run(timer_started(command, version, str(time.monotonic_ns()))))
+            self._awaited(paths, version, None)
+            return
+        with files.told("starting the undo timer"), open(paths.said, "wb") as said:
+            os.fchmod(said.fileno(), 0o640)
+            process = subprocess.Popen(
+                command,
+                stdin=subprocess.DEVNULL,
+                stdout=said,
+                stderr=said,
+                env=dict(programs.ENVIRONMENT),
+                cwd="/",
+                start_new_session=True,  # neither a closed terminal nor a key there reaches it
+            )
+        self._timers.append(process)
+        self._awaited(paths, version, process)
+
+    def _awaited(self, paths: Paths, version: int, process: subprocess.Popen[bytes] | None) -> None:
+        end = time.monotonic() + ARMED_WITHIN
+        while time.monotonic() < end:
+            data = files.read(paths.armed)
+            if data is not None and _armed_for(data, version):
+                return
+            if process is not None and process.poll() is not None:
+                break
+            time.sleep(LOOK)
+        if process is not None and process.poll() is None:
+            process.kill()
+        said = (files.read(paths.said) or b"").decode("utf-8", "replace").strip()
+        raise EffectFailed("starting the undo timer", said[-500:] or "it did not get ready")
+
+
+def _armed_for(data: bytes, version: int) -> bool:
+    with suppress(StateBroken):
+        armed = armed_of("trial/armed", data)
+        return armed.version == version and lives(armed.process)
+    return False
+
+
+def perform(effect: Effect) -> None:
+    """Do one thing. Raises EffectFailed."""
+    match effect:
+        case Run():
+            programs.run(effect)
+        case Write():
+            files.write(effect)
+        case Folder():
+            files.folder(effect)
+        case Point():
+            files.point(effect)
+        case Remove():
+            files.remove(effect)
+
+
+def observe(settings: Collection[str]) -> HostState:
+    """What this host is like. Raises EffectFailed."""
+    asking = observing(clock(), settings)
+    try:
+        question = next(asking)
+        while True:
+            question = asking.send(programs.run(question))
+    except StopIteration as end:
+        found: HostState = end.value
+        return found
+    except Unobservable as problem:
+        raise EffectFailed("reading what the host is like", str(problem)) from None
+
+
+def clock() -> float:
+    """Seconds from boot, sleep included (clock_gettime(2), CLOCK_BOOTTIME)."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
+def has_systemd() -> bool:
+    """Whether systemd runs here, and what it starts is in our network namespace."""
+    if not os.path.isdir(SYSTEMD):
+        return False
+    try:
+        return os.path.samestat(os.stat("/proc/1/ns/net"), os.stat("/proc/self/ns/net"))
+    except OSError:  # not ours to look at, and so not ours
+        return False
+
+
+def armed_here(paths: Paths, version: int) -> None:
+    """Say that this process is the timer of a version. Raises EffectFailed."""
+    perform(Write(paths.armed, armed_text(Armed(version, this_process()))))

@@ -1,0 +1,90 @@
+"""The undo timer: a process of its own that undoes a trial unless it is kept in time.
+
+    python -m netcharter.rollout.run.timer STATE VERSION
+
+It looks every second, by the clock that counts while the machine sleeps. A trial whose installer
+died in the middle is undone at once. One who has the lock long after the deadline is stuck, as on
+a terminal that is gone, and is ended: a keeper who is locked out is not kept waiting.
+"""
+
+from __future__ import annotations
+
+import signal
+import sys
+from collections.abc import Sequence
+
+from netcharter.rollout.host import Work
+from netcharter.rollout.run.lock import end_holder
+from netcharter.rollout.run.real import RealHost, armed_here
+from netcharter.rollout.store import Paths
+from netcharter.rollout.trouble import EffectFailed, RolloutRefused
+from netcharter.rollout.units import GIVEN_UP, REFUSED
+from netcharter.rollout.ways import WAYS
+from netcharter.rollout.work import Undone, timer_look, timer_work, trial_now
+
+LOOK = 1.0  # seconds between two looks
+GRACE = 30.0  # seconds after the deadline in which another may finish what it is at
+PAUSES = (1.0, 5.0, 15.0, 30.0)  # seconds before a work that failed is tried again
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Returns the exit code: 0, the trial is over; otherwise it is not, and why is in words."""
+    try:
+        root, version = arguments[0], int(arguments[1])
+    except (IndexError, ValueError):
+        print("expected: STATE VERSION", file=sys.stderr)
+        return REFUSED
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    return watch(Work(RealHost(), Paths(root), WAYS, "undo timer"), version)
+
+
+def watch(work: Work, version: int) -> int:
+    """Arm, wait, and undo; returns the exit code."""
+    try:
+        trial = trial_now(work.host, work.paths)
+        if trial is None or trial.version != version:
+            return 0
+        armed_here(work.paths, version)
+    except (EffectFailed, RolloutRefused) as problem:
+        print(problem, file=sys.stderr, flush=True)
+        return REFUSED
+    for pause in PAUSES:
+        try:
+            if _until_over(work, version):
+                return 0
+        except (EffectFailed, RolloutRefused) as problem:
+            print(problem, file=sys.stderr, flush=True)
+        work.host.wait(pause)
+    return GIVEN_UP
+
+
+def _until_over(work: Work, version: int) -> bool:
+    """Wait until the trial is over; False if it should be undone, and could not."""
+    while True:
+        does = timer_look(work, version)
+        if does == "end":
+            return True
+        if does == "undo":
+            done = _tried(work, version)
+            if isinstance(done, Undone):
+                return not done.left
+            if done in ("end", "tidy"):
+                return True
+        work.host.wait(LOOK)
+
+
+def _tried(work: Work, version: int) -> object:
+    """Undo, if the lock can be had; what was done, or None."""
+    trial = trial_now(work.host, work.paths)
+    late = trial is not None and work.host.clock() >= trial.deadline_boot
+    try:
+        return timer_work(work, version, GRACE if late else 0.0)
+    except RolloutRefused:
+        if late:
+            end_holder(work.paths.lock)
+            return timer_work(work, version, GRACE)
+        return None
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,120 @@
+"""Whoever is killed, and wherever: the gateway is as before or as kept, and answers its manager.
+
+An installer that enacts and keeps a charter on a real network is killed with all it has started, at
+a system call. Then its undo timer does the work, or the timer is killed at the same moment and the
+machine starts anew. What the gateway is like is asked of `ip`, `nft` and `sysctl` in their plain
+words, not of the code that put it there.
+
+As a rule one death in every step is tried, which the seed chooses; `NETCHARTER_LONG=1` tries them
+all over, and writes benchmarks/FIGURES-deaths.md if `NETCHARTER_FIGURES=1` says so.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.kernel.namespace import needed
+from tests.rollout import tracer
+
+pytestmark = pytest.mark.kernel
+
+ROOT = Path(__file__).parents[2]
+LONG = os.environ.get("NETCHARTER_LONG") == "1"
+FIGURES = os.environ.get("NETCHARTER_FIGURES") == "1"
+LIMIT = 3600 if LONG else 600  # seconds
+BEFORE = "the version is kept"  # the step in which the decision falls
+Row = dict[str, Any]
+INTRODUCTION = """\
+`NETCHARTER_LONG=1 NETCHARTER_FIGURES=1 pytest tests/rollout/test_deaths.py`: an installer enacts \
+and keeps a charter on a real network in a namespace, and is killed with all it has started at a \
+system call (a stop is the entry of a call or its return). Then its undo timer does the work, or it \
+is killed at the same moment and the machine starts anew."""
+HEAD = (
+    "| step | stops | deaths | came too late | with timer: old, new | anew: old, new"
+    " | between | no answer |"
+)
+
+
+@pytest.fixture(scope="module")
+def deaths(seed: int, tmp_path_factory: pytest.TempPathFactory) -> list[Row]:
+    way = needed()
+    if not tracer.possible():
+        pytest.skip("NOBODY WAS KILLED: this machine lets no process be traced")
+    folder = tmp_path_factory.mktemp("deaths")
+    command = [*way, sys.executable, "-m", "tests.rollout.deaths", str(folder)]
+    found = subprocess.run(
+        [*command, "all" if LONG else str(seed)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=LIMIT,
+        check=False,
+    )
+    assert found.returncode == 0, found.stderr[-4000:]
+    rows = [json.loads(line) for line in found.stdout.splitlines()]
+    if FIGURES:
+        (ROOT / "benchmarks" / "FIGURES-deaths.md").write_text(table(rows), encoding="utf-8")
+    return rows
+
+
+def test_the_gateway_is_as_before_or_as_kept_and_never_between(deaths: list[Row]) -> None:
+    assert [row for row in deaths if row["became"] != row["kept"]] == []
+
+
+def test_the_manager_reaches_the_gateway_after_every_death(deaths: list[Row]) -> None:
+    assert [row for row in deaths if not row["answers"]] == []
+
+
+def test_nothing_is_on_trial_afterwards(deaths: list[Row]) -> None:
+    assert [row for row in deaths if not row["tidy"]] == []
+
+
+def test_before_the_decision_it_is_the_old_charter_and_after_it_the_new(
+    deaths: list[Row],
+) -> None:
+    decided = max(row["mark"] for row in deaths if row["step"] == BEFORE)
+    for row in deaths:
+        if row["died"] and row["mark"] != decided:
+            assert row["became"] == ("old" if row["mark"] < decided else "new"), row
+
+
+def test_those_who_were_to_die_died_and_in_every_step(deaths: list[Row]) -> None:
+    """How many calls a step makes varies a little: a death near its end may come too late."""
+    died = {row["mark"] for row in deaths if row["died"]}
+    assert len(died) >= max(row["mark"] for row in deaths) * 2 // 3
+    survived = [row for row in deaths if not row["died"]]
+    assert [row for row in survived if row["became"] != "new"] == []
+    steps = {row["step"] for row in deaths}
+    assert {"the packet filter is exchanged", BEFORE, "the trial is told"} <= steps
+
+
+def table(deaths: Sequence[Row]) -> str:
+    """The page: one row for each step."""
+    lines = ["# Deaths of an installer", "", INTRODUCTION, "", HEAD, "|---" * 8 + "|"]
+    for mark in sorted({row["mark"] for row in deaths}):
+        rows = [row for row in deaths if row["mark"] == mark]
+        by = {
+            (after, became): sum(r["after"] == after and r["became"] == became for r in rows)
+            for after in ("timer", "reboot")
+            for became in ("old", "new")
+        }
+        between = sum(row["became"] != row["kept"] for row in rows)
+        lines.append(
+            f"| {rows[0]['step']} | {rows[0]['of']} | {sum(r['died'] for r in rows)}"
+            f" | {sum(not r['died'] for r in rows)}"
+            f" | {by['timer', 'old']}, {by['timer', 'new']}"
+            f" | {by['reboot', 'old']}, {by['reboot', 'new']}"
+            f" | {between} | {sum(not r['answers'] for r in rows)} |"
+        )
+    died = sum(row["died"] for row in deaths)
+    seconds = sum(row["seconds"] for row in deaths)
+    lines += ["", f"{died} deaths in {seconds:.0f} s.", ""]
+    return "\n".join(lines)
