@@ -24,6 +24,7 @@ BEHIND = {
     "show": "the plan: lines, areas, addresses, decisions",
     "inherit": "judge a gateway that has no charter, and start one from it",
     "render": "write the kit: nftables, sysctl, addresses, routes",
+    "steward": "the service on the gateway: hours, health, alarms",
 }
 NOBODY_READS = 141  # as a shell reports what a closed pipe ended
 

@@ -33,6 +33,7 @@ __all__ = [
     "AreaPlan",
     "Delivery",
     "DevicePlan",
+    "Hours",
     "Kind",
     "LinePlan",
     "Names",

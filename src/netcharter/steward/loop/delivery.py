@@ -1,0 +1,120 @@
+"""Messages are sent: by SMTP, as JSON by HTTP, to syslog. Each within `PATIENCE` or not at all.
+
+Secrets are read when they are needed and stand in no message of a fault: what a server says is not
+repeated word for word, since it may quote them.
+"""
+
+from __future__ import annotations
+
+import http.client
+import os
+import smtplib
+import socket
+import ssl
+import stat
+from urllib.parse import urlsplit
+
+from netcharter.steward import messages
+from netcharter.steward.alarms import Message
+from netcharter.steward.settings import Mail, Settings, Syslog, Webhook
+
+PATIENCE = 20.0  # seconds for one answer of a server
+MOST_SECRET = 4096
+
+
+class NotDelivered(Exception):
+    """A channel did not take a message; says why, without secrets."""
+
+
+def deliver(settings: Settings, channel: str, site: str, host: str, message: Message) -> None:
+    """Send a message by a channel. Raises NotDelivered."""
+    try:
+        if channel == "email" and settings.email is not None:
+            send_mail(settings.email, messages.mail(settings.email, site, host, message))
+        elif channel == "webhook" and settings.webhook is not None:
+            post(settings.webhook, messages.webhook(site, host, message))
+        elif channel == "syslog" and settings.syslog is not None:
+            log(settings.syslog, messages.syslog(site, host, os.getpid(), message))
+    except NotDelivered:
+        raise
+    except smtplib.SMTPResponseException as fault:
+        raise NotDelivered(f"the mail server answered {fault.smtp_code}") from None
+    except (smtplib.SMTPException, http.client.HTTPException, ValueError) as fault:
+        raise NotDelivered(f"it failed ({type(fault).__name__})") from None
+    except ssl.SSLCertVerificationError as fault:
+        raise NotDelivered(f"the server's certificate: {fault.verify_message}") from None
+    except OSError as fault:
+        raise NotDelivered(fault.strerror or f"it failed ({type(fault).__name__})") from None
+
+
+def send_mail(settings: Mail, data: bytes) -> None:
+    """Hand an e-mail over (RFC 5321); with TLS, only to a server whose certificate is its own."""
+    context = ssl.create_default_context()
+    server: smtplib.SMTP
+    if settings.security == "tls":
+        server = smtplib.SMTP_SSL(settings.server, settings.port, timeout=PATIENCE, context=context)
+    else:
+        server = smtplib.SMTP(settings.server, settings.port, timeout=PATIENCE)
+    with server:
+        if settings.security == "starttls":
+            server.starttls(context=context)
+        if settings.user is not None and settings.password_file is not None:
+            server.login(settings.user, secret(settings.password_file))
+        refused = server.sendmail(settings.sender, list(settings.to), data)
+    if refused:
+        raise NotDelivered(f"{len(refused)} of {len(settings.to)} addresses were refused")
+
+
+def post(settings: Webhook, data: bytes) -> None:
+    """POST a body (RFC 9110). No other place is followed to: it would get the token as well."""
+    parts = urlsplit(settings.url)
+    if parts.scheme == "https":
+        there: http.client.HTTPConnection = http.client.HTTPSConnection(
+            parts.hostname or "", parts.port, timeout=PATIENCE, context=ssl.create_default_context()
+        )
+    else:
+        there = http.client.HTTPConnection(parts.hostname or "", parts.port, timeout=PATIENCE)
+    headers = {"Content-Type": "application/json", "User-Agent": "netcharter"}
+    if settings.token_file is not None:
+        headers["Authorization"] = f"Bearer {secret(settings.token_file)}"
+    try:
+        path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
+        there.request("POST", path, data, headers)
+        answer = there.getresponse()
+        answer.read(1024)
+        if not 200 <= answer.status < 300:
+            raise NotDelivered(f"the webhook answered {answer.status}")
+    finally:
+        there.close()
+
+
+def log(settings: Syslog, record: bytes) -> None:
+    """Send a record: one datagram, to a socket of this machine or by UDP (RFC 5426)."""
+    if settings.host is None:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as channel:
+            channel.settimeout(PATIENCE)
+            channel.connect(settings.path or "/dev/log")
+            channel.send(record)
+        return
+    found = socket.getaddrinfo(settings.host, settings.port, type=socket.SOCK_DGRAM)
+    family, kind, protocol, _, address = found[0]
+    with socket.socket(family, kind | socket.SOCK_CLOEXEC, protocol) as channel:
+        channel.settimeout(PATIENCE)
+        channel.sendto(record, address)
+
+
+def secret(path: str) -> str:
+    """The first line of a file that only its owner may read. Raises NotDelivered."""
+    try:
+        with open(os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK), "rb") as file:
+            found = os.fstat(file.fileno())
+            if not stat.S_ISREG(found.st_mode) or found.st_mode & 0o077:
+                raise NotDelivered(f"{path} is to be a plain file with mode 0600")
+            line = file.read(MOST_SECRET).split(b"\n")[0].strip().decode("utf-8")
+    except OSError as fault:
+        raise NotDelivered(f"{path} can't be read: {fault.strerror}") from None
+    except UnicodeDecodeError:
+        raise NotDelivered(f"{path} is no text") from None
+    if not line or not line.isprintable():
+        raise NotDelivered(f"{path} holds no secret in its first line")
+    return line

@@ -1,0 +1,181 @@
+"""The real world of the loop: its clock, its facts, its kernel, its disk."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from netcharter.diagnostics.escape import terminal
+from netcharter.rollout.run import files, programs
+from netcharter.rollout.shapes import Run, Write
+from netcharter.rollout.trouble import EffectFailed
+from netcharter.steward import nft
+from netcharter.steward.loop import facts as reading
+from netcharter.steward.loop.delivery import deliver
+from netcharter.steward.outbox import Letter
+from netcharter.steward.settings import Settings
+from netcharter.steward.shapes import (
+    Agreement,
+    DecideAgain,
+    Effect,
+    Facts,
+    Fill,
+    Hold,
+    Machine,
+    Mend,
+    Need,
+    Restart,
+    Schedule,
+)
+
+SLICE = 10.0  # seconds after which the clock is looked at again, whatever is waited for
+ROOT, PROC, SYS = Path("/"), Path("/proc"), Path("/sys")
+
+
+@dataclass(frozen=True, slots=True)
+class Handed:
+    """What others do for the steward. All may take their time, and raise an exception in words.
+
+    schedule: of the kit that is in place, None for none; stamp: cheap, and other whenever another
+    kit is in place; holds: whether the kernel does what the plan says; decide_again: open
+    conversations, with the reason; mend: the plan is put in place again.
+    """
+
+    schedule: Callable[[], Schedule | None]
+    stamp: Callable[[], str]
+    holds: Callable[[], Agreement] | None = None
+    decide_again: Callable[[str], None] | None = None
+    mend: Callable[[str], None] | None = None
+
+
+class RealWorld:
+    """folder: the steward's own, within the state folder `state`."""
+
+    def __init__(self, state: Path, settings: Settings, handed: Handed) -> None:
+        self._state = state
+        self.folder = state / "steward"
+        self._settings = settings
+        self._handed = handed
+        self._boot = reading.boot_id()
+        self._host = reading.host_name(PROC)
+        self._schedule: Schedule | None = None
+        self._stamp: str | None = None
+
+    def now(self) -> datetime:
+        return datetime.now(UTC)
+
+    def lead(self) -> float:
+        """How far the clock is ahead of the one that counts from boot: it jumps when that is set."""
+        return time.time() - time.clock_gettime(time.CLOCK_BOOTTIME)
+
+    def stamp(self) -> str:
+        """Other whenever another kit is in place."""
+        return self._handed.stamp()
+
+    async def wait(self, until: datetime | None, woken: asyncio.Event) -> None:
+        """Until an instant of the clock, wherever that is set meanwhile, or until woken."""
+        while not woken.is_set():
+            left = SLICE if until is None else (until - self.now()).total_seconds()
+            if left <= 0:
+                return
+            try:
+                async with asyncio.timeout(min(left, SLICE)):
+                    await woken.wait()
+            except TimeoutError:
+                pass
+
+    async def facts(self, needs: frozenset[Need]) -> Facts:
+        return await asyncio.to_thread(self._facts, needs)
+
+    def _facts(self, needs: frozenset[Need]) -> Facts:
+        schedule = self._current() if needs & {"schedule", "machine"} else None
+        asked = self._handed.holds if "holds" in needs else None
+        return Facts(
+            clock=reading.clock(),
+            boot_id=self._boot,
+            boot_seconds=time.clock_gettime(time.CLOCK_BOOTTIME),
+            schedule=schedule,
+            machine=self._machine(schedule) if "machine" in needs else Machine(),
+            holds=asked() if asked is not None else None,
+            updates=reading.restart(ROOT, self._state) if "updates" in needs else Restart(False),
+        )
+
+    def _current(self) -> Schedule | None:
+        """The schedule of the kit that is in place; worked out anew where that is another."""
+        stamp = self._handed.stamp()
+        if stamp != self._stamp:
+            self._schedule = self._handed.schedule()
+            self._stamp = stamp
+        return self._schedule
+
+    def _machine(self, schedule: Schedule | None) -> Machine:
+        return Machine(
+            disks=reading.disks(("/", "/var", "/var/log", str(self._state))),
+            memory=reading.memory(PROC),
+            heat=reading.heat(SYS),
+            certificates=tuple(map(reading.certificate, self._settings.certificates)),
+            lines=() if schedule is None else reading.lines(schedule, SYS),
+        )
+
+    async def perform(self, effect: Effect) -> None:
+        await asyncio.to_thread(self._perform, effect)
+
+    def _perform(self, effect: Effect) -> None:
+        match effect:
+            case Hold():
+                self._hold(effect)
+            case DecideAgain(why=why):
+                if self._handed.decide_again is not None:
+                    self._handed.decide_again(why)
+            case Mend(why=why):
+                self._mend(why)
+
+    def _hold(self, effect: Hold) -> None:
+        """All sets at once; where the kernel has not all of them, each for itself."""
+        try:
+            self._load(nft.filled(effect.fills, self.now()))
+        except EffectFailed:
+            faults = [fault for fill in effect.fills if (fault := self._alone(fill))]
+            if faults:
+                raise faults[0] from None
+
+    def _alone(self, fill: Fill) -> EffectFailed | None:
+        try:
+            self._load(nft.filled((fill,), self.now()))
+        except EffectFailed as fault:
+            return fault
+        return None
+
+    def _mend(self, why: str) -> None:
+        """That it fails is seen by asking again, so it is only logged here."""
+        self.say(f"the plan is put in place again: {why}")
+        try:
+            if self._handed.mend is not None:
+                self._handed.mend(why)
+        except Exception as fault:  # noqa: BLE001 - whatever it was, the rest goes on
+            self.say(f"the plan could not be put in place again: {fault}")
+
+    def _load(self, text: str) -> None:
+        programs.run(Run(("nft", "-f", "-"), text.encode("ascii"), seconds=20))
+
+    async def deliver(self, letter: Letter) -> None:
+        site = "" if self._schedule is None else self._schedule.site
+        await asyncio.to_thread(
+            deliver, self._settings, letter.channel, site, self._host, letter.message
+        )
+
+    async def load(self, name: str) -> bytes | None:
+        return await asyncio.to_thread(files.read, str(self.folder / name))
+
+    async def save(self, name: str, data: bytes) -> None:
+        await asyncio.to_thread(files.write, Write(str(self.folder / name), data))
+
+    def say(self, text: str) -> None:
+        """A line of the log, which the service manager takes from standard error."""
+        for line in text.rstrip("\n").split("\n"):
+            print(terminal(line), file=sys.stderr, flush=True)

@@ -1,0 +1,236 @@
+"""The values between duties and the loop: facts of the machine, effects, decisions.
+
+Instants are aware datetimes in UTC.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Generic, Literal, TypeVar
+from zoneinfo import ZoneInfo
+
+from netcharter.plan.shapes import Hours
+from netcharter.rollout.reading import Fields
+
+S = TypeVar("S")
+Need = Literal["schedule", "machine", "holds", "updates"]
+Severity = Literal["urgent", "warning", "note"]
+
+
+# --- facts ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """The kernel's opinion of its clock (adjtimex(2)). error: seconds it may be wrong by."""
+
+    synchronised: bool
+    error: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Timed:
+    """A timed set. let: whether a decision that lets asks for it, so that it is filled while the
+    condition is in force; else it is filled while it is not (`plan.labels.when_set`)."""
+
+    set: str
+    let: bool
+    during: str | None
+    until: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A line to watch. device: the kernel's; next_hops: addresses that ought to answer there."""
+
+    name: str
+    device: str
+    next_hops: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Schedule:
+    """What of a plan the steward works by. devices: elements of the timed sets, `lo` among them;
+    version: of the kit that is in place, 0 where it has no number."""
+
+    site: str
+    zone: ZoneInfo
+    hours: Mapping[str, Hours]
+    timed: tuple[Timed, ...]
+    devices: tuple[str, ...]
+    lines: tuple[Way, ...] = ()
+    version: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Disk:
+    """A file system: bytes and places for files, free (for who is not root) and in all."""
+
+    path: str
+    free: int
+    total: int
+    free_files: int = 0
+    total_files: int = 0  # 0: it does not count them
+
+
+@dataclass(frozen=True, slots=True)
+class Heat:
+    """A sensor, in degrees Celsius. critical: where the machine would switch itself off."""
+
+    name: str
+    degrees: float
+    critical: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """A certificate's file. expires None: it can't be read, and `fault` says why."""
+
+    path: str
+    expires: datetime | None
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LineFact:
+    """carrier: None where the device is missing. answers: per next hop, whether it has answered
+    when the kernel last asked for its hardware address (RFC 826, RFC 4861); None: not known yet."""
+
+    name: str
+    device: str
+    carrier: bool | None
+    answers: Mapping[str, bool | None] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """How the machine is. memory: bytes that programs can still have, and in all."""
+
+    disks: tuple[Disk, ...] = ()
+    memory: tuple[int, int] = (0, 0)
+    heat: tuple[Heat, ...] = ()
+    certificates: tuple[Certificate, ...] = ()
+    lines: tuple[LineFact, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Whether the kernel does what the plan says. digest: of the difference, so that another one
+    is told as another; summary: the difference in a sentence or two."""
+
+    state: Literal["as planned", "otherwise", "nothing of ours", "not known"]
+    digest: str = ""
+    summary: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Restart:
+    """A restart of the machine that waits, and what would come back after it.
+
+    required, packages: what the package manager left (Debian: /run/reboot-required and .pkgs).
+    kept: the version that boot brings up, None for none; whole: whether its folder is there.
+    boot_unit, steward_unit: whether they are started at boot.
+    """
+
+    required: bool
+    packages: tuple[str, ...] = ()
+    kept: int | None = None
+    whole: bool = False
+    boot_unit: bool = False
+    steward_unit: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What a duty is told. Only what it needs is there.
+
+    boot_id: of this boot; boot_seconds: since it, sleep included.
+    """
+
+    clock: Clock
+    boot_id: str = ""
+    boot_seconds: float = 0.0
+    schedule: Schedule | None = None
+    machine: Machine = Machine()
+    holds: Agreement | None = None
+    updates: Restart = Restart(False)
+
+
+# --- effects -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Fill:
+    """A timed set holds just these devices until an instant, and nothing after it."""
+
+    set: str
+    devices: tuple[str, ...]
+    until: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """All these sets at once: no packet sees some of them filled and others not yet."""
+
+    fills: tuple[Fill, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DecideAgain:
+    """Open conversations are decided again, and those that are refused now are cut."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Mend:
+    """The plan is put in place again."""
+
+    why: str
+
+
+Effect = Hold | DecideAgain | Mend
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What a duty has to say about one matter, said anew at every decision.
+
+    key: `duty/matter`; bad: whether an alarm is due; mark: what it is about, where another mark
+    is another alarm; text: a sentence for people.
+    """
+
+    key: str
+    bad: bool
+    text: str
+    severity: Severity = "warning"
+    mark: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Decision(Generic[S]):
+    """wake: when the duty is to be asked again. reports: on all matters it knows of just now."""
+
+    state: S
+    effects: tuple[Effect, ...]
+    wake: datetime
+    reports: tuple[Report, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Duty(Generic[S]):
+    """One duty. decide(state, facts, instant); limit: seconds that one turn may take.
+
+    written, read: its state as a JSON object, and back; `read` raises StateBroken.
+    """
+
+    name: str
+    about: str
+    needs: frozenset[Need]
+    begin: S
+    decide: Callable[[S, Facts, datetime], Decision[S]]
+    written: Callable[[S], Mapping[str, object]]
+    read: Callable[[Fields], S]
+    limit: float = 60.0

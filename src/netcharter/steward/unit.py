@@ -1,0 +1,85 @@
+"""What the service manager is told about the steward.
+
+Written after the manual pages systemd.unit(5), systemd.service(5), systemd.exec(5) and
+systemd.resource-control(5).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from netcharter.rollout.units import BOOT_UNIT, word
+
+UNIT = "netcharter-steward.service"
+STATE = "/var/lib/netcharter"
+SOCKET = "/run/netcharter/steward.sock"
+GROUP = "netcharter"
+
+
+def steward_unit(command: Sequence[str], group: bool = False) -> str:
+    """The unit. command: starts the steward, its program with its whole path; group: whether the
+    group that may speak with it exists.
+
+    It runs as root without root's powers but one, so that the files of the roll-out stay root's
+    own. It may ask the clock whether it is synchronised, which `ProtectClock` would forbid; to set
+    it needs a power it does not have. Programs it starts (nft, ip) inherit all this.
+    """
+    return f"""\
+# Netcharter: what the gateway does by itself.
+
+[Unit]
+Description=Keep hours, watch the gateway and tell its keeper (netcharter)
+Documentation=man:nft(8)
+After=local-fs.target {BOOT_UNIT} network-pre.target
+StartLimitIntervalSec=0
+
+[Service]
+Type=notify
+NotifyAccess=main
+ExecStart={" ".join(map(word, command))}
+WatchdogSec=60
+TimeoutStartSec=120
+TimeoutStopSec=20
+Restart=on-failure
+RestartSec=2
+RestartPreventExitStatus=2
+{"SupplementaryGroups=" + GROUP + chr(10) if group else ""}\
+StateDirectory=netcharter
+StateDirectoryMode=0750
+RuntimeDirectory=netcharter
+RuntimeDirectoryMode=0755
+UMask=0027
+MemoryHigh=192M
+MemoryMax=512M
+TasksMax=64
+OOMScoreAdjust=-500
+CapabilityBoundingSet=CAP_NET_ADMIN
+AmbientCapabilities=
+NoNewPrivileges=yes
+ProtectSystem=strict
+ProtectHome=yes
+PrivateTmp=yes
+PrivateDevices=yes
+ProtectKernelModules=yes
+ProtectKernelTunables=yes
+ProtectKernelLogs=yes
+ProtectControlGroups=yes
+ProtectHostname=yes
+ProtectProc=invisible
+RestrictNamespaces=yes
+RestrictRealtime=yes
+RestrictSUIDSGID=yes
+RestrictAddressFamilies=AF_UNIX AF_NETLINK AF_INET AF_INET6
+LockPersonality=yes
+MemoryDenyWriteExecute=yes
+RemoveIPC=yes
+KeyringMode=private
+SystemCallArchitectures=native
+SystemCallFilter=@system-service
+SystemCallFilter=~@privileged @resources
+SystemCallFilter=@chown adjtimex clock_adjtime
+SystemCallErrorNumber=EPERM
+
+[Install]
+WantedBy=multi-user.target
+"""

@@ -1,0 +1,236 @@
+"""`steward`: the service on the gateway, and what it answers when it is asked."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from textwrap import wrap
+from typing import Any
+
+from netcharter.charter.read import Loader
+from netcharter.rollout.run import files
+from netcharter.rollout.store import Paths, kept_by, trial_of
+from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
+from netcharter.steward.duties import health, holds, hours, updates
+from netcharter.steward.loop.delivery import NotDelivered, secret
+from netcharter.steward.loop.door import ask as ask_steward
+from netcharter.steward.loop.process import serve
+from netcharter.steward.loop.world import Handed, RealWorld
+from netcharter.steward.schedule import schedule
+from netcharter.steward.settings import Settings
+from netcharter.steward.shapes import Duty, Schedule
+from netcharter.steward.unit import GROUP, SOCKET, STATE, steward_unit
+from netcharter.tasks.keeping import NotAKit, kept_areas
+from netcharter.tasks.sources import Source, Unreadable, unusable, usable_plan
+from netcharter.tasks.steward_settings import read_settings
+
+__all__ = ["GROUP", "SOCKET", "STATE", "Answer", "ask", "duties", "handed", "run", "unit"]
+
+SETTINGS = "steward.yaml"
+
+
+# --- at work -------------------------------------------------------------------------------------
+
+
+def run(state: Path, socket: str, given: Handed | None = None) -> None:
+    """Be the steward until told to stop. Raises Unusable where that can't be.
+
+    given: what others do for it; else what this machine's state folder tells, and no more.
+    """
+    settings = _settings(state)
+    hands = given or handed(state)
+    world = RealWorld(state, settings, hands)
+    try:
+        serve(world, duties(settings, hands), settings.channels, socket, GROUP, os.environ)
+    except EffectFailed as fault:
+        raise unusable("cannot-write", str(fault), "--state", str(state), None) from None
+    except RolloutRefused as fault:
+        raise unusable("cannot-write", fault.reason, "--state", str(state), fault.remedy) from None
+
+
+def duties(settings: Settings, hands: Handed) -> tuple[Duty[Any], ...]:
+    """The duties that there is something to do for."""
+    found: list[Duty[Any]] = [hours.duty(settings.trust_clock), health.duty(), updates.duty()]
+    if hands.holds is not None:
+        found.append(holds.duty(settings.mend and hands.mend is not None))
+    return tuple(found)
+
+
+def handed(state: Path) -> Handed:
+    """What the state folder tells: the schedule of what is in place."""
+    return Handed(lambda: in_place(state), lambda: stamp(state))
+
+
+def in_place(state: Path) -> Schedule | None:
+    """The schedule of the version that is in place: the one on trial, else the one that is kept.
+
+    Raises Unusable, StateBroken or EffectFailed where its charter can't be used.
+    """
+    paths = Paths(str(state))
+    number = _number(paths)
+    if not number:
+        return None
+    folder = Path(paths.version(number))
+    text, manifest = (files.read(str(folder / n)) for n in ("charter.yaml", "kit/manifest.json"))
+    if text is None:
+        raise StateBroken(f"version {number}", "its charter is missing")
+    try:
+        kept = None if manifest is None else kept_areas("manifest.json", manifest)
+    except NotAKit as fault:
+        raise StateBroken(f"version {number}", f"of its manifest: {fault}") from None
+    source = Source("charter.yaml", text, _included(folder), kept)
+    return schedule(usable_plan(source).plan, number)
+
+
+def _number(paths: Paths) -> int | None:
+    data = files.read(paths.trial_file)
+    if data is not None:
+        trial = trial_of("trial/trial.json", data)
+        return trial.version if trial.phase != "undoing" else trial.previous
+    return kept_by(files.link(paths.kept))
+
+
+def _included(folder: Path) -> Loader:
+    def load(name: str) -> bytes:
+        data = files.read(str(folder / name))
+        if data is None:
+            raise Unreadable("it is not in the version's folder")
+        return data
+
+    return load
+
+
+def stamp(state: Path) -> str:
+    """Other whenever `in_place` may be; cheap."""
+    paths = Paths(str(state))
+    try:
+        link = files.link(paths.kept)
+    except EffectFailed:
+        link = None
+    try:
+        found = os.stat(paths.trial_file)
+        trial = f"{found.st_ino} {found.st_mtime_ns}"
+    except OSError:
+        trial = ""
+    return f"{link} {trial}"
+
+
+def _settings(state: Path) -> Settings:
+    path = state / SETTINGS
+    try:
+        data = files.read(str(path))
+    except EffectFailed as fault:
+        raise unusable("cannot-read", fault.said, "--state", str(path), None) from None
+    return Settings() if data is None else read_settings(str(path), data, _fault_of)
+
+
+def _fault_of(path: str) -> str | None:
+    try:
+        secret(path)
+    except NotDelivered as fault:
+        return str(fault)
+    return None
+
+
+def unit(state: Path, socket: str, group: bool) -> str:
+    """The unit of the service manager that runs this very program as the steward."""
+    command = [str(Path(sys.executable).with_name("netcharter")), "steward"]
+    command += ["--state", str(state)] if str(state) != STATE else []
+    command += ["--socket", socket] if socket != SOCKET else []
+    return steward_unit(command, group)
+
+
+# --- asked ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What the steward says: the status document, or that something was done."""
+
+    said: Mapping[str, Any]
+
+    @property
+    def ok(self) -> bool:
+        """Whether no alarm lasts and no duty fails; of a request, whether it was done."""
+        return bool(self.said["ok"])
+
+    def as_json(self) -> Mapping[str, Any]:
+        """As docs/reference/json.md has it."""
+        return self.said
+
+    def lines(self, width: int) -> Iterator[str]:
+        """The answer for people."""
+        if "duties" not in self.said:
+            until = self.said.get("until")
+            yield "done" if until is None else f"silent until {_moment(until)}"
+            return
+        yield from _status(self.said, width)
+
+
+def ask(socket: str, request: Mapping[str, Any]) -> Answer:
+    """Ask the steward. Raises Unusable where none answers, or refuses."""
+    try:
+        said = json.loads(ask_steward(socket, request))
+    except (OSError, ValueError) as fault:
+        why = (getattr(fault, "strerror", None) or str(fault) or "it does not answer").lower()
+        raise unusable(
+            "cannot-read", f"no steward answers: {why}", "--socket", socket,
+            "see whether it runs: systemctl status netcharter-steward",
+        ) from None  # fmt: skip
+    if "fault" in said:
+        raise unusable("bad-text", str(said["fault"]), "request", json.dumps(request), None)
+    return Answer(said)
+
+
+def _status(said: Mapping[str, Any], width: int) -> Iterator[str]:
+    where = f" of {said['site']}" if said["site"] else ""
+    version = f", version {said['version']}" if said["version"] else ""
+    yield f"The steward{where}{version}: at work since {_moment(said['since'])}."
+    if not said["synchronised"]:
+        yield "The clock is not synchronised."
+    yield "duties:"
+    for duty in said["duties"]:
+        yield from _item(f"{duty['name']}: {duty['about']}: {_going(duty)}", width)
+    yield "alarms:" if said["alarms"] else "No alarm lasts."
+    for alarm in said["alarms"]:
+        quiet = alarm["silent_until"]
+        silent = f"; silent until {_moment(quiet)}" if quiet else ""
+        text = f"{alarm['severity']}: {alarm['text']} ({alarm['matter']}, since"
+        yield from _item(f"{text} {_moment(alarm['began'])}{silent})", width)
+    if said["sets"]:
+        yield "hours:"
+    for one in said["sets"]:
+        yield from _item(_hours(one), width)
+    for waiting in said["waiting"]:
+        yield f"{waiting['letters']} messages wait for {waiting['channel']}."
+
+
+def _item(text: str, width: int) -> Iterator[str]:
+    yield from wrap(text, width, initial_indent="  - ", subsequent_indent="    ",
+                    break_on_hyphens=False, break_long_words=False)  # fmt: skip
+
+
+def _going(duty: Mapping[str, Any]) -> str:
+    if duty["state"] == "failing":
+        return f"FAILS ({duty['failures']} times in a row: {duty['fault']})"
+    if duty["state"] == "waiting":
+        return "has not had a turn yet"
+    return f"well, next at {_moment(duty['due'])}"
+
+
+def _hours(one: Mapping[str, Any]) -> str:
+    during = f"during {one['during']}" if one["during"] else ""
+    until = f"until {one['until']}" if one["until"] else ""
+    which = " ".join(word for word in (during, until) if word)
+    stands = "is let" if one["for"] == "let" else "is not refused"
+    now = stands if one["due"] else stands.replace("is not", "is").replace("is let", "is not let")
+    turn = f", until {_moment(one['turns'])}" if one["turns"] else ""
+    return f"what is {'let' if one['for'] == 'let' else 'refused'} {which}: {now}{turn}"
+
+
+def _moment(text: str) -> str:
+    return text[:16].replace("T", " ") + " UTC"
