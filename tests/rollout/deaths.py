@@ -1,10 +1,11 @@
-"""Deaths of an installer, one after another, and what the gateway is like after each.
+"""Deaths of an installer, an undo and a boot, and what the gateway is like after each.
 
     python -m tests.rollout.deaths FOLDER SEED|all
 
 Runs as root of a namespace of its own. Prints one JSON object per death. What is tried: in every
-step of an enact and a keep, from its first system call to its last; and after each death either
-the undo timer does its work, or it dies as well and the machine starts anew.
+step of an enact with its keep, of an undo and of a boot, from its first system call to its last.
+After each death either the undo timer does its work, or it dies as well and the machine starts
+anew; a boot is done once more instead, on the same machine, as a service manager does.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import json
 import os
 import random
 import shutil
+import signal
 import sys
 import time
 from collections.abc import Iterator
@@ -27,13 +29,15 @@ from tests.rollout.tracer import Traced, trace
 TRIAL = 4  # seconds
 PATIENCE = 60.0  # seconds for a timer that undoes
 FRACTIONS = (0.0, 0.03, 0.5, 0.97)  # of a step: where in it all are killed when all is tried
-AFTER = ("timer", "reboot")
+ACTS = {"install": ("timer", "reboot"), "undo": ("timer", "reboot"), "boot": ("again", "reboot")}
+FEW = 3  # deaths of an undo, and of a boot, when one in every step of an enact is tried
 
 
 @dataclass(frozen=True)
 class Death:
     """Where one died, and what was seen. became: `old` or `new`, or how it differs from both."""
 
+    act: str
     step: str
     mark: int
     stop: int
@@ -57,55 +61,65 @@ class Theatre:
         self.marks = folder / "marks"
         self.kit = str(written_kit(NEW, folder / "new"))
         self.looks: dict[str, str] = {}
-        self.steps: list[str] = []
-        self.lengths: list[int] = []
+        self.steps: dict[str, list[str]] = {}
+        self.lengths: dict[str, list[int]] = {}
 
     def prepared(self) -> None:
-        """Keep the old charter, then see what the new one looks like and how long its steps are."""
+        """Keep the old charter, then see what the new one looks like and how long all steps are."""
         self.scene.started()
         old = str(written_kit(OLD, self.folder / "old"))
         said(self.scene.installer("install", str(self.state), old, "60", str(self.marks)))
         shutil.copytree(self.state, self.saved, symlinks=True)
-        self.curtain()
+        self.curtain("install")
         self.looks["old"] = self.scene.looks()
-        survey = self.play(None, 0, False)
-        assert survey.code == 0, survey
-        self.looks["new"] = self.scene.looks()
-        self.steps = self.marks.read_text(encoding="utf-8").splitlines()
-        self.lengths = survey.lengths
-        assert len(self.steps) == len(self.lengths)
+        for act in ACTS:
+            self.curtain(act)
+            survey = self.play(act, None, 0, False)
+            assert survey.code == 0, (act, survey)
+            if act == "install":
+                self.looks["new"] = self.scene.looks()
+            self.steps[act] = self.marks.read_text(encoding="utf-8").splitlines()
+            self.lengths[act] = survey.lengths
+            assert len(self.steps[act]) == len(self.lengths[act])
 
-    def curtain(self) -> None:
-        """The gateway starts, and boot brings up the old charter."""
+    def curtain(self, act: str) -> None:
+        """The gateway starts; unless that is the act, boot brings up the old charter; before an
+        undo the new one is put on trial."""
         shutil.rmtree(self.state)
         shutil.copytree(self.saved, self.state, symlinks=True)
-        self.marks.unlink(missing_ok=True)
         self.scene.started()
-        said(self.scene.installer("boot", str(self.state), ""))
+        if act != "boot":
+            self.do("boot", "")
+        if act == "undo":
+            said(self.scene.installer("try", str(self.state), self.kit, "60", str(self.marks)))
+        self.marks.unlink(missing_ok=True)
 
-    def play(self, mark: int | None, stop: int, spare: bool) -> Traced:
-        command = self.scene.installer(
-            "install", str(self.state), self.kit, str(TRIAL), str(self.marks)
-        )
-        return trace(command, mark, stop, spare)
+    def do(self, what: str, *more: str) -> None:
+        said(self.scene.installer(what, str(self.state), str(self.folder / "unread"), *more))
 
-    def death(self, mark: int, stop: int, after: str) -> Death:
+    def play(self, act: str, mark: int | None, stop: int, spare: bool) -> Traced:
+        state, marks = str(self.state), str(self.marks)
+        arguments = {
+            "install": (state, self.kit, str(TRIAL), marks),
+            "undo": (state, marks),
+            "boot": (state, marks, ""),
+        }
+        return trace(self.scene.installer(act, *arguments[act]), mark, stop, spare)
+
+    def death(self, act: str, mark: int, stop: int, after: str) -> Death:
         """Play until the death, see to what comes after it, and look."""
         began = time.monotonic()
-        self.curtain()
-        traced = self.play(mark, stop, after == "timer")
-        if after == "timer":
-            ended(traced.spared)
-            said(self.scene.installer("undo", str(self.state)))
-        else:
-            self.scene.started()
-            said(self.scene.installer("boot", str(self.state), "another boot"))
+        self.curtain(act)
+        timer = self.timer()
+        traced = self.play(act, mark, stop, after == "timer")
+        self.went_on(after, [*timer, *traced.spared])
         kept = os.readlink(self.state / "kept")
         return Death(
-            self.steps[mark],
+            act,
+            self.steps[act][mark],
             mark,
             stop,
-            self.lengths[mark],
+            self.lengths[act][mark],
             after,
             traced.died,
             traced.killed,
@@ -115,6 +129,24 @@ class Theatre:
             self.scene.answers(),
             round(time.monotonic() - began, 2),
         )
+
+    def timer(self) -> list[int]:
+        """The process of the timer that was armed before the act."""
+        armed = self.state / "trial" / "armed"
+        return [json.loads(armed.read_bytes())["pid"]] if armed.exists() else []
+
+    def went_on(self, after: str, timers: list[int]) -> None:
+        """What comes after a death."""
+        if after == "timer":
+            ended(timers)
+            self.do("undo")
+            return
+        for pid in timers:
+            if started(pid) is not None:
+                os.kill(pid, signal.SIGKILL)
+        if after == "reboot":
+            self.scene.started()
+        self.do("boot", "another boot" if after == "reboot" else "")
 
     def became(self) -> str:
         seen = self.scene.looks()
@@ -142,23 +174,27 @@ def ended(pids: list[int]) -> None:
         time.sleep(0.05)
 
 
-def positions(lengths: list[int], seed: str) -> Iterator[tuple[int, int, str]]:
-    """(mark, stop, after): all that are tried, or one for each step, which a seed chooses."""
+def positions(lengths: dict[str, list[int]], seed: str) -> Iterator[tuple[str, int, int, str]]:
+    """(act, mark, stop, after): all that are tried, or those that a seed chooses."""
     chance = random.Random(seed)
-    for mark, length in enumerate(lengths):
+    for act, afters in ACTS.items():
+        every = list(enumerate(lengths[act]))
         if seed == "all":
-            places = sorted({int(fraction * length) for fraction in FRACTIONS})
-            yield from ((mark, place, after) for place in places for after in AFTER)
-        else:
-            yield mark, chance.randrange(max(length, 1)), chance.choice(AFTER)
+            for mark, length in every:
+                places = sorted({int(fraction * length) for fraction in FRACTIONS})
+                yield from ((act, mark, place, after) for place in places for after in afters)
+            continue
+        few = every if act == "install" else sorted(chance.sample(every, FEW))
+        for mark, length in few:
+            yield act, mark, chance.randrange(max(length, 1)), chance.choice(afters)
 
 
 def main(folder: str, seed: str) -> None:
     theatre = Theatre(Path(folder))
     try:
         theatre.prepared()
-        for mark, stop, after in positions(theatre.lengths, seed):
-            print(json.dumps(asdict(theatre.death(mark, stop, after))), flush=True)
+        for place in positions(theatre.lengths, seed):
+            print(json.dumps(asdict(theatre.death(*place))), flush=True)
     finally:
         theatre.scene.gone()
 

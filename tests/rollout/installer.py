@@ -1,8 +1,9 @@
 """What the test of deaths kills: an installer, a boot, an undo, as processes of their own.
 
     python -m tests.rollout.installer install STATE KIT SECONDS MARKS
-    python -m tests.rollout.installer boot STATE BOOT
-    python -m tests.rollout.installer undo STATE
+    python -m tests.rollout.installer try STATE KIT SECONDS MARKS
+    python -m tests.rollout.installer boot STATE MARKS BOOT
+    python -m tests.rollout.installer undo STATE MARKS
 
 Before each step it writes the step's name to the file of marks and sends itself the mark that the
 tracer waits for.
@@ -16,7 +17,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from netcharter.rollout.host import Work, nobody_listens
+from netcharter.rollout.host import Work
 from netcharter.rollout.phases import Making
 from netcharter.rollout.run.files import files
 from netcharter.rollout.run.real import RealHost
@@ -29,15 +30,18 @@ from tests.rollout.tracer import MARK
 
 def install(state: str, kit: str, seconds: str, marks: str) -> None:
     """Enact a kit and keep it."""
-    signal.signal(MARK, signal.SIG_IGN)
-    work = _work(state, told=marker(Path(marks)))
-    making = Making(files(kit), b"charter: 1\n", "the keeper")
-    done = enact(work, making, float(seconds), lambda: ())
-    if not isinstance(done, Waiting):
-        sys.exit(str(done))
-    notes = keep(work).notes
+    tried(state, kit, seconds, marks)
+    notes = keep(_work(state, marks)).notes
     if notes:
         sys.exit(str(notes))
+
+
+def tried(state: str, kit: str, seconds: str, marks: str) -> None:
+    """Enact a kit."""
+    making = Making(files(kit), b"charter: 1\n", "the keeper")
+    done = enact(_work(state, marks), making, float(seconds), lambda: ())
+    if not isinstance(done, Waiting):
+        sys.exit(str(done))
 
 
 def marker(path: Path) -> Callable[[Step], None]:
@@ -49,26 +53,30 @@ def marker(path: Path) -> Callable[[Step], None]:
     return told
 
 
-def brought_up(state: str, boot_id: str) -> None:
+def brought_up(state: str, marks: str, boot_id: str) -> None:
     """As after a start of the machine: another boot, if it is named, than that of the trial."""
-    left = boot(_work(state, boot_id or None)).left
+    left = boot(_work(state, marks, boot_id or None)).left
     if left:
         sys.exit(str(left))
 
 
-def undone(state: str) -> None:
-    done = undo(_work(state))
+def undone(state: str, marks: str) -> None:
+    done = undo(_work(state, marks))
     if done is not None and done.left:
         sys.exit(str(done.left))
 
 
-def _work(
-    state: str, boot_id: str | None = None, told: Callable[[Step], None] = nobody_listens
-) -> Work:
-    return Work(RealHost(boot_id), Paths(state), WAYS, "the keeper", told)
+def _work(state: str, marks: str, boot_id: str | None = None) -> Work:
+    return Work(RealHost(boot_id), Paths(state), WAYS, "the keeper", marker(Path(marks)))
 
 
-COMMANDS: dict[str, Callable[..., None]] = {"install": install, "boot": brought_up, "undo": undone}
+COMMANDS: dict[str, Callable[..., None]] = {
+    "install": install,
+    "try": tried,
+    "boot": brought_up,
+    "undo": undone,
+}
 
 if __name__ == "__main__":
+    signal.signal(MARK, signal.SIG_IGN)
     COMMANDS[sys.argv[1]](*sys.argv[2:])

@@ -57,6 +57,7 @@ class Pretended:
     dead: bool = False
     held: bool = False
     timer_lives: bool = False
+    ended: int = 0
     done: list[Effect] = field(default_factory=list)
 
     def rebooted(self) -> None:
@@ -152,6 +153,14 @@ class Pretended:
             yield
         finally:
             self.held = False
+
+    def this_process(self) -> Process:
+        return Process(77, 7)
+
+    def end_holder(self, paths: Paths) -> bool:
+        self.ended += self.held
+        self.held = False
+        return True
 
     def arm(self, paths: Paths, version: int) -> None:
         if not self.arms:

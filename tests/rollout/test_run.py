@@ -321,8 +321,10 @@ def stand_in(paths: Paths, script: str) -> RealHost:
     """A host whose timers run this script; it has `state`, `version` and the tools it needs."""
     text = (
         "import sys, time, os\n"
-        "from netcharter.rollout.run.real import armed_here\n"
-        "from netcharter.rollout.store import Paths\n"
+        "from netcharter.rollout.run.real import perform\n"
+        "from netcharter.rollout.run.lock import this_process\n"
+        "from netcharter.rollout.shapes import Write\n"
+        "from netcharter.rollout.store import Armed, Paths, armed_text\n"
         "state, version = sys.argv[1], int(sys.argv[2])\n" + script
     )
     perform(Folder(paths.trial))
@@ -331,7 +333,11 @@ def stand_in(paths: Paths, script: str) -> RealHost:
 
 def test_a_timer_that_says_it_is_armed_is_a_process_of_its_own(tmp_path: Path) -> None:
     paths = Paths(str(tmp_path))
-    host = stand_in(paths, "armed_here(Paths(state), version); time.sleep(60)")
+    host = stand_in(
+        paths,
+        "armed = armed_text(Armed(version, this_process()))\n"
+        "perform(Write(Paths(state).armed, armed))\ntime.sleep(60)\n",
+    )
     host.arm(paths, 7)
     armed = json.loads((tmp_path / "trial" / "armed").read_bytes())
     try:

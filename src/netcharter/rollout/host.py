@@ -54,6 +54,12 @@ class Host(Protocol):
         """The lock of a state folder, for work named in words. Raises RolloutRefused if another
         has it for longer than `patience`, in seconds; None: as long as people may be kept."""
 
+    def this_process(self) -> Process:
+        """The process that asks."""
+
+    def end_holder(self, paths: Paths) -> bool:
+        """End the process of ours that has the lock, for it is stuck; whether there was one."""
+
     def arm(self, paths: Paths, version: int) -> None:
         """Start the undo timer as a process of its own, and return when it is armed."""
 

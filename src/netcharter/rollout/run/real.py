@@ -13,9 +13,9 @@ from datetime import UTC, datetime
 
 from netcharter.rollout.observe import Unobservable, observing
 from netcharter.rollout.run import files, programs
-from netcharter.rollout.run.lock import lives, locked, this_process
+from netcharter.rollout.run.lock import end_holder, lives, locked, this_process
 from netcharter.rollout.shapes import Effect, Folder, HostState, Point, Remove, Run, Write
-from netcharter.rollout.store import Armed, Paths, Process, armed_of, armed_text
+from netcharter.rollout.store import Paths, Process, armed_of
 from netcharter.rollout.trouble import EffectFailed, StateBroken
 from netcharter.rollout.units import timer_started
 
@@ -81,6 +81,12 @@ class RealHost:
         self, paths: Paths, what: str, patience: float | None = None
     ) -> AbstractContextManager[None]:
         return locked(paths.lock, what, self.patience if patience is None else patience)
+
+    def this_process(self) -> Process:
+        return this_process()
+
+    def end_holder(self, paths: Paths) -> bool:
+        return end_holder(paths.lock)
 
     def arm(self, paths: Paths, version: int) -> None:
         command = (*self.timer, os.path.abspath(paths.root), str(version))
@@ -166,8 +172,3 @@ def has_systemd() -> bool:
         return os.path.samestat(os.stat("/proc/1/ns/net"), os.stat("/proc/self/ns/net"))
     except OSError:  # not ours to look at, and so not ours
         return False
-
-
-def armed_here(paths: Paths, version: int) -> None:
-    """Say that this process is the timer of a version. Raises EffectFailed."""
-    perform(Write(paths.armed, armed_text(Armed(version, this_process()))))

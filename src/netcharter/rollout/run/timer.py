@@ -14,9 +14,9 @@ import sys
 from collections.abc import Sequence
 
 from netcharter.rollout.host import Work
-from netcharter.rollout.run.lock import end_holder
-from netcharter.rollout.run.real import RealHost, armed_here
-from netcharter.rollout.store import Paths
+from netcharter.rollout.run.real import RealHost
+from netcharter.rollout.shapes import Write
+from netcharter.rollout.store import Armed, Paths, armed_text
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 from netcharter.rollout.units import GIVEN_UP, REFUSED
 from netcharter.rollout.ways import WAYS
@@ -44,7 +44,8 @@ def watch(work: Work, version: int) -> int:
         trial = trial_now(work.host, work.paths)
         if trial is None or trial.version != version:
             return 0
-        armed_here(work.paths, version)
+        armed = Armed(version, work.host.this_process())
+        work.host.perform(Write(work.paths.armed, armed_text(armed)))
     except (EffectFailed, RolloutRefused) as problem:
         print(problem, file=sys.stderr, flush=True)
         return REFUSED
@@ -81,7 +82,7 @@ def _tried(work: Work, version: int) -> object:
         return timer_work(work, version, GRACE if late else 0.0)
     except RolloutRefused:
         if late:
-            end_holder(work.paths.lock)
+            work.host.end_holder(work.paths)
             return timer_work(work, version, GRACE)
         return None
 
