@@ -58,6 +58,7 @@ class Pretended:
     held: bool = False
     timer_lives: bool = False
     ended: int = 0
+    unready: bool = False
     done: list[Effect] = field(default_factory=list)
 
     def rebooted(self) -> None:
@@ -68,6 +69,10 @@ class Pretended:
     def revived(self) -> None:
         """Another process takes over."""
         self.dies, self.dead, self.held, self.fails = None, False, False, frozenset()
+
+    def ready(self) -> None:
+        if self.unready:
+            raise RolloutRefused("no nft was found on this machine", "install nftables")
 
     def perform(self, effect: Effect) -> None:
         self._alive()

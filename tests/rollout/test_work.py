@@ -239,6 +239,21 @@ def test_a_trial_is_refused_while_another_waits() -> None:
     assert host.settings == NEW
 
 
+def test_a_trial_whose_timer_died_is_told_as_such() -> None:
+    host = established()
+    enacted(host)
+    host.timer_lives = False
+    with pytest.raises(RolloutRefused, match="its undo timer has died; keep it or undo it first"):
+        enacted(host)
+
+
+def test_a_host_that_can_not_be_worked_on_is_left_alone() -> None:
+    host = Pretended(unready=True)
+    with pytest.raises(RolloutRefused, match="no nft"):
+        enacted(host)
+    assert host.done == []
+
+
 def test_what_is_not_what_was_planned_is_undone_at_once() -> None:
     host = established()
     done = enacted_in_vain(host)

@@ -15,6 +15,10 @@ from netcharter.rollout.store import Paths, Process
 class Host(Protocol):
     """A machine. Whatever can't be done raises EffectFailed, unless said otherwise."""
 
+    def ready(self) -> None:
+        """Raises RolloutRefused where the host lacks a program that is needed, or this process the
+        right to change its network."""
+
     def perform(self, effect: Effect) -> None:
         """Do one thing, and return when it is done and on the disk."""
 

@@ -372,10 +372,16 @@ def may_keep(now: Standing) -> Trial:
     return trial
 
 
-def may_begin(now: Standing) -> None:
+def may_begin(now: Standing, timer_lives: bool = True) -> None:
     """Raises RolloutRefused while another trial is under way."""
     if now.situation == "open" and now.trial is not None:
         trial = now.trial
+        if not timer_lives:
+            raise RolloutRefused(
+                f"version {trial.version} is on trial, put in place by {trial.who}, and its undo"
+                " timer has died",
+                "keep it or undo it first; by itself it is not undone before the next boot",
+            )
         raise RolloutRefused(
             f"version {trial.version} is on trial: {trial.who} put it in place, and it is undone at"
             f" {instant_text(trial.deadline)}",

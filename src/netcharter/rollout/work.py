@@ -107,6 +107,12 @@ def armed_now(host: Host, paths: Paths) -> Armed | None:
     return None if data is None else armed_of("trial/armed", data)
 
 
+def timer_lives(work: Work) -> bool:
+    """Whether the timer that was armed for the trial is there still. Raises StateBroken."""
+    armed = armed_now(work.host, work.paths)
+    return armed is not None and work.host.lives(armed.process)
+
+
 def versions(work: Work) -> dict[int, Version]:
     """All versions that are complete, by number. Raises StateBroken."""
     found = {}
@@ -180,7 +186,7 @@ def enact(work: Work, making: Making, seconds: float, verify: Verify) -> Waiting
     _ready(work)
     with work.host.locked(work.paths, "enact"):
         now = _tidied(work)
-        may_begin(now)
+        may_begin(now, timer_lives(work))
         version = _staged(work, making, now.kept)
         return _tried(
             work, _Attempt(version, version.number, now.kept, seconds, version.why), verify
@@ -195,7 +201,7 @@ def back(
     _ready(work)
     with work.host.locked(work.paths, "undo"):
         now = _tidied(work)
-        may_begin(now)
+        may_begin(now, timer_lives(work))
         known = versions(work)
         target = back_to(number, now.kept, known)
         version = None if target is None else known[target]
@@ -237,10 +243,10 @@ def boot(work: Work) -> Booted:
     """
     if not work.host.names(work.paths.root):
         return Booted(None)
+    work.host.ready()
     with work.host.locked(work.paths, "boot"):
         now = look(work)
-        armed = armed_now(work.host, work.paths)
-        does = boot_does(now, armed is not None and work.host.lives(armed.process))
+        does = boot_does(now, timer_lives(work))
         if does == "wait":
             may_begin(now)
         if does == "undo, bring up" and now.trial is not None:
@@ -285,7 +291,8 @@ def timer_work(work: Work, version: int, patience: float) -> TimerDoes | Undone:
 
 
 def _ready(work: Work) -> None:
-    """The state folder is there, and is one of ours. Raises RolloutRefused."""
+    """The host can be worked on; the state folder is there, and is ours. Raises RolloutRefused."""
+    work.host.ready()
     look(work)
     try:
         perform(work, phases.settling(work.paths))

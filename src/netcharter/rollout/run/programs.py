@@ -24,7 +24,12 @@ SEARCHED = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 ENVIRONMENT: Mapping[str, str] = {"LC_ALL": "C", "TZ": "UTC", "PATH": SEARCHED, "HOME": "/"}
 MOST = 64 * 2**20  # bytes that a program may print
 SAID = 2000  # characters of a complaint that are kept
-PACKAGES: Mapping[str, str] = {"ip": "iproute2", "tc": "iproute2", "nft": "nftables"}
+PACKAGES: Mapping[str, str] = {
+    "ip": "iproute2",
+    "tc": "iproute2",
+    "nft": "nftables",
+    "sysctl": "procps",
+}
 NET_ADMIN = 12  # linux/capability.h: CAP_NET_ADMIN
 _PR_SET_PDEATHSIG = 1  # linux/prctl.h
 _libc = ctypes.CDLL(None, use_errno=True)

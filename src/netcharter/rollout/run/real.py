@@ -25,7 +25,7 @@ LOOK = 0.02  # seconds between two looks whether the timer is armed
 SYSTEMD = "/run/systemd/system"  # is there where it runs (sd_booted(3))
 BOOT_ID = "/proc/sys/kernel/random/boot_id"
 TIMER = (sys.executable, "-P", "-m", "netcharter.rollout.run.timer")
-PROGRAMS = ("ip", "nft", "tc", "grep")
+PROGRAMS = ("ip", "nft", "tc", "sysctl", "grep")
 
 
 @dataclass(slots=True)
@@ -40,6 +40,9 @@ class RealHost:
     timer: tuple[str, ...] = TIMER
     patience: float = PATIENCE
     _timers: list[subprocess.Popen[bytes]] = field(default_factory=list)
+
+    def ready(self) -> None:
+        programs.demand(PROGRAMS)
 
     def perform(self, effect: Effect) -> None:
         perform(effect)
