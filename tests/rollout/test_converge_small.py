@@ -179,6 +179,9 @@ ip -6 route add unreachable 2001:db8:dead::/48
 """
 
 
+ALL_ROUTES = "(ip -4 route show table all; ip -6 route show type unreachable) | sort"
+
+
 def test_others_with_the_same_numbers_are_named_and_kept(
     host: Bench, old: Files, new: Files
 ) -> None:
@@ -189,7 +192,7 @@ def test_others_with_the_same_numbers_are_named_and_kept(
         assert any(words in said and "it is kept" in said for said in named), words
     assert any("default via 203.0.113.14" in said and "has to go" in said for said in named)
     assert not any("pref 77" in said for said in named)
-    rules, routes = host.shell("ip rule"), host.shell("ip route show table all")
+    rules, routes = host.shell("ip rule"), host.shell(ALL_ROUTES)
     host.take(towards(host, old, None))
     host.take(towards(host, new, old))
     seen = host.shell("ip rule; ip route show table 101; ip route show table 102; ip route")
@@ -200,7 +203,7 @@ def test_others_with_the_same_numbers_are_named_and_kept(
     assert "10301:\tfrom all lookup 101" in seen
     back(host, before, new, old)
     assert host.shell("ip rule") == rules
-    assert sorted(host.shell("ip route show table all").splitlines()) == sorted(routes.splitlines())
+    assert host.shell(ALL_ROUTES) == routes
 
 
 def test_what_others_do_meanwhile_stays(host: Bench, old: Files) -> None:

@@ -1,7 +1,7 @@
 """From what a host is now to what it is to be: ordered steps.
 
 The order: what is new comes first (devices, addresses), then the packet filter in one transaction,
-then settings, then ways; what is no longer wanted goes last. An address that is in both states is
+then settings, devices that are switched on, ways; what is no longer wanted goes last. An address that is in both states is
 never touched. Nothing is passed on before the rules stand: forwarding is switched on after the
 filter, and off before it. Being killed between two steps does no harm: whoever comes next reads the
 host again and converges again.
@@ -51,7 +51,7 @@ def converge(
 
 def _steps(now: HostState, wanted: HostState, at: float, classes: Classes | None) -> Iterator[Step]:
     gone = _in_the_way(now, wanted)
-    yield from _step("devices are made and switched on", _devices(now, wanted, gone))
+    yield from _step("devices are made", _made(now, wanted, gone))
     now = _without(now, gone)
     yield from _step("new addresses are added", _new_addresses(now, wanted))
     off, known = switched_off(now.settings, wanted.settings)
@@ -59,9 +59,10 @@ def _steps(now: HostState, wanted: HostState, at: float, classes: Classes | None
     text, words = exchange(now, wanted, at, classes)
     if text:
         name = f"the packet filter is exchanged: {'; '.join(words)}"
-        yield Step(name, (Run(FILTER, text.encode("ascii", "surrogateescape")),))
+        yield Step(name, (Run(FILTER, text.encode("utf-8", "surrogateescape")),))
     on, known = switched_on(known, wanted.settings)
     yield from _step("kernel settings are made", _set(on))
+    yield from _step("devices are switched on", _switched_on(now, wanted))
     yield from _step("new ways are added", _new_ways(now, wanted))
     yield from _step("old ways go", _old_ways(now, wanted))
     yield from _step("old addresses go", _old_addresses(now, wanted, known))
@@ -188,17 +189,24 @@ def _in_the_way(now: HostState, wanted: HostState) -> set[str]:
     return found
 
 
-def _devices(now: HostState, wanted: HostState, gone: Collection[str]) -> Iterator[Run]:
+def _made(now: HostState, wanted: HostState, gone: Collection[str]) -> Iterator[Run]:
     lines = [ip_line(("link", "del", "dev", name)) for name in sorted(gone)]
-    there = {link.name: link for link in now.links if link.name not in gone}
+    there = {link.name for link in now.links} - set(gone)
     for link in _parents_first(wanted.links):
-        known = there.get(link.name)
-        if known is None and link.parent is not None:
+        if link.parent is not None and link.name not in there:
             made = ("link", "add", "link", link.parent, "name", link.name)
             lines.append(ip_line((*made, "type", "vlan", "id", str(link.tag))))
-        if link.up and (known is None or not known.up):
-            lines.append(ip_line(("link", "set", "dev", link.name, "up")))
     yield from _batch(lines)
+
+
+def _switched_on(now: HostState, wanted: HostState) -> Iterator[Run]:
+    """Once the rules and the settings stand: a device may come into the world forwarding."""
+    on = {link.name for link in now.links if link.up}
+    yield from _batch(
+        ip_line(("link", "set", "dev", link.name, "up"))
+        for link in _parents_first(wanted.links)
+        if link.up and link.name not in on
+    )
 
 
 def _parents_first(links: Iterable[Link]) -> Iterator[Link]:
@@ -239,8 +247,11 @@ def _old_devices(now: HostState, wanted: HostState) -> Iterator[Run]:
 
 
 def _going_down(now: HostState, wanted: HostState) -> list[str]:
-    down = {link.name for link in wanted.links if not link.up}
-    return [link.name for link in now.links if link.up and link.name in down]
+    """What is to be off and is on, or comes on with the device its VLAN stands on (Linux)."""
+    on = {link.name for link in now.links if link.up}
+    coming = {link.name for link in wanted.links if link.up} - on
+    off = (link for link in wanted.links if not link.up)
+    return [link.name for link in off if link.name in on or link.parent in coming]
 
 
 # --- addresses -----------------------------------------------------------------------------------

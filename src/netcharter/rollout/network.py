@@ -8,6 +8,7 @@ the host, which may say anything. Whatever this does not know in a route or a ch
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from ipaddress import IPv4Interface, IPv6Address, ip_address, ip_interface
 from typing import Any
@@ -104,7 +105,9 @@ def _held(name: str, each: Record) -> Held:
     words: list[str] = []
     if "address" in each:
         words += ["peer", f"{ip_address(each['address'])}/{int(each['prefixlen'])}"]
-    words += [part for key in ("broadcast", "anycast") if key in each for part in (key, each[key])]
+    words += [
+        part for key in ("broadcast", "anycast") if key in each for part in (key, str(each[key]))
+    ]
     if isinstance(interface, IPv4Interface):
         if each.get("label", name) != name:
             words += ["label", str(each["label"])]
@@ -294,4 +297,5 @@ def asked(found: Choice) -> frozenset[tuple[str, str]]:
 def preference(found: Choice) -> int:
     """The place of a choice: lower ones are asked first. -1: not known."""
     said = pairs(found.words)
-    return int(said["pref"]) if said.get("pref", "").isdigit() else -1
+    text = said.get("pref", "")
+    return int(text) if re.fullmatch(r"[0-9]{1,10}", text) else -1
