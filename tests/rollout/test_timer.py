@@ -121,10 +121,19 @@ def test_it_gives_up_after_some_tries_and_leaves_the_trial_to_be_seen() -> None:
     assert host.settings == STOCK
 
 
-def test_it_does_not_run_for_ever_where_the_trial_can_not_be_read() -> None:
+def test_where_the_trial_can_not_be_read_any_more_it_is_undone() -> None:
     host = on_trial(at=110.0, what="spoil")
-    assert watch(work(host), 1) == GIVEN_UP
+    assert watch(work(host), 1) == 0
     assert host.seconds < 110.0 + sum(PAUSES) + GRACE
+    assert host.settings == STOCK
+    assert fates(host) == ["enacted", "undone"]
+
+
+def test_where_it_can_not_be_read_but_was_kept_it_stays() -> None:
+    host = on_trial(at=110.0, what="spoil")
+    host.links[f"{STATE}/kept"] = "versions/0001"
+    assert watch(work(host), 1) == 0
+    assert host.settings == NEW
 
 
 def test_it_arms_for_its_own_trial_only() -> None:

@@ -287,6 +287,17 @@ def timer_work(work: Work, version: int, patience: float) -> TimerDoes | Undone:
         return _undone(work, now.trial, "it was not kept in time" if late else "it was cut short")
 
 
+def timer_despairs(work: Work, trial: Trial, patience: float) -> Undone | None:
+    """What the timer of a trial does when it can't read any more how things stand: undo, unless the
+    link says that it was kept, or the trial is another's by now. Raises as `timer_work`."""
+    with work.host.locked(work.paths, "undo timer", patience):
+        armed = armed_now(work.host, work.paths)
+        kept = kept_by(work.host.link(work.paths.kept)) or STOCK
+        if kept == trial.version or armed is None or armed.version != trial.version:
+            return None
+        return _undone(work, trial, "how the trial stands could not be read")
+
+
 # --- parts of them ------------------------------------------------------------------------------
 
 

@@ -16,11 +16,11 @@ from collections.abc import Sequence
 from netcharter.rollout.host import Work
 from netcharter.rollout.run.real import RealHost
 from netcharter.rollout.shapes import Write
-from netcharter.rollout.store import Armed, Paths, armed_text
+from netcharter.rollout.store import Armed, Paths, Trial, armed_text
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 from netcharter.rollout.units import GIVEN_UP, REFUSED
 from netcharter.rollout.ways import WAYS
-from netcharter.rollout.work import Undone, timer_look, timer_work, trial_now
+from netcharter.rollout.work import Undone, timer_despairs, timer_look, timer_work, trial_now
 
 LOOK = 1.0  # seconds between two looks
 GRACE = 30.0  # seconds after the deadline in which another may finish what it is at
@@ -56,7 +56,17 @@ def watch(work: Work, version: int) -> int:
         except (EffectFailed, RolloutRefused) as problem:
             print(problem, file=sys.stderr, flush=True)
         work.host.wait(pause)
-    return GIVEN_UP
+    return _despairing(work, trial)
+
+
+def _despairing(work: Work, trial: Trial) -> int:
+    """The last try, for which nothing is needed but what the host was like before."""
+    try:
+        done = timer_despairs(work, trial, GRACE)
+    except (EffectFailed, RolloutRefused) as problem:
+        print(problem, file=sys.stderr, flush=True)
+        return GIVEN_UP
+    return GIVEN_UP if done is not None and done.left else 0
 
 
 def _until_over(work: Work, version: int) -> bool:
