@@ -351,6 +351,28 @@ def test_boot_brings_up_nothing_from_a_kit_that_was_tampered_with() -> None:
     assert host.settings == STOCK
 
 
+@pytest.mark.parametrize("name", ["trial.json", "armed"])
+def test_boot_brings_up_what_is_kept_whatever_became_of_a_trial(name: str) -> None:
+    host = established()
+    enacted(host)
+    host.files_[f"{STATE}/trial/{name}"] = b'{"version"'
+    host.rebooted()
+    assert boot(work(host)) == Booted(1)
+    assert host.settings == OLD
+    assert look(work(host)).situation == "quiet"
+    assert isinstance(enacted(host), Waiting)
+
+
+@pytest.mark.parametrize("name", ["format", "versions/0001/version.json"])
+def test_boot_brings_up_nothing_by_a_folder_that_it_does_not_understand(name: str) -> None:
+    host = established()
+    host.files_[f"{STATE}/{name}"] = b"{"
+    host.rebooted()
+    with pytest.raises(RolloutRefused, match="can't be used"):
+        boot(work(host))
+    assert host.settings == STOCK
+
+
 def test_boot_that_fails_at_a_step_goes_no_further() -> None:
     host = established()
     host.rebooted()

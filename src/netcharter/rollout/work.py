@@ -245,7 +245,7 @@ def boot(work: Work) -> Booted:
         return Booted(None)
     work.host.ready()
     with work.host.locked(work.paths, "boot"):
-        now = look(work)
+        now = _by_link_alone(work)
         does = boot_does(now, timer_lives(work))
         if does == "wait":
             may_begin(now)
@@ -311,6 +311,22 @@ def _ready(work: Work) -> None:
         raise RolloutRefused(
             f"the state folder can't be written: {problem}", "nothing was changed"
         ) from None
+
+
+def _by_link_alone(work: Work) -> Standing:
+    """How things stand, for boot: a trial that can't be read does not keep from coming up what is
+    kept, and goes."""
+    try:
+        now = look(work)
+        timer_lives(work)
+        return now
+    except StateBroken as problem:
+        check_format(work.host.read(work.paths.format), work.host.names(work.paths.root))
+        kept = kept_by(work.host.link(work.paths.kept))
+        event = _event(work, "undone", STOCK, why=str(problem))
+        unnamed = replace(event, version=None)
+        insist(work, phases.over(work.paths, _history(work), unnamed))
+        return Standing(kept, None, "quiet")
 
 
 def _tidied(work: Work) -> Standing:
