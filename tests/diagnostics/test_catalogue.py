@@ -13,12 +13,14 @@ from netcharter.diagnostics.catalogue import CATALOGUE
 from netcharter.diagnostics.of_audit import AUDIT
 from netcharter.diagnostics.of_inheriting import INHERITING
 from netcharter.diagnostics.of_listings import LISTINGS
+from netcharter.diagnostics.of_preparing import PREPARING
 from netcharter.diagnostics.of_proofs import FINDINGS
 from netcharter.diagnostics.of_reading import READING
 
 SOURCES = Path(__file__).parents[2] / "src" / "netcharter"
 MAKERS = {
     "Diagnostic",
+    "Found",
     "Wrong",
     "tell",
     "stop",
@@ -82,7 +84,7 @@ def test_the_search_finds_ids_in_all_their_forms() -> None:
 
 
 def test_no_id_belongs_to_two_rooms() -> None:
-    rooms = (READING, FINDINGS, LISTINGS, INHERITING, AUDIT)
+    rooms = (READING, FINDINGS, LISTINGS, INHERITING, AUDIT, PREPARING)
     assert sum(map(len, rooms)) == len(CATALOGUE)
 
 

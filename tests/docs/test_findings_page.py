@@ -11,6 +11,7 @@ from netcharter.diagnostics.entry import Entry
 from netcharter.diagnostics.of_audit import AUDIT
 from netcharter.diagnostics.of_inheriting import INHERITING
 from netcharter.diagnostics.of_listings import LISTINGS
+from netcharter.diagnostics.of_preparing import PREPARING
 from netcharter.diagnostics.of_proofs import FINDINGS
 from netcharter.diagnostics.of_reading import READING
 
@@ -43,6 +44,7 @@ def test_the_page_lists_the_whole_catalogue(repository: Path) -> None:
             "While a loaded ruleset is read back": LISTINGS,
             "While a running gateway is read": INHERITING,
             "In a ruleset without a charter": AUDIT,
+            "While a gateway is prepared": PREPARING,
         }
     )
     if os.environ.get(UPDATE):

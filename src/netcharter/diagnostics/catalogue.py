@@ -11,9 +11,10 @@ from netcharter.diagnostics.entry import Entry
 from netcharter.diagnostics.of_audit import AUDIT
 from netcharter.diagnostics.of_inheriting import INHERITING
 from netcharter.diagnostics.of_listings import LISTINGS
+from netcharter.diagnostics.of_preparing import PREPARING
 from netcharter.diagnostics.of_proofs import FINDINGS
 from netcharter.diagnostics.of_reading import READING
 
 __all__ = ["CATALOGUE", "Entry"]
 
-CATALOGUE: Mapping[str, Entry] = READING | FINDINGS | LISTINGS | INHERITING | AUDIT
+CATALOGUE: Mapping[str, Entry] = READING | FINDINGS | LISTINGS | INHERITING | AUDIT | PREPARING

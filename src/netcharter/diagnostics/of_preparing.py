@@ -1,0 +1,242 @@
+"""What can be said while a gateway is prepared, and while it is taken over area by area."""
+
+from __future__ import annotations
+
+from netcharter.diagnostics.entry import Entry
+
+PREPARING: dict[str, Entry] = {
+    "area-left": Entry(
+        "area that stays as it is",
+        "An area is left out of the cut-over for now.",
+        "Nothing of the charter about it is in force on this gateway.",
+        "Keep its cable at the old gateway until it is moved.",
+    ),
+    "area-left-outside": Entry(
+        "area that is left counts as internet",
+        "While an area is left, this gateway knows its addresses as any other of the internet.",
+        "What the charter lets out may be sent to them by a line.",
+        "Move areas that talk to each other together, or refuse those addresses for the time being.",
+    ),
+    "area-left-managers": Entry(
+        "whoever looks after the gateway is left",
+        "Devices from which the gateway is looked after are in an area that is left.",
+        "From there this gateway can't be reached.",
+        "Move that area first, or name a device of another area in `managed-from`.",
+    ),
+    "sentence-left": Entry(
+        "sentence that is not in force yet",
+        "A rule, an offer or a promise speaks of areas that are left, on one side of nothing else.",
+        "This gateway neither does nor proves what it says.",
+        "See to it that the old gateway does until then.",
+    ),
+    "sentence-left-partly": Entry(
+        "sentence that holds for a part",
+        "A rule, an offer or a promise names areas that are left among others.",
+        "It holds for the others only.",
+        "Nothing is to be done; it is whole again once they are moved.",
+    ),
+    "area-unknown": Entry(
+        "no such area",
+        "An area was named that the charter does not have.",
+        "It would be taken over although it was to be left.",
+        "Write its name as it stands in the charter.",
+    ),
+    "area-none-moved": Entry(
+        "no area is to be moved",
+        "Every area was named to be left as it is.",
+        "There would be nothing to put in place.",
+        "Leave fewer areas.",
+    ),
+    "edit-not-possible": Entry(
+        "charter that can't be edited",
+        "An edit of the text would have changed more than it was to change.",
+        "The charter would not say any longer what its writer meant.",
+        "Write values that are shared by `&` and `*` out, and try again.",
+    ),
+    "devices-unknown": Entry(
+        "network devices not known",
+        "The machine did not tell which network devices it has.",
+        "Whether lines and areas have something to hang on can't be said.",
+        "Install iproute2 and prepare again.",
+    ),
+    "device-missing": Entry(
+        "network device missing",
+        "A line or an area hangs on a network device that the machine does not have.",
+        "Nothing of that line or area would work.",
+        "Write the device as `ip link` shows it, or let the cables tell which is which.",
+    ),
+    "device-unfit": Entry(
+        "network device of the wrong kind",
+        "A line or an area is to hang on the loopback device or on a VLAN.",
+        "No cable goes there.",
+        "Name the device that the cable is in, and the VLAN with `vlan`.",
+    ),
+    "device-within": Entry(
+        "network device within another one",
+        "A network device is a part of a bridge or a bond.",
+        "Its packets go there, past the rules.",
+        "Take it out, or name the bridge or bond in the charter.",
+    ),
+    "device-off": Entry(
+        "network device switched off",
+        "A network device is switched off.",
+        "Whether a cable is in can't be felt.",
+        "Switch it on to see; enacting does so anyway.",
+    ),
+    "no-carrier": Entry(
+        "no cable",
+        "A network device of the charter feels nothing at the other end of its cable.",
+        "The line or area will not work.",
+        "Plug the cable in, and switch on what is at its other end.",
+    ),
+    "device-slow": Entry(
+        "network device slower than its line",
+        "A network device runs at less than what the line has by contract.",
+        "The line can't be used fully.",
+        "Try another cable or socket.",
+    ),
+    "vlan-otherwise": Entry(
+        "name of a VLAN taken",
+        "A network device has the name that a VLAN of the charter will have, and is something else.",
+        "The VLAN can't be made.",
+        "Find out who made it, and take it away.",
+    ),
+    "lines-share-device": Entry(
+        "lines on one network device",
+        "Several lines hang on the same network device.",
+        "If it or its cable fails, all of them do.",
+        "Give each line a device of its own.",
+    ),
+    "line-beside-area": Entry(
+        "line and area on one network device",
+        "A line and an area hang on the same network device.",
+        "Only the switch keeps them apart.",
+        "See to it that every port of the switch carries just its own VLAN.",
+    ),
+    "left-on-this-machine": Entry(
+        "area left on this very machine",
+        "An area is to stay as it is, and this machine is its gateway.",
+        "A kit drops what passes by devices that it does not know, so the area would be cut off.",
+        "Leave only areas whose cables are at another gateway.",
+    ),
+    "device-of-another": Entry(
+        "network device set up by somebody else",
+        "Another program gives addresses to a network device of the charter, or may do so.",
+        "Two that set up one device undo each other's work.",
+        "Tell the other one to leave it alone; its files are never changed for you.",
+    ),
+    "device-kept-by": Entry(
+        "network device that stays with its program",
+        "Another program asks for the address of a line that is told its address.",
+        "It is needed for that, so it stays.",
+        "Leave it as it is.",
+    ),
+    "line-without-client": Entry(
+        "line that nobody asks an address for",
+        "A line is told its address by the provider, and no program asks for it.",
+        "The line will have no address.",
+        "Let a DHCP client do so.",
+    ),
+    "routes-taken-away": Entry(
+        "routes that another program takes away",
+        "A program takes routes and rules away that it did not make, whenever it starts.",
+        "The lines would lose their routes.",
+        "Set it so that it leaves those of others alone.",
+    ),
+    "package-missing": Entry(
+        "package missing",
+        "A package of the system that is needed, or helps, is not installed.",
+        "The kit can't be loaded, or something can't be looked at.",
+        "Install it.",
+    ),
+    "packages-unknown": Entry(
+        "packages not known",
+        "The machine did not tell which packages are installed.",
+        "Something may be missing.",
+        "See to it that they are.",
+    ),
+    "rules-unknown": Entry(
+        "loaded rules not known",
+        "The machine did not tell which tables of nftables are loaded.",
+        "Rules of others may refuse what the charter lets.",
+        "Install nftables and prepare again.",
+    ),
+    "table-of-another": Entry(
+        "rules of somebody else",
+        "A table of nftables is loaded that is not ours.",
+        "A packet must be let by every table: what it refuses stays refused.",
+        "Stop whoever loads it, or say when enacting that it is to be set aside.",
+    ),
+    "unit-loads-rules": Entry(
+        "unit that loads rules",
+        "A unit that is started at boot runs a program which loads rules.",
+        "Its rules come beside ours, and some empty the whole ruleset.",
+        "Disable it before you enact.",
+    ),
+    "kernel-replaced": Entry(
+        "kernel replaced since the start",
+        "The modules of the running kernel are gone, those of another one are there.",
+        "What the kernel has not loaded yet it can't load any more.",
+        "Start the machine anew.",
+    ),
+    "kernel-lacks": Entry(
+        "kernel that can't do it",
+        "The kernel was built without something that the kit needs.",
+        "The kit can't be loaded.",
+        "Use a kernel of Debian's own.",
+    ),
+    "kernel-unknown": Entry(
+        "kernel not known",
+        "Whether the kernel can do something that the kit needs is not known.",
+        "It may turn out only when the kit is tried.",
+        "Go on; the kit is tried before anything is changed.",
+    ),
+    "kernel-old": Entry(
+        "old kernel",
+        "The kernel is older than any that this was made for.",
+        "It may decide otherwise than was proven.",
+        "Use Debian 12 with its own kernel.",
+    ),
+    "nft-old": Entry(
+        "old nft",
+        "The program nft is older than any that this was made for.",
+        "It may not understand the kit.",
+        "Use that of Debian 12.",
+    ),
+    "nft-untried": Entry(
+        "nft of a version that was not tried",
+        "The program nft is newer than that with which this was tried.",
+        "It may print or read something otherwise.",
+        "Rehearse on this machine before you enact.",
+    ),
+    "room-short": Entry(
+        "too little room",
+        "Less memory or disk is free than the kit, its versions and the steward need.",
+        "The gateway may stop at a bad moment.",
+        "End or remove what is not needed there.",
+    ),
+    "room-unknown": Entry(
+        "room not known",
+        "How much memory or disk is free is not known.",
+        "It may be too little.",
+        "Look yourself.",
+    ),
+    "clock-off": Entry(
+        "clock not synchronised",
+        "The clock of the machine is not synchronised.",
+        "Hours and `until` dates depend on it, and so does what is written down.",
+        "Let it be synchronised.",
+    ),
+    "clock-unknown": Entry(
+        "clock not known",
+        "Whether the clock of the machine is synchronised is not known.",
+        "Hours and `until` dates depend on it.",
+        "Look with `timedatectl`.",
+    ),
+    "console-at-hand": Entry(
+        "console at hand",
+        "A reminder that is always given.",
+        "A mistake can cut the way off by which one is connected.",
+        "Have a screen and keyboard, or the serial console, at hand, and try it.",
+    ),
+}

@@ -1,0 +1,1 @@
+"""What a machine needs before a kit can come: facts gathered as data, judged without effects."""

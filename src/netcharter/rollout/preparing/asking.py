@@ -1,0 +1,92 @@
+"""What a machine is asked: programs to run, files and links to read, all of it without effect."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+
+from netcharter.rollout.observe import Said
+from netcharter.rollout.shapes import Run
+
+MOST_FILES = 6_000  # by all patterns together
+MOST_BYTES = 2 * 2**20  # of a file; what is longer is cut
+LINK = ("ip", "-j", "-d", "link", "show")
+ADDRESS = ("ip", "-j", "addr", "show")
+TABLES = ("nft", "-j", "list", "tables")
+NFT = ("nft", "--version")
+UNITS = ("systemctl", "list-unit-files", "--type=service", "--no-legend", "--no-pager", "--plain")
+CLOCK = ("timedatectl", "show", "--property=NTPSynchronized")
+DISK = ("df", "-P", "-k")
+PACKAGES: Mapping[str, str] = {
+    "nftables": "loads the packet filter",
+    "iproute2": "sets devices, addresses and routes up",
+    "procps": "sets kernel settings",
+}
+HELPFUL: Mapping[str, str] = {"conntrack": "shows the conversations that the kernel knows"}
+
+INTERFACES = ("/etc/network/interfaces", "/etc/network/interfaces.d/*")
+NETWORKD = tuple(
+    f"{place}/systemd/network/*.network" for place in ("/etc", "/run", "/usr/lib", "/lib")
+)
+NETWORKD_CONF = ("/etc/systemd/networkd.conf", "/etc/systemd/networkd.conf.d/*.conf")
+NETWORK_MANAGER = (
+    "/etc/NetworkManager/NetworkManager.conf",
+    "/etc/NetworkManager/conf.d/*.conf",
+    "/etc/NetworkManager/system-connections/*",
+)
+SERVICES = ("/etc/systemd/system/*.service", "/lib/systemd/system/*.service")
+FILES = (
+    *INTERFACES,
+    *NETWORKD,
+    *NETWORKD_CONF,
+    *NETWORK_MANAGER,
+    *SERVICES,
+    "/etc/nftables.conf",
+    "/proc/[0-9]*/cmdline",
+    "/proc/meminfo",
+    "/proc/modules",
+    "/proc/config.gz",
+    "/proc/sys/kernel/osrelease",
+    "/boot/config-*",
+    "/lib/modules/*/modules.builtin",
+    "/lib/modules/*/modules.dep",
+    "/sys/class/net/*/carrier",
+    "/sys/class/net/*/speed",
+)
+LINKS = ("/sys/class/net/*/device/driver",)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """runs: whose exit may be any; files, links: patterns as the shell has them (`*`, `[0-9]`).
+    What is not there, or can't be read, is just not answered."""
+
+    runs: tuple[Run, ...]
+    files: tuple[str, ...] = FILES
+    links: tuple[str, ...] = LINKS
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """said: by command; files: contents by path; links: where they lead to."""
+
+    said: Mapping[tuple[str, ...], Said] = field(default_factory=dict)
+    files: Mapping[str, bytes] = field(default_factory=dict)
+    links: Mapping[str, str] = field(default_factory=dict)
+
+
+def packages_command(packages: Collection[str]) -> tuple[str, ...]:
+    form = "${Package}\\t${Version}\\t${db:Status-Status}\\n"
+    return ("dpkg-query", "-W", f"-f={form}", *sorted(packages))
+
+
+def asked(packages: Collection[str] = (), state: str = "/var/lib") -> Asked:
+    """All that `facts_of` understands.
+
+    packages: that the kit needs besides; state: a folder that is there, on the disk on which the
+    versions will lie.
+    """
+    wanted = {*PACKAGES, *HELPFUL, *packages}
+    commands: tuple[tuple[str, ...], ...] = (LINK, ADDRESS, TABLES, NFT, UNITS, CLOCK)
+    commands = (*commands, (*DISK, state), packages_command(wanted))
+    return Asked(tuple(Run(argv, fails=False, seconds=15.0) for argv in commands))
