@@ -57,6 +57,9 @@ def _kind(value: Any, kind: str, key: str, known: Shapes, where: str) -> Iterato
             yield f"{where}: {value!r} is not one of {kind}"
     elif kind in known:
         yield from breaches(value, kind, known, where)
+    elif all(part in known for part in kind.split(" or ")):
+        if all(any(breaches(value, part, known)) for part in kind.split(" or ")):
+            yield f"{where}: {value!r} is no {kind}"
     elif not _plain(value, kind):
         yield f"{where}: {value!r} is no {kind}"
 

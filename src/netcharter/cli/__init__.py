@@ -17,6 +17,7 @@ FRONT = {
     "check": "judge a charter: what every possible connection will do",
     "why": "one connection's story: what decides it, and why",
     "rehearse": "try the kit in a lab with real packets: predicted against seen",
+    "enact": "put a charter in place here, on trial until you keep it",
 }
 BEHIND = {
     "ask": "who can reach what, exactly",
@@ -24,6 +25,10 @@ BEHIND = {
     "show": "the plan: lines, areas, addresses, decisions",
     "inherit": "judge a gateway that has no charter, and start one from it",
     "render": "write the kit: nftables, sysctl, addresses, routes",
+    "keep": "keep what is on trial",
+    "undo": "go back; what happened here",
+    "holds": "is what the kernel has loaded still the plan?",
+    "boot": "bring up what is kept, as at boot",
     "steward": "the service on the gateway: hours, health, alarms",
 }
 NOBODY_READS = 141  # as a shell reports what a closed pipe ended

@@ -8,7 +8,7 @@ the steps of `converge`, which are about the host, not about the state folder.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from netcharter.rollout.shapes import Folder, HostState, Point, Remove, Step, Write
@@ -34,7 +34,8 @@ SECRET = 0o600
 @dataclass(frozen=True, slots=True)
 class Making:
     """What is put in place. files: the kit; secret: the names of those only root may read;
-    charter: the document as it was given; the rest as `Version` has it."""
+    charter: the document as it was given; included: the files it includes, by name; the rest as
+    `Version` has it."""
 
     files: Mapping[str, bytes]
     charter: bytes
@@ -44,6 +45,7 @@ class Making:
     difference: str = ""
     set_aside: tuple[str, ...] = ()
     secret: frozenset[str] = frozenset()
+    included: Mapping[str, bytes] = field(default_factory=dict)
 
 
 def settling(paths: Paths) -> tuple[Step, ...]:
@@ -72,7 +74,9 @@ def staging(paths: Paths, version: Version, making: Making) -> tuple[Step, ...]:
     """The version's folder; `version.json` comes last and says that it is complete."""
     folder = paths.version(version.number)
     kit = paths.version(version.number, "kit")
+    own = paths.version(version.number, "included")
     folders = {"/".join((kit, *name.split("/")[:-1])) for name in making.files}
+    folders |= {"/".join((own, *name.split("/")[:-1])) for name in making.included}
     files = tuple(
         Write(f"{kit}/{name}", data, SECRET if name in making.secret else 0o640)
         for name, data in sorted(making.files.items())
@@ -87,6 +91,7 @@ def staging(paths: Paths, version: Version, making: Making) -> tuple[Step, ...]:
             "the version is told",
             (
                 Write(paths.version(version.number, "charter.yaml"), making.charter),
+                *(Write(f"{own}/{name}", data) for name, data in sorted(making.included.items())),
                 Write(paths.version(version.number, "version.json"), version_text(version)),
             ),
         ),

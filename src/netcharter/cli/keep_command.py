@@ -1,0 +1,30 @@
+"""`netcharter keep`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from netcharter.cli.common import exits, json_option, print_json, safe, width
+from netcharter.cli.rolling import refused, state_option, work
+
+
+@click.command("keep")
+@state_option
+@json_option
+@exits
+@refused
+def cli(state: Path, as_json: bool) -> int:
+    """Keep what is on trial: from now on it is what a reboot brings up."""
+    from netcharter.tasks.enacting import acts, telling
+
+    kept = acts.keep(work(state, quiet=True))
+    if as_json:
+        print_json(
+            {"ok": True, "state": "kept", "version": kept.version, "notes": list(kept.notes)}
+        )
+        return 0
+    for line in telling.kept_lines(kept, width()):
+        click.echo(safe(line))
+    return 0

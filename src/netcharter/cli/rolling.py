@@ -1,0 +1,66 @@
+"""What the commands of a roll-out share: the state folder, who acts, and refusals in words."""
+
+from __future__ import annotations
+
+import os
+import pwd
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, ParamSpec
+
+import click
+
+P = ParamSpec("P")
+STATE = "/var/lib/netcharter"
+
+state_option = click.option(
+    "--state",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=STATE,
+    metavar="FOLDER",
+    help=f"the state folder (else {STATE})",
+)
+
+
+def who() -> str:
+    """Who acts: the person behind `sudo` rather than root."""
+    named = os.environ.get("SUDO_USER") or os.environ.get("LOGNAME")
+    if named:
+        return named
+    try:
+        return pwd.getpwuid(os.getuid()).pw_name
+    except KeyError:
+        return str(os.getuid())
+
+
+def work(state: Path, quiet: bool = False) -> Any:
+    """Work on this machine. quiet: steps are not told."""
+    from netcharter.cli.common import safe
+    from netcharter.tasks.enacting.acts import work_at
+
+    def told(words: str) -> None:
+        if not quiet:
+            click.echo(safe(f"  {words}"), err=True)
+
+    return work_at(os.path.abspath(state), who(), told)
+
+
+def refused(function: Callable[P, int]) -> Callable[P, int]:
+    """For a command: a refusal of the roll-out is told in words, and is exit 2."""
+    from functools import wraps
+
+    @wraps(function)
+    def run(*args: P.args, **kwargs: P.kwargs) -> int:
+        from netcharter.cli.common import print_json, safe
+        from netcharter.tasks.enacting.acts import REFUSALS
+
+        try:
+            return function(*args, **kwargs)
+        except REFUSALS as fault:
+            if kwargs.get("as_json"):
+                print_json({"ok": False, "state": "refused", "reason": str(fault)})
+            else:
+                click.echo(safe(f"refused: {fault}"), err=True)
+            return 2
+
+    return run

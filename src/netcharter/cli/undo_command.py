@@ -1,0 +1,80 @@
+"""`netcharter undo [VERSION]`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from netcharter.cli.common import clock, exits, json_option, print_json, safe, width
+from netcharter.cli.rolling import refused, state_option, work
+
+
+@click.command("undo")
+@click.argument("version", required=False, type=click.IntRange(1))
+@click.option("--history", is_flag=True, help="tell what happened here; change nothing")
+@click.option("--because", default="", metavar="TEXT", help="why, for the history")
+@click.option(
+    "--within",
+    type=click.IntRange(30, 86_400),
+    default=300,
+    metavar="SECONDS",
+    help="go forward again unless an earlier version is kept within so many seconds (else 300)",
+)
+@state_option
+@json_option
+@exits
+@refused
+def cli(
+    version: int | None, history: bool, because: str, within: int, state: Path, as_json: bool
+) -> int:
+    """Go back: from what is on trial to what is kept, or to an earlier version."""
+    from netcharter.tasks.enacting import acts
+
+    rolling = work(state, quiet=as_json)
+    if history:
+        return _history(rolling, as_json)
+    if version is None and acts.standing(rolling).situation == "open":
+        return _undone(rolling, because, as_json)
+    return _back(rolling, version, because, within, as_json)
+
+
+def _history(rolling: Any, as_json: bool) -> int:
+    from netcharter.tasks.enacting import acts, telling
+
+    events = acts.happened(rolling)
+    if as_json:
+        print_json({"ok": True, "events": telling.history_json(events)})
+        return 0
+    for line in telling.history_lines(events, acts.zone(rolling), width()):
+        click.echo(safe(line))
+    return 0
+
+
+def _undone(rolling: Any, because: str, as_json: bool) -> int:
+    from netcharter.tasks.enacting import acts, telling
+
+    found = acts.undo(rolling, because or "it was asked for")
+    said = telling.undone_json(found)
+    if as_json:
+        print_json(said)
+    else:
+        lines = ["nothing was on trial any more"]
+        for line in lines if found is None else telling.undone_lines(found, width()):
+            click.echo(safe(line))
+    return 0 if said["ok"] else 1
+
+
+def _back(rolling: Any, version: int | None, because: str, within: int, as_json: bool) -> int:
+    from netcharter.tasks.enacting import acts, telling
+
+    found = acts.back(rolling, version, because, clock(), within)
+    said = telling.outcome_json(found)
+    ok = said["state"] == "waiting"
+    if as_json:
+        print_json({"ok": ok, **said})
+    else:
+        for line in telling.outcome_lines(found, acts.zone(rolling), width()):
+            click.echo(safe(line))
+    return 0 if ok else 1

@@ -1,0 +1,347 @@
+"""The acts of a roll-out on this machine: enact, keep, undo, holds, boot, and what happened."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from ipaddress import ip_address
+
+from netcharter.lab import tracking
+from netcharter.lab.netlink import Netfilter
+from netcharter.plan import labels
+from netcharter.plan.coding import GUEST
+from netcharter.plan.shapes import Address, Plan
+from netcharter.proofs.conversations import Again, Around, decided_again
+from netcharter.proofs.management import Session
+from netcharter.rollout import work as rollout
+from netcharter.rollout.host import Host, Work
+from netcharter.rollout.phases import Making
+from netcharter.rollout.run.real import RealHost
+from netcharter.rollout.shapes import HostState, Run, Step
+from netcharter.rollout.store import STOCK, Event, Paths, Standing, events_of
+from netcharter.rollout.trouble import EffectFailed, RolloutRefused
+from netcharter.rollout.units import boot_unit
+from netcharter.rollout.unlike import unlike
+from netcharter.rollout.wanted import clashes
+from netcharter.rollout.ways import WAYS
+from netcharter.rollout.work import Booted, Kept, Undone, Waiting
+from netcharter.tasks.enacting.here import conversations, here, is_tracked
+from netcharter.tasks.enacting.ready import Ready
+from netcharter.tasks.holds import Holds, holds
+from netcharter.tasks.keeping import NotAKit, kept_areas
+from netcharter.tasks.sources import Source, Unreadable, Unusable, unusable, usable_plan
+
+STATE = "/var/lib/netcharter"
+SECONDS = 300.0  # to keep it in
+WATCHED = 15.0  # seconds in which packets of the session in use must be seen
+WATCH = """\
+table inet netcharter_watch {
+    chain seen {
+        type filter hook prerouting priority filter; policy accept;
+        ct state new
+    }
+}
+"""
+UNWATCH = "table inet netcharter_watch\ndelete table inet netcharter_watch\n"
+REFUSALS = (RolloutRefused, EffectFailed)  # which say in words why nothing, or no more, was done
+Told = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Enacted:
+    """It waits to be kept, or was undone at once. again: which open conversations were cut."""
+
+    outcome: Waiting | Undone
+    again: Again | None
+
+
+def work_at(
+    state: str, who: str, told: Told = lambda words: None, host: Host | None = None
+) -> Work:
+    """Work with a state folder, on this machine unless another host is given. told: hears of each
+    step, in words."""
+
+    def heard(step: Step) -> None:
+        told(step.name)
+
+    return Work(host or RealHost(), Paths(state), WAYS, who, heard)
+
+
+# --- what is kept --------------------------------------------------------------------------------
+
+
+def kept_source(work: Work, number: int | None = None) -> Source | None:
+    """The charter of a version as it was given, of the kept one if none is named; None where none
+    is. Raises RolloutRefused, Unusable."""
+    number = rollout.look(work).kept if number is None else number
+    if number is None:
+        return None
+    host, paths = work.host, work.paths
+    called = f"version {number}"
+    text = host.read(paths.version(number, "charter.yaml")) or b""
+    files = rollout.made(work, number).files
+    included = host.files(paths.version(number, "included"))
+    try:
+        areas = kept_areas(called, files["manifest.json"])
+    except NotAKit as fault:
+        raise unusable("cannot-keep", str(fault), called, "", "undo to another version") from None
+
+    def load(name: str) -> bytes:
+        if name not in included:
+            raise Unreadable("it is not among what was put aside")
+        return included[name]
+
+    return Source(f"charter.yaml of {called}", text, load, areas)
+
+
+def with_kept_areas(work: Work, source: Source) -> Source:
+    """A charter whose areas keep what they have in the version that is kept."""
+    kept = kept_source(work)
+    return source if kept is None or source.kept is not None else replace(source, kept=kept.kept)
+
+
+def kept_plan(work: Work) -> Plan | None:
+    source = kept_source(work)
+    return None if source is None else usable_plan(source).plan
+
+
+# --- putting it in place -------------------------------------------------------------------------
+
+
+def as_kept(work: Work) -> bool:
+    """Whether addresses, routes and settings are those of the version that is kept."""
+    return not _otherwise(work)
+
+
+def _otherwise(work: Work) -> tuple[str, ...]:
+    """In what the machine differs from the kept version, but for what the filter decides."""
+    number = rollout.look(work).kept
+    if number is None:
+        return ()
+    kept = rollout.made(work, number)
+    now = work.host.observe(WAYS.settings_of(kept.files))
+    wanted = WAYS.wanted(kept.files, now, None, kept.version.set_aside)
+    return unlike(replace(now, tables=()), replace(wanted, tables=()))
+
+
+def in_the_way(work: Work, files: Mapping[str, bytes]) -> tuple[str, ...]:
+    """What others have put on this machine where the kit would put something else."""
+    number = rollout.look(work).kept
+    old = rollout.made(work, number).files if number else None
+    return clashes(files, work.host.observe(WAYS.settings_of(files)), old)
+
+
+def enact(
+    work: Work,
+    ready: Ready,
+    *,
+    why: str = "",
+    seconds: float = SECONDS,
+    set_aside: Sequence[str] = (),
+    now: datetime,
+) -> Enacted:
+    """Put it in place on trial. Raises RolloutRefused where nothing was changed, Unusable."""
+    old = kept_plan(work)
+    making = Making(
+        ready.files,
+        ready.source.text,
+        work.who,
+        why,
+        tuple(sorted(f"{one.check}: {one.sentence}" for one in ready.failed)),
+        ready.changes.summary,
+        tuple(set_aside),
+        included={
+            name: text.encode("utf-8")
+            for name, text in ready.checked.loaded.texts.items()
+            if name != ready.source.name
+        },
+    )
+    cut: list[Again] = []
+
+    def verified() -> tuple[str, ...]:
+        complaints = _verified(work, ready, now, set_aside)
+        if not complaints:
+            cut.append(_cut(work, ready, old, now))
+        return complaints
+
+    session = ready.here.session
+    watching = session is not None and not is_tracked(session)
+    try:
+        if watching and session is not None:
+            _watch(work, session)
+        outcome = rollout.enact(work, making, seconds, verified)
+    finally:
+        if watching:
+            work.host.perform(Run(("nft", "-f", "-"), UNWATCH.encode("ascii"), fails=False))
+    return Enacted(outcome, cut[-1] if cut else None)
+
+
+def _watch(work: Work, session: Session) -> None:
+    """Have the kernel track the session in use, so that the new filter takes it for established.
+
+    Where no rule asks for the state of a conversation nothing is tracked, and the middle of a
+    conversation that is not is refused. Raises RolloutRefused.
+    """
+    work.host.perform(Run(("nft", "-f", "-"), WATCH.encode("ascii")))
+    end = time.monotonic() + WATCHED
+    while not is_tracked(session):
+        if time.monotonic() > end:
+            raise RolloutRefused(
+                "no packet of your session was seen, so that it would be cut",
+                "press a key now and then while it is put in place; nothing was changed",
+            )
+        work.told(Step("the session in use is looked for among the open conversations", ()))
+        work.host.wait(0.5)
+
+
+def _verified(work: Work, ready: Ready, now: datetime, set_aside: Sequence[str]) -> tuple[str, ...]:
+    """What of the machine is not as planned, read back from it."""
+    files = ready.files
+    state = work.host.observe(WAYS.settings_of(files))
+    wanted = WAYS.wanted(files, state, None, set_aside)
+    others = unlike(replace(state, tables=()), replace(wanted, tables=()))
+    found = here(ready.plan, None)
+    try:
+        seen = holds(ready.plan, found.loaded, now, others, found.lines)
+    except Unusable as fault:
+        return tuple(one.message for one in fault.diagnostics)
+    return () if seen.ok else (*others, *_differences(seen))
+
+
+def _differences(seen: Holds) -> tuple[str, ...]:
+    if seen.agreement is None:
+        return ("the packet filter is not loaded",)
+    return tuple(one.sentence for one in seen.agreement.differences[:3])
+
+
+# --- open conversations --------------------------------------------------------------------------
+
+
+def _cut(work: Work, ready: Ready, old: Plan | None, now: datetime) -> Again:
+    """Decide open conversations again, and cut what the plan refuses now."""
+    state = work.host.observe(())
+    around = Around(
+        now,
+        ready.here.up,
+        lines=ready.here.lines,
+        neighbours=ready.here.neighbours,
+        signed=signed_in(state, ready.plan),
+        numbers={line.number: line.name for line in old.lines} if old else None,
+    )
+    spared = [ready.here.session] if ready.here.session else []
+    again = decided_again(ready.plan, conversations(), around, spared)
+    with Netfilter() as kernel:
+        for one in again.cut:
+            tracking.cut(kernel, one.conversation)
+    return again
+
+
+def signed_in(state: HostState, plan: Plan) -> dict[tuple[str, Address, int], str]:
+    """Who is signed in where, by the sets that the gate fills: a person's name, or GUEST."""
+    areas = {area.device: area.name for area in plan.areas}
+    people = [person.name for person in plan.people]
+    classes = {labels.identity_class(name, people): name for name in people}
+    found: dict[tuple[str, Address, int], str] = {}
+    for table in state.tables:
+        for element in table.living:
+            where = _seat(element.text, areas)
+            if where is None:
+                continue
+            if element.set in (labels.signed_set(4), labels.signed_set(6)):
+                found.setdefault(where, GUEST)
+            elif element.set in (labels.class_map(4), labels.class_map(6)):
+                found[where] = classes.get(_class(element.value), GUEST)
+    return found
+
+
+def _seat(text: str, areas: Mapping[str, str]) -> tuple[str, Address, int] | None:
+    """The area, address and hardware address of an element of the gate's."""
+    parts = [part.strip().strip('"') for part in text.split(" . ")]
+    if len(parts) != 3 or parts[0] not in areas:
+        return None
+    try:
+        return areas[parts[0]], ip_address(parts[1]), int(parts[2].replace(":", ""), 16)
+    except ValueError:
+        return None
+
+
+def _class(value: str) -> int:
+    """The identity class in a mark as nft writes it."""
+    try:
+        return labels.unpack(int(value, 0)).identity
+    except ValueError:
+        return 0
+
+
+# --- afterwards ----------------------------------------------------------------------------------
+
+
+def still_holds(work: Work, now: datetime) -> Holds:
+    """Is the machine still as the kept version plans it? Raises RolloutRefused, Unusable."""
+    plan = kept_plan(work)
+    if plan is None:
+        raise RolloutRefused("nothing is kept here", "enact a charter, and keep it")
+    found = here(plan, None)
+    return holds(plan, found.loaded, now, _otherwise(work), found.lines)
+
+
+def happened(work: Work) -> tuple[Event, ...]:
+    """What happened here, in order. Raises RolloutRefused."""
+    data = work.host.read(work.paths.history)
+    return events_of(data) if data else ()
+
+
+def standing(work: Work) -> Standing:
+    """How things stand. Raises RolloutRefused."""
+    return rollout.look(work)
+
+
+def keep(work: Work) -> Kept:
+    """Keep what is on trial. Raises RolloutRefused."""
+    return rollout.keep(work)
+
+
+def undo(work: Work, why: str) -> Undone | None:
+    """Undo what is on trial; None where nothing is. Raises RolloutRefused."""
+    return rollout.undo(work, why)
+
+
+def back(
+    work: Work, number: int | None, why: str, now: datetime, seconds: float
+) -> Waiting | Undone:
+    """Put an earlier version in place, on trial. Raises RolloutRefused, Unusable."""
+
+    def verified() -> tuple[str, ...]:
+        trial = rollout.look(work).trial
+        if trial is None or trial.version == STOCK:
+            return ()
+        source = kept_source(work, trial.version)
+        if source is None:
+            return ()
+        plan = usable_plan(source).plan
+        found = here(plan, None)
+        try:
+            seen = holds(plan, found.loaded, now, (), found.lines)
+        except Unusable as fault:
+            return tuple(one.message for one in fault.diagnostics)
+        return () if seen.ok else _differences(seen)
+
+    return rollout.back(work, number, seconds, verified, why)
+
+
+def boot(work: Work) -> Booted:
+    """Bring up what is kept. Raises RolloutRefused, EffectFailed."""
+    return rollout.boot(work)
+
+
+def unit(command: Sequence[str], state: str) -> str:
+    """The unit that brings up at boot what is kept."""
+    return boot_unit((*command, "--state", state), state)
+
+
+def zone(work: Work) -> str:
+    """The time zone of the site that is kept; UTC where none is."""
+    plan = kept_plan(work)
+    return "UTC" if plan is None else plan.timezone

@@ -1,0 +1,181 @@
+"""Is a charter ready to be put in place here? Everything that is asked before anything changes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from textwrap import wrap
+from typing import Any
+
+from netcharter.plan.shapes import Plan
+from netcharter.proofs.management import Path, prove_console, prove_session
+from netcharter.report.limits import CAUTIONS, cautions, told
+from netcharter.report.wording import counted
+from netcharter.tasks.changes import Changes, changes
+from netcharter.tasks.check import Checked, check
+from netcharter.tasks.enacting.here import Here, is_tracked
+from netcharter.tasks.kit import render_charter
+from netcharter.tasks.rehearse import Rehearsed, rehearse_charter
+from netcharter.tasks.sources import Source, Unusable, answerable, load_plan
+
+CHECKS = ("promises", "management", "rehearsal")  # in the order in which they are told
+LISTED = 40  # lines of a difference that people are shown
+Progress = Callable[[int, int, str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Why a charter is not put in place. check: which of CHECKS failed."""
+
+    check: str
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Ready:
+    """A charter judged for this machine.
+
+    files: the kit. rehearsed: None where the rehearsal was waived; impossible: why there could be
+    none. waived: checks that the keeper waives, by name.
+    """
+
+    source: Source
+    checked: Checked
+    files: Mapping[str, bytes]
+    here: Here
+    path: Path
+    changes: Changes
+    rehearsed: Rehearsed | None
+    impossible: str
+    waived: frozenset[str]
+
+    @property
+    def plan(self) -> Plan:
+        return self.checked.loaded.plan
+
+    @property
+    def failed(self) -> tuple[Refusal, ...]:
+        """The checks that failed, waived or not."""
+        return tuple(self._failed())
+
+    @property
+    def refusals(self) -> tuple[Refusal, ...]:
+        """What stands against it: checks that failed and are not waived."""
+        return tuple(one for one in self.failed if one.check not in self.waived)
+
+    @property
+    def ok(self) -> bool:
+        return not self.refusals
+
+    def _failed(self) -> Iterator[Refusal]:
+        if not self.checked.ok:
+            broken = sum(not one.holds for one in self.checked.proof.promises)
+            wrong = sum(one.severity == "error" for one in self.checked.findings)
+            what = f"{counted(broken, 'promise')} broken, {counted(wrong, 'error')} found"
+            yield Refusal("promises", f"{what}: see netcharter check")
+        if not self.path.holds:
+            yield Refusal("management", self.path.sentence)
+        if self.impossible:
+            yield Refusal("rehearsal", self.impossible)
+        elif self.rehearsed is None:
+            if "rehearsal" in self.waived:  # else it was not come to, because of what was told
+                yield Refusal("rehearsal", "it was not rehearsed")
+        elif not self.rehearsed.ok:
+            missed = len(self.rehearsed.found.mismatches)
+            what = (
+                f"{counted(missed, 'probe')} did not agree" if missed else "it did not come through"
+            )
+            yield Refusal("rehearsal", f"{what}: see netcharter rehearse")
+
+    def as_json(self) -> dict[str, Any]:
+        """The difference as `compare` has it; `ok`; `state`; `refused` [{`check`, `reason`}],
+        `waived`; `management`; `rehearsal` (as `rehearse` has it, without what it lists); and what
+        came of it, which is nothing yet.
+        """
+        found = self.rehearsed.as_json() if self.rehearsed else None
+        counts = ("ok", "probes", "agreed", "seconds")
+        return {
+            **self.changes.as_json(),
+            "ok": self.ok,
+            "state": "ready" if self.ok else "refused",
+            "refused": [{"check": r.check, "reason": r.sentence} for r in self.refusals],
+            "waived": [{"check": r.check, "reason": r.sentence} for r in self._waived()],
+            "management": self.path.as_json(),
+            "rehearsal": {key: found[key] for key in counts} if found else None,
+            "version": None, "until": None, "why": "", "left": [], "notes": [], "again": None,
+        }  # fmt: skip
+
+    def _waived(self) -> Iterator[Refusal]:
+        return (one for one in self.failed if one.check in self.waived)
+
+    def lines(self, width: int) -> Iterator[str]:
+        """For people: the way in, what changes, what stands against it."""
+        yield from wrap(f"way in    {self.path.sentence}", width, subsequent_indent=" " * 10)
+        between = (one.words for one in self.path.steps if not one.proven)
+        for words in (*self.path.assumed, *between):
+            yield from wrap(words, width, initial_indent=" " * 10, subsequent_indent=" " * 10)
+        if self.rehearsed is not None:
+            found = self.rehearsed.found
+            seen = f"{found.agreed} of {counted(found.done, 'probe')} agreed"
+            yield from wrap(f"rehearsed {seen}", width, subsequent_indent=" " * 10)
+        yield "what changes here:"
+        yield from (f"  {line}" for line in self.changes.lines(width - 2, LISTED))
+        for one in self._waived():
+            yield from wrap(
+                f"WAIVED    {one.check}: {one.sentence}", width, subsequent_indent=" " * 10
+            )
+        for one in self.refusals:
+            yield from wrap(
+                f"REFUSED   {one.check}: {one.sentence}", width, subsequent_indent=" " * 10
+            )
+        yield from told("please mind", (CAUTIONS["console"], *cautions(self.plan)), width)
+
+
+def judged(
+    source: Source,
+    now: datetime,
+    found: Callable[[Plan], Here],
+    *,
+    kept: Plan | None = None,
+    waived: Collection[str] = (),
+    as_kept: Callable[[Mapping[str, bytes]], bool] = lambda files: True,
+    on_progress: Progress | None = None,
+) -> Ready:
+    """Judge a charter for this machine; nothing is changed.
+
+    found: gives what counts of the machine for a plan. kept: the plan of the version that is in
+    place, as_kept: whether its addresses, routes and settings still stand. Raises Unusable.
+    """
+    loaded = load_plan(source)
+    here = found(loaded.plan)
+    checked = check(source, now)
+    files = render_charter(source).kit.files
+    with answerable(loaded):
+        path = _path(checked, here)
+        difference = changes(
+            here.loaded, loaded.plan, now, kept, here.lines, otherwise_same=as_kept(files)
+        )
+    ready = Ready(source, checked, files, here, path, difference, None, "", frozenset(waived))
+    if "rehearsal" in ready.waived or any(one.check != "rehearsal" for one in ready.refusals):
+        return ready  # what is refused anyway need not be tried
+    return _rehearsed(ready, source, now, on_progress)
+
+
+def _path(checked: Checked, here: Here) -> Path:
+    prover = checked.proof.prover
+    if here.session is None:
+        return prove_console(prover)
+    return prove_session(prover, here.session, here.lines, is_tracked(here.session))
+
+
+def _rehearsed(ready: Ready, source: Source, now: datetime, on_progress: Progress | None) -> Ready:
+    impossible, found = "", None
+    try:
+        found = rehearse_charter(source, now, on_progress=on_progress)
+    except Unusable as fault:
+        impossible = "; ".join(one.message for one in fault.diagnostics)
+    return Ready(
+        ready.source, ready.checked, ready.files, ready.here, ready.path, ready.changes,
+        found, impossible, ready.waived,
+    )  # fmt: skip

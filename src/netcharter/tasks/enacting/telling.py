@@ -1,0 +1,134 @@
+"""What the acts of a roll-out say, for people and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from textwrap import wrap
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from netcharter.proofs.conversations import Again
+from netcharter.report.wording import counted
+from netcharter.rollout.store import STOCK, Event
+from netcharter.rollout.work import Booted, Kept, Undone, Waiting
+
+WORDS = {
+    "enacted": "put in place on trial", "kept": "kept", "undone": "undone",
+    "not undone": "could not be undone", "restored at boot": "brought up",
+    "mended": "mended", "refused": "refused",
+}  # fmt: skip
+
+
+def _version(number: int) -> str:
+    return "what was here before netcharter" if number == STOCK else f"version {number}"
+
+
+def _moment(when: datetime, zone: str) -> str:
+    return when.astimezone(ZoneInfo(zone)).strftime("%a %d %b %Y %H:%M:%S")
+
+
+def outcome_json(outcome: Waiting | Undone) -> dict[str, Any]:
+    """`state` (`waiting` or `undone`), `version`, `until`, `why`, `left`, `notes`."""
+    if isinstance(outcome, Waiting):
+        trial = outcome.trial
+        return {
+            "state": "waiting", "version": trial.version,
+            "until": trial.deadline.isoformat(), "why": "", "left": [], "notes": [],
+        }  # fmt: skip
+    return {
+        "state": "undone", "version": outcome.version, "until": None,
+        "why": outcome.why, "left": list(outcome.left), "notes": list(outcome.notes),
+    }  # fmt: skip
+
+
+def outcome_lines(outcome: Waiting | Undone, zone: str, width: int) -> Iterator[str]:
+    if isinstance(outcome, Waiting):
+        trial = outcome.trial
+        yield f"{_version(trial.version)} is in place, and what the kernel has is as planned."
+        yield f"It is undone at {_moment(trial.deadline, zone)}, unless you keep it until then:"
+        yield "    netcharter keep"
+        return
+    yield from undone_lines(outcome, width)
+
+
+def undone_lines(outcome: Undone, width: int) -> Iterator[str]:
+    end = "equal to before: proven" if not outcome.left else "NOT equal to before"
+    yield from wrap(f"{_version(outcome.version)} was undone: {outcome.why}", width)
+    yield f"this machine is {end}"
+    for one in (*outcome.left, *outcome.notes):
+        yield from wrap(one, width, initial_indent="  - ", subsequent_indent="    ")
+
+
+def undone_json(outcome: Undone | None) -> dict[str, Any]:
+    """`ok` and what `outcome_json` has. `state` is `quiet` where nothing was on trial."""
+    if outcome is None:
+        return {
+            "ok": True, "state": "quiet", "version": None,
+            "until": None, "why": "", "left": [], "notes": [],
+        }  # fmt: skip
+    return {"ok": not outcome.left, **outcome_json(outcome)}
+
+
+def again_lines(again: Again | None, width: int) -> Iterator[str]:
+    """Which open conversations were cut, and which may have had to be."""
+    if again is None:
+        return
+    if again.cut:
+        yield f"{counted(len(again.cut), 'open conversation')} cut, which it refuses:"
+        yield from _some([one.sentence for one in again.cut], width)
+    if again.doubtful:
+        yield f"{counted(len(again.doubtful), 'open conversation')} left, which it may refuse:"
+        yield from _some([one.sentence for one in again.doubtful], width)
+
+
+def _some(sentences: Sequence[str], width: int, most: int = 8) -> Iterator[str]:
+    for one in sentences[:most]:
+        yield from wrap(one, width, initial_indent="  - ", subsequent_indent="    ")
+    if len(sentences) > most:
+        yield f"  and {len(sentences) - most} more"
+
+
+def kept_lines(kept: Kept, width: int) -> Iterator[str]:
+    yield f"{_version(kept.version)} is kept: it is what a reboot brings up."
+    for one in kept.notes:
+        yield from wrap(one, width, initial_indent="  - ", subsequent_indent="    ")
+
+
+def booted_lines(booted: Booted, width: int) -> Iterator[str]:
+    if booted.version is None:
+        yield "nothing of netcharter is kept here: nothing was changed"
+        return
+    yield f"version {booted.version} is in place"
+    for one in booted.left:
+        yield from wrap(f"missing: {one}", width, initial_indent="  - ", subsequent_indent="    ")
+
+
+def history_json(events: Sequence[Event]) -> list[dict[str, Any]]:
+    """`when`, `who`, `what`, `version`, `digest`, `why`, `difference`."""
+    return [
+        {
+            "when": one.when.isoformat(), "who": one.who, "what": one.what,
+            "version": one.version, "digest": one.digest, "why": one.why,
+            "difference": one.difference,
+        }
+        for one in events
+    ]  # fmt: skip
+
+
+def history_lines(events: Sequence[Event], zone: str, width: int) -> Iterator[str]:
+    for one in events:
+        what = WORDS.get(one.what, one.what)
+        named = "" if one.version is None else f"{_version(one.version)} "
+        yield from wrap(
+            f"{_moment(one.when, zone)}  {named}{what} by {one.who}",
+            width, subsequent_indent=" " * 4,
+        )  # fmt: skip
+        for label, text in (
+            ("why", one.why),
+            ("changes", one.difference),
+            ("kit", one.digest[:16]),
+        ):
+            if text:
+                indent = f"    {label}: "
+                yield from wrap(text, width, initial_indent=indent, subsequent_indent=" " * 6)

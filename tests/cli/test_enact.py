@@ -1,0 +1,178 @@
+"""The whole of a roll-out by its commands, in a namespace of its own: enact, keep, holds, undo, boot."""
+
+from __future__ import annotations
+
+import json
+import shlex
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.docs.shapes import breaches, shapes
+from tests.kernel import namespace
+
+pytestmark = pytest.mark.kernel
+
+ROOT = Path(__file__).parents[2]
+SHAPES = shapes((ROOT / "docs/reference/json.md").read_text(encoding="utf-8"))
+RULE = "  - {let: office, reach: barn, with: ssh, because: repairs}\n"
+CHARTER = f"""\
+charter: 1
+site: {{name: Hut, timezone: Europe/London, managed-from: desk}}
+lines:
+  copper: {{device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9}}
+areas:
+  office: {{device: eth2, hosts: 12}}
+  barn: {{device: eth5, hosts: 3}}
+devices:
+  desk: {{area: office, hardware: '02:00:00:aa:00:01', address: lasting}}
+rules:
+  - {{let: office, reach: internet, with: [http, https, ntp], because: daily work}}
+{RULE}"""
+LOCKED_OUT = CHARTER.replace(
+    "managed-from: desk}", "managed-from: desk}\npromises:\n  - {never: office, reach: gateway}"
+)
+DEVICES = """\
+ip link set lo up
+for each in eth0 eth2 eth5; do
+    ip link add name $each type veth peer name p$each
+    ip link set $each up
+    ip link set p$each up
+done
+"""
+LOOK = "ip -o address show scope global; ip route show table all type unicast | sort; ip rule; nft -s list ruleset"
+
+
+class Played:
+    """A script of commands, and what each printed."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.script = DEVICES
+        self._count = 0
+
+    def write(self, name: str, text: str) -> None:
+        (self.folder / name).write_text(text, encoding="utf-8")
+
+    def ask(self, *words: str) -> int:
+        """A netcharter command; the number under which its answer is found."""
+        self._count += 1
+        command = shlex.join(
+            [sys.executable, "-m", "netcharter", *words, "--state", "state", "--json"]
+        )
+        self.script += (
+            f"{command} > {self._count}.json 2> {self._count}.err; echo $? > {self._count}.exit\n"
+        )
+        return self._count
+
+    def sh(self, line: str) -> None:
+        self.script += line + "\n"
+
+    def play(self) -> None:
+        namespace.run("set +e\n" + self.script, self.folder)
+
+    def answer(self, number: int, shape: str | None, code: int) -> dict[str, Any]:
+        said = (self.folder / f"{number}.err").read_text(encoding="utf-8")
+        text = (self.folder / f"{number}.json").read_text(encoding="utf-8")
+        assert (self.folder / f"{number}.exit").read_text().strip() == str(code), said + text[:2000]
+        found: dict[str, Any] = json.loads(text)
+        if shape is not None:
+            assert list(breaches(found, shape, SHAPES)) == []
+        return found
+
+    def text(self, name: str) -> str:
+        return (self.folder / name).read_text(encoding="utf-8")
+
+
+def test_a_charter_is_put_in_place_kept_mended_exchanged_and_undone(tmp_path: Path) -> None:
+    site = Played(tmp_path)
+    site.write("charter.yaml", CHARTER)
+    site.write("less.yaml", CHARTER.replace(RULE, ""))
+    site.sh(f"({LOOK}) > stock.txt")
+    first = site.ask("enact", "charter.yaml", "--yes", "--because", "a beginning")
+    early = site.ask("enact", "less.yaml", "--yes", "--waive", "rehearsal", "--because", "haste")
+    kept = site.ask("keep")
+    well = site.ask("holds")
+    site.sh("nft insert rule inet netcharter nc_forward accept; ip address del 10.0.0.0/8 dev eth5")
+    site.sh("ip rule del pref 10500")
+    spoilt = site.ask("holds")
+    mended = site.ask("holds", "--mend")
+    second = site.ask("enact", "less.yaml", "--yes", "--because", "repairs are over")
+    undone = site.ask("undo", "--because", "too early")
+    again = site.ask("holds")
+    site.sh("nft flush ruleset; ip address flush dev eth2 scope global; sysctl -qw net.ipv4.ip_forward=0")
+    boot = site.ask("boot")
+    booted = site.ask("holds")
+    back = site.ask("undo")
+    stock = site.ask("keep")
+    site.sh(f"({LOOK}) > end.txt")
+    history = site.ask("undo", "--history")
+    site.play()
+
+    found = site.answer(first, "enact", 0)
+    assert (found["state"], found["by"], found["version"]) == ("waiting", "listing", 1)
+    assert found["management"]["holds"] and found["rehearsal"]["agreed"] > 300
+    assert int(found["totals"]["opened"]) > 0 and found["refused"] == found["waived"] == []
+    assert "is on trial" in site.answer(early, None, 2)["reason"]
+    assert site.answer(kept, "keep", 0)["version"] == 1
+    assert site.answer(well, "holds", 0)["state"] == "as planned"
+
+    found = site.answer(spoilt, "holds", 1)
+    assert found["state"] == "otherwise" and int(found["totals"]["closed"]) > 0
+    assert any("10500" in other for other in found["others"])
+    assert site.answer(mended, "holds", 0)["state"] == "as planned"
+
+    found = site.answer(second, "enact", 0)
+    assert (found["state"], found["by"]) == ("waiting", "plan")
+    assert found["totals"]["opened"] == "0" and int(found["totals"]["closed"]) > 0
+    assert found["closed"][0]["service"] == "ssh"
+    found = site.answer(undone, "undo", 0)
+    assert (found["state"], found["why"], found["left"]) == ("undone", "too early", [])
+    assert site.answer(again, "holds", 0)["state"] == "as planned"
+
+    assert site.answer(boot, "boot", 0)["version"] == 1
+    assert site.answer(booted, "holds", 0)["state"] == "as planned"
+    assert site.answer(back, "undo", 0)["version"] == 0
+    assert site.answer(stock, "keep", 0)["version"] == 0
+    assert site.text("end.txt") == site.text("stock.txt")
+    events = site.answer(history, "history", 0)["events"]
+    assert [one["what"] for one in events] == [
+        "enacted", "kept", "restored at boot", "enacted", "undone", "restored at boot",
+        "enacted", "kept",
+    ]  # fmt: skip
+    assert events[0]["why"] == "a beginning" and events[0]["who"]
+
+
+def test_what_would_lock_one_out_is_refused_and_nothing_changes(tmp_path: Path) -> None:
+    site = Played(tmp_path)
+    site.write("charter.yaml", LOCKED_OUT)
+    site.sh(f"({LOOK}) > before.txt")
+    refused = site.ask("enact", "charter.yaml", "--yes")
+    site.sh(f"({LOOK}) > after.txt; ls -A state > folder.txt 2>/dev/null || true")
+    site.play()
+    found = site.answer(refused, "enact", 1)
+    assert found["state"] == "refused" and found["version"] is None
+    assert "promises" in {one["check"] for one in found["refused"]}
+    assert site.text("before.txt") == site.text("after.txt")
+    assert site.text("folder.txt") == ""
+
+
+def test_a_session_from_elsewhere_is_refused_by_its_own_way_in(tmp_path: Path) -> None:
+    site = Played(tmp_path)
+    site.write("charter.yaml", CHARTER)
+    site.sh("export SSH_CONNECTION='198.51.100.9 40000 203.0.113.10 22'")
+    refused = site.ask("enact", "charter.yaml", "--yes")
+    site.play()
+    found = site.answer(refused, "enact", 1)
+    assert [one["check"] for one in found["refused"]] == ["management"]
+    assert not found["management"]["holds"] and found["management"]["witness"]
+
+
+def test_waiving_needs_a_reason(tmp_path: Path) -> None:
+    site = Played(tmp_path)
+    site.write("charter.yaml", CHARTER)
+    site.ask("enact", "charter.yaml", "--yes", "--waive", "rehearsal")
+    site.play()
+    assert site.text("1.exit").strip() == "2" and "--because" in site.text("1.err")
