@@ -1,8 +1,9 @@
 """Edits of a charter's text that keep all the rest of it: remarks, order, and every place.
 
-A value is exchanged where it stands. What is taken out is overwritten with spaces, so that line and
-column of everything else stay what they are, and a finding about the edited text underlines the
-right place in the text that its writer knows. Whoever edits reads the result again and compares:
+A value is exchanged where it stands. What is taken out becomes a remark, its first column overwritten
+with `#`, or spaces where only a part of a line goes; so line and column of everything else stay
+what they are, and a finding about the edited text underlines the right place in the text that its
+writer knows. Whoever edits reads the result again and compares:
 what these functions can't do (an anchor that is needed elsewhere, say) shows there.
 """
 
@@ -101,6 +102,20 @@ class _Page:
         gone = re.sub(r"[^\r\n]", " ", self.text[begin:end])
         self.text = self.text[:begin] + gone + self.text[end:]
 
+    def remark(self, begin: int, end: int) -> None:
+        """Take whole lines out, from the one in which something begins. If more stands before it
+        in that line, only the rest goes. Spaces would not do: they can belong to a text above."""
+        line = max(start for start in self.starts if start <= begin)
+        if self.text[line:begin].strip(" "):
+            rest = min(self.line_end(begin), end)
+            self.blank(begin, rest)
+            begin = rest
+        else:
+            begin = line
+        for start in self.starts:
+            if begin <= start < end and self.line_end(start) > start:
+                self.text = f"{self.text[:start]}#{self.text[start + 1 :]}"
+
     def in_brackets(self, node: nodes.Node) -> bool:
         properties = _PROPERTIES.match(self.text, self.begin(node.span))
         at = properties.end() if properties else self.begin(node.span)
@@ -177,7 +192,7 @@ class Gone:
 
 
 def without(texts: Texts, gone: Gone) -> dict[str, str]:
-    """The files of a charter with some things blanked out. The texts are ones that could be read;
+    """The files of a charter with some things taken out. The texts are ones that could be read;
     a file that is none (it is not composed of nodes) is left as it is."""
     return {name: _Taking(text, name, gone).done() for name, text in texts.items()}
 
@@ -272,10 +287,10 @@ class _Taking:
     def blank_block(
         self, line: int, column: int, begin: int, least: int, dashes: bool = False
     ) -> None:
-        self.page.blank(begin, self.page.block_end(line, column, least, dashes))
+        self.page.remark(begin, self.page.block_end(line, column, least, dashes))
 
 
-def blanked_lines(before: str, after: str) -> Iterator[int]:
+def changed_lines(before: str, after: str) -> Iterator[int]:
     """The numbers of the lines that an edit changed, to be shown."""
     old, new = nodes.BREAK.split(before), nodes.BREAK.split(after)
     return (n for n, (a, b) in enumerate(zip(old, new, strict=False), 1) if a != b)

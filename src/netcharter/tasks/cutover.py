@@ -2,7 +2,7 @@
 
 An area that is left stays on the old gateway, cable and all. This gateway has no device for it:
 nothing comes in from it, and nothing of the charter about it is in force here. The restricted
-charter is the same text with all that blanked out, so that every place in it stays where it is;
+charter is the same text with all that as remarks, so that every place in it stays where it is;
 the areas keep the addresses they have in the whole charter.
 """
 
