@@ -13,6 +13,7 @@ from netcharter.rollout.converge import converge, unlike
 from netcharter.rollout.shapes import (
     Choice,
     Element,
+    Family,
     Held,
     HostState,
     Link,
@@ -91,8 +92,9 @@ def drawn(rng: Random) -> Model:
 
 def _ways(model: Model, rng: Random) -> None:
     on = [name for name, link in model.links.items() if link.up]
+    families: tuple[Family, ...] = (4, 6)
     for table in ("101", "102", "254"):
-        for family in (4, 6):
+        for family in families:
             sending = [
                 h for h in model.held if h.device in on and h.interface.version == family == 4
             ]
@@ -107,7 +109,7 @@ def _ways(model: Model, rng: Random) -> None:
                 words += ["src", str(rng.choice(mine).interface.ip)]
             model.routes.append(Route(family, tuple(words)))
     for pref in rng.sample(range(10, 16), rng.randint(0, 5)):
-        for family in (4, 6):
+        for family in families:
             ends = rng.sample((("lookup", "101"), ("lookup", "102"), ("prohibit",)), 2)
             for end in ends[: rng.randint(0, 2)]:
                 asked = rng.choice(((), ("from", "192.0.2.1/32"), ("iif", "eth0")))
