@@ -12,6 +12,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
+from email.errors import MessageError
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP
@@ -54,7 +55,7 @@ def _address(text: str) -> Address:
         raise ValueError(f"not a mail address: {one_line(text, 80)}")
     try:
         found = Address(addr_spec=text)
-    except (ValueError, IndexError, AttributeError):
+    except (ValueError, IndexError, AttributeError, MessageError):
         raise ValueError(f"not a mail address: {one_line(text, 80)}") from None
     if not found.username or not found.domain:
         raise ValueError(f"not a mail address: {one_line(text, 80)}")

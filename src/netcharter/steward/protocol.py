@@ -18,6 +18,7 @@ from typing import Any
 MOST_LINE = 4096  # bytes of a request, its end included
 MOST_ANSWER = 1 << 20
 MOST_CLIENTS = 8
+MOST_REQUESTS = 100  # of one client, who may then come again
 PATIENCE = 10.0  # seconds for a request to come, and for an answer to be taken
 MOST_SECONDS = 31 * 86_400
 

@@ -202,7 +202,8 @@ def _status(said: Mapping[str, Any], width: int) -> Iterator[str]:
         text = f"{alarm['severity']}: {alarm['text']} ({alarm['matter']}, since"
         yield from _item(f"{text} {_moment(alarm['began'])}{silent})", width)
     if said["sets"]:
-        yield "hours:"
+        kept = all(alarm["matter"] != "hours/clock" for alarm in said["alarms"])
+        yield "hours:" if kept else "hours, as they will be kept once the clock is synchronised:"
     for one in said["sets"]:
         yield from _item(_hours(one), width)
     for waiting in said["waiting"]:

@@ -71,7 +71,7 @@ class Door:
     async def _converse(
         self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, who: str
     ) -> None:
-        while True:
+        for _ in range(protocol.MOST_REQUESTS):
             async with asyncio.timeout(protocol.PATIENCE):
                 try:
                     line = await reader.readline()

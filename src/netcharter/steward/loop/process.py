@@ -60,7 +60,8 @@ async def _serve(
             f"the socket {path} can't be had: {fault.strerror or fault}",
             "name another with --socket, or end who listens there",
         ) from None
-    watch = asyncio.create_task(_watch(world, steward, manager))
+    watching = steward.again("watching", lambda: _watch(world, steward, manager))
+    watch = asyncio.create_task(watching)
     try:
         await steward.run(stop, lambda: manager.tell("READY=1", "STATUS=at work"))
     finally:

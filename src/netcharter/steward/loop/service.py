@@ -72,8 +72,8 @@ class Steward:
         self.book = await self._loaded(ALARMS, alarms.read, Book())
         self.box = outbox.without(await self._loaded(OUTBOX, outbox.read, ()), self._channels)
         others = [
-            asyncio.create_task(self._again("telling", self._tell_on)),
-            asyncio.create_task(self._again("posting", self._post_on)),
+            asyncio.create_task(self.again("telling", self._tell_on)),
+            asyncio.create_task(self.again("posting", self._post_on)),
         ]
         for keeper in self.keepers.values():
             self._begin(keeper)
@@ -86,10 +86,10 @@ class Steward:
 
     def _begin(self, keeper: Keeper) -> None:
         keeper.task = asyncio.create_task(
-            self._again(keeper.duty.name, lambda: self._keep(keeper.duty, keeper))
+            self.again(keeper.duty.name, lambda: self._keep(keeper.duty, keeper))
         )
 
-    async def _again(self, name: str, work: Callable[[], Awaitable[None]]) -> None:
+    async def again(self, name: str, work: Callable[[], Awaitable[None]]) -> None:
         """Work that should not end; where it does by a fault of our own, it is begun again."""
         fault = Turns(self._world.now())
         while True:
@@ -179,10 +179,10 @@ class Steward:
 
     async def _turned(self, turn: tuple[Book, tuple[Message, ...]]) -> None:
         before, (self.book, messages) = self.book, turn
-        if messages:
+        for message in messages:
+            self._world.say(telling.logged(message))
+        if messages and self._channels:
             self.box = outbox.posted(self.box, messages, self._channels)
-            for message in messages:
-                self._world.say(telling.logged(message))
             await self._save_box()
             self._to_post.set()
         if telling.essence(before) != telling.essence(self.book):
@@ -235,6 +235,9 @@ class Steward:
 
     async def _be_silent(self, ask: protocol.BeSilent, who: str) -> Mapping[str, Any]:
         now = self._world.now()
+        known = (alarms.EVERYTHING, "steward", *self.keepers)
+        if ask.what.partition("/")[0] not in known:
+            return protocol.refusal(f"what is to be silent begins with one of {', '.join(known)}")
         silence = Silence(ask.what, now + timedelta(seconds=ask.seconds), who, ask.why)
         try:
             book = alarms.silenced(self.book, silence, now)

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Lock
 
 from netcharter.diagnostics.escape import terminal
 from netcharter.rollout.run import files, programs
@@ -65,6 +66,7 @@ class RealWorld:
         self._host = reading.host_name(PROC)
         self._schedule: Schedule | None = None
         self._stamp: str | None = None
+        self._turn = Lock()
 
     def now(self) -> datetime:
         return datetime.now(UTC)
@@ -93,27 +95,33 @@ class RealWorld:
         return await asyncio.to_thread(self._facts, needs)
 
     def _facts(self, needs: frozenset[Need]) -> Facts:
-        schedule = self._current() if needs & {"schedule", "machine"} else None
+        schedule = self._current() if "schedule" in needs else None
         asked = self._handed.holds if "holds" in needs else None
         return Facts(
             clock=reading.clock(),
             boot_id=self._boot,
             boot_seconds=time.clock_gettime(time.CLOCK_BOOTTIME),
             schedule=schedule,
-            machine=self._machine(schedule) if "machine" in needs else Machine(),
+            machine=self._machine() if "machine" in needs else Machine(),
             holds=asked() if asked is not None else None,
             updates=reading.restart(ROOT, self._state) if "updates" in needs else Restart(False),
         )
 
     def _current(self) -> Schedule | None:
         """The schedule of the kit that is in place; worked out anew where that is another."""
-        stamp = self._handed.stamp()
-        if stamp != self._stamp:
-            self._schedule = self._handed.schedule()
-            self._stamp = stamp
-        return self._schedule
+        with self._turn:
+            stamp = self._handed.stamp()
+            if stamp != self._stamp:
+                self._schedule = self._handed.schedule()
+                self._stamp = stamp
+            return self._schedule
 
-    def _machine(self, schedule: Schedule | None) -> Machine:
+    def _machine(self) -> Machine:
+        """Without lines where nobody knows them: that is for those to tell who need the schedule."""
+        try:
+            schedule = self._current()
+        except Exception:  # noqa: BLE001 - the rest of the machine is looked at all the same
+            schedule = None
         return Machine(
             disks=reading.disks(("/", "/var", "/var/log", str(self._state))),
             memory=reading.memory(PROC),

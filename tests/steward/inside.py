@@ -1,0 +1,134 @@
+"""What happens in the namespace of `test_kernel_sets`: argument 1 says which of it, in this folder.
+
+python -m tests.steward.inside exact|process
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from netcharter.rollout.trouble import EffectFailed
+from netcharter.steward.duties.hours import due
+from netcharter.steward.loop.door import ask
+from netcharter.steward.loop.world import Handed, RealWorld
+from netcharter.steward.settings import Settings
+from netcharter.steward.shapes import Fill, Hold, Schedule, Timed
+from netcharter.tasks.steward import in_place
+from tests.steward.running import PATIENCE, manager, steward
+
+DEVICES = ("eth0", "eth1.20", "lo")
+SLACK = timedelta(milliseconds=150)  # between two programs that read the clock
+
+
+def elements(name: str) -> dict[str, float]:
+    """What a set holds, with the seconds each still has."""
+    command = ["nft", "-j", "list", "set", "inet", "netcharter", name]
+    said = subprocess.run(command, capture_output=True, check=True, timeout=PATIENCE).stdout
+    found: dict[str, Any] = json.loads(said)["nftables"][1]["set"]
+    return {one["elem"]["val"]: one["elem"]["expires"] for one in found.get("elem", [])}
+
+
+def now() -> datetime:
+    return datetime.now(UTC)
+
+
+def eventually(what: Callable[[], bool]) -> None:
+    end = time.monotonic() + PATIENCE
+    while not what():
+        assert time.monotonic() < end, "it never came"
+        time.sleep(0.02)
+
+
+def exact(folder: Path) -> None:
+    """Elements are there until their instant and not after it; renewing makes them last longer."""
+    nobody = Handed(lambda: None, lambda: "")
+    world = RealWorld(folder, Settings(), nobody)
+    first, second = "nc_open_evening", "nc_rest_lights-out"
+    end = now() + timedelta(seconds=60)
+    put(world, Fill(first, DEVICES, end), Fill(second, DEVICES, end))
+    assert set(elements(first)) == set(elements(second)) == set(DEVICES)
+    assert all(50 <= left <= 60 for left in elements(first).values()), elements(first)
+    put(world, Fill(first, DEVICES[1:], end + timedelta(seconds=100)), Fill(second, (), end))
+    renewed = elements(first)
+    assert set(renewed) == set(DEVICES[1:]) and min(renewed.values()) > 100, renewed
+    assert elements(second) == {}
+    end = now() + timedelta(seconds=1.5)
+    put(world, Fill(first, DEVICES, end), Fill(second, DEVICES, end + timedelta(seconds=60)))
+    seen = [0, 0]
+    while now() < end + timedelta(seconds=1):
+        began, held = now(), elements(first)
+        if now() < end - SLACK:
+            assert set(held) == set(DEVICES)
+            seen[0] += 1
+        elif began > end + SLACK:
+            assert held == {}
+            seen[1] += 1
+    assert seen[1] and len(elements(second)) == 3, seen
+    put(world, Fill(first, DEVICES, now() - timedelta(seconds=1)))
+    assert elements(first) == {}
+    try:
+        put(world, Fill(first, DEVICES, now() + timedelta(seconds=60)), Fill("nc_open_x", (), end))
+    except EffectFailed as fault:
+        assert "nft" in fault.what
+    else:
+        raise AssertionError("a set that is not there was filled")
+    assert set(elements(first)) == set(DEVICES)  # what can be done is done all the same
+
+
+def put(world: RealWorld, *fills: Fill) -> None:
+    asyncio.run(world.perform(Hold(fills)))
+
+
+def process(folder: Path) -> None:
+    """A real steward keeps the demo's hours; it is killed and comes back; what others do to the
+    sets is put right."""
+    plan = in_place(folder)
+    assert plan is not None and plan.version == 1
+    open_all_day = next(one.set for one in plan.timed if due(one, plan, now()))
+    everywhere = set(plan.devices)
+    notify = str(folder / "notify")
+    with manager(notify) as heard, steward(folder, notify) as running:
+        heard.until("READY=1")
+        eventually(lambda: all(as_wanted(plan, one) for one in plan.timed))
+        assert all(left <= 300 for left in elements(open_all_day).values())
+        nft(f"flush set inet netcharter {open_all_day}")
+        assert elements(open_all_day) == {}
+        assert json.loads(ask(running.path, {"ask": "wake"}, PATIENCE))["ok"]
+        eventually(lambda: set(elements(open_all_day)) == everywhere)
+        running.end(9)
+        assert set(elements(open_all_day)) == everywhere  # what is there needs no steward
+    nft(f"flush set inet netcharter {open_all_day}")
+    with manager(notify + "2") as heard, steward(folder, notify + "2") as running:
+        heard.until("READY=1")
+        eventually(lambda: set(elements(open_all_day)) == everywhere)
+        (folder / "kept").unlink()  # undone: nothing of ours is in place
+        nft("delete table inet netcharter")
+        eventually(lambda: status(running.path)["version"] is None)
+        assert status(running.path)["duties"][0]["state"] == "well"
+        assert running.end() == 0
+
+
+def as_wanted(plan: Schedule, one: Timed) -> bool:
+    wanted = set(plan.devices) if due(one, plan, now()) else set()
+    return set(elements(one.set)) == wanted
+
+
+def status(path: str) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads(ask(path, {"ask": "status"}, PATIENCE))
+    return found
+
+
+def nft(text: str) -> None:
+    subprocess.run(["nft", "-f", "-"], input=text.encode(), check=True, timeout=PATIENCE)
+
+
+if __name__ == "__main__":
+    {"exact": exact, "process": process}[sys.argv[1]](Path.cwd())

@@ -1,0 +1,103 @@
+"""Which version the steward works by: the one on trial, else the one that is kept."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Literal
+
+import pytest
+
+from netcharter.rollout.store import Trial, trial_text
+from netcharter.rollout.trouble import StateBroken
+from netcharter.steward.loop.world import Handed
+from netcharter.steward.settings import Settings
+from netcharter.steward.shapes import Agreement
+from netcharter.tasks.sources import Unusable
+from netcharter.tasks.steward import duties, handed, in_place, stamp
+
+SMALL = """\
+charter: 1
+site: {name: Version %d, timezone: Europe/London}
+lines:
+  copper: {device: eth0, address: automatic}
+areas:
+  office: {device: eth2, hosts: 12}
+hours:
+  day: {weekly: {daily: "08:00-16:00"}}
+rules:
+  - {let: office, reach: internet, with: https, during: day, because: work}
+"""
+
+
+def version(state: Path, number: int, text: str = SMALL) -> None:
+    folder = state / "versions" / f"{number:04}"
+    folder.mkdir(parents=True)
+    (folder / "charter.yaml").write_text(text.replace("%d", str(number)))
+
+
+def trial(state: Path, number: int, phase: Literal["changing", "waiting", "undoing"]) -> None:
+    (state / "trial").mkdir(exist_ok=True)
+    now = datetime(2026, 11, 26, 3, tzinfo=UTC)
+    data = trial_text(Trial(number, 1, phase, "keeper", now, 100.0, "boot"))
+    (state / "trial" / "trial.json").write_bytes(data)
+
+
+def test_nothing_is_in_place_in_an_empty_folder(tmp_path: Path) -> None:
+    assert in_place(tmp_path) is None
+    assert handed(tmp_path).schedule() is None
+
+
+def test_what_is_kept_counts_and_what_is_on_trial_counts_more(tmp_path: Path) -> None:
+    version(tmp_path, 1)
+    version(tmp_path, 2)
+    (tmp_path / "kept").symlink_to("versions/0001")
+    stamps = [stamp(tmp_path)]
+    found = in_place(tmp_path)
+    assert found is not None and (found.site, found.version) == ("Version 1", 1)
+    assert [one.set for one in found.timed] == ["nc_open_day"]
+    assert found.devices == ("eth2", "eth0", "lo")
+    for phase, number in (("changing", 2), ("waiting", 2), ("undoing", 1)):
+        (tmp_path / "trial" / "trial.json").unlink(missing_ok=True)
+        trial(tmp_path, 2, phase)  # type: ignore[arg-type]
+        stamps.append(stamp(tmp_path))
+        during = in_place(tmp_path)
+        assert during is not None and during.version == number
+    assert len(set(stamps)) >= 2 and stamps[0] not in stamps[1:]
+
+
+def test_what_is_written_is_named_and_what_is_broken_is_told(tmp_path: Path) -> None:
+    version(tmp_path, 1, "charter: 1\n")
+    (tmp_path / "kept").symlink_to("versions/0001")
+    with pytest.raises(Unusable):
+        in_place(tmp_path)
+    (tmp_path / "versions/0001/charter.yaml").unlink()
+    with pytest.raises(StateBroken, match="charter is missing"):
+        in_place(tmp_path)
+    version(tmp_path, 2)
+    (tmp_path / "kept").unlink()
+    (tmp_path / "kept").symlink_to("versions/0002")
+    (tmp_path / "versions/0002/kit").mkdir()
+    (tmp_path / "versions/0002/kit/manifest.json").write_text("{}")
+    with pytest.raises(StateBroken, match="manifest"):
+        in_place(tmp_path)
+
+
+def test_a_version_may_be_split_into_files_of_its_folder(tmp_path: Path) -> None:
+    version(tmp_path, 1, SMALL + "include: [more.yaml]\n")
+    (tmp_path / "kept").symlink_to("versions/0001")
+    with pytest.raises(Unusable, match="not in the version's folder"):
+        in_place(tmp_path)
+    (tmp_path / "versions/0001/more.yaml").write_text("areas: {barn: {device: eth5, hosts: 3}}\n")
+    found = in_place(tmp_path)
+    assert found is not None and found.devices == ("eth2", "eth5", "eth0", "lo")
+
+
+def test_whether_the_kernel_holds_is_asked_where_somebody_can_tell() -> None:
+    def nothing() -> None:
+        return None
+
+    bare = Handed(nothing, str)
+    asking = Handed(nothing, str, holds=lambda: Agreement("as planned"), mend=lambda why: None)
+    assert [duty.name for duty in duties(Settings(), bare)] == ["hours", "health", "updates"]
+    assert [duty.name for duty in duties(Settings(), asking)][-1] == "holds"
