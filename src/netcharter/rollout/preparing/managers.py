@@ -17,6 +17,7 @@ from netcharter.rollout.preparing.shapes import How, Managed, NetDevice
 CLIENTS = frozenset({"dhclient", "dhcpcd", "udhcpc"})
 _TAKES_IN = re.compile(r"(bridge|bond)[_-](ports|slaves)|slaves")
 _YES = frozenset({"yes", "true", "on", "1", "y", "t"})
+_NO = frozenset({"no", "false", "off", "0"})
 Texts = Mapping[str, str]
 
 
@@ -172,7 +173,7 @@ def keeps_rules(texts: Texts) -> bool:
             for one in _sections(text):
                 said |= one.values if one.name == "Network" else {}
     keys = ("ManageForeignRoutingPolicyRules", "ManageForeignRoutes")
-    return all(said.get(key, "yes").lower() in ("no", "false", "off", "0") for key in keys)
+    return all(said.get(key, "yes").lower() in _NO for key in keys)
 
 
 # --- NetworkManager ------------------------------------------------------------------------------
@@ -185,7 +186,8 @@ def network_manager(
 
     by_ifupdown: devices that interfaces(5) names, which Debian's settings leave alone.
     """
-    left: list[str] = []
+    listed: list[str] = []
+    matched: list[str] = []
     profiles: dict[str, tuple[str, How]] = {}
     for path, text in sorted(texts.items()):
         if not path.startswith("/etc/NetworkManager/"):
@@ -195,13 +197,12 @@ def network_manager(
             profiles |= _profile(path, sections)
             continue
         for one in sections:
-            left += re.split(r"[;,]\s*", one.values.get("unmanaged-devices", ""))
-            if one.name.startswith("device") and one.values.get("managed", "").lower() in (
-                "0",
-                "no",
-                "false",
-            ):
-                left += re.split(r"[;,]\s*", one.values.get("match-device", ""))
+            if "unmanaged-devices" in one.values:  # it replaces what came before, `+=` adds to it
+                listed = _patterns(one, "unmanaged-devices")
+            listed += _patterns(one, "unmanaged-devices+")
+            if one.name.startswith("device") and one.values.get("managed", "").lower() in _NO:
+                matched += _patterns(one, "match-device")
+    left = [*listed, *matched]
     found = []
     for device in devices.values():
         if device.kind == "loopback" or device.name in by_ifupdown or _left(left, device):
@@ -210,6 +211,10 @@ def network_manager(
         if device.real or device.name in profiles:
             found.append(Managed("NetworkManager", device.name, how, where))
     return tuple(found)
+
+
+def _patterns(section: _Section, key: str) -> list[str]:
+    return [one for one in re.split(r"[;,\s]+", section.values.get(key, "")) if one]
 
 
 def _profile(path: str, sections: list[_Section]) -> dict[str, tuple[str, How]]:

@@ -94,7 +94,7 @@ def watching(
     ten times for a cable.
     """
     names = tuple(sockets)
-    end = time.monotonic() + len(watch.todo) * patience * 10
+    end = time.monotonic() + len(watch.todo) * (10 * patience + 1)
     while not watch.done and time.monotonic() < end:
         watch, heard = looked(watch, time.monotonic(), carriers(names, root), settled, patience)
         yield watch, heard
