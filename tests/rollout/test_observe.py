@@ -204,6 +204,28 @@ def test_whatever_is_answered_it_is_a_state_or_it_is_told(number: int) -> None:
         assert isinstance(found, HostState)
 
 
+def test_a_key_that_comes_twice_makes_a_route_unwritten() -> None:
+    """Of two destinations JSON readers keep the last, which is another route (RFC 8259 section 4)."""
+    command = ("ip", "-4", "-j", "-d", "-N", "route", "show", "table", "all")
+    twice = '[{"dst":"10.0.0.0/8","dst":"10.0.0.9","dev":"eth2","table":"254","protocol":"3"}]'
+    found = told({**recorded.ANSWERS, command: twice})
+    assert [r.words[0] for r in found.routes if r.family == 4] == ["?"]
+
+
+def test_an_address_with_an_end_is_lent_whatever_its_flags() -> None:
+    address = recorded.ADDRESSES.replace('"dynamic":true,', "")
+    assert address != recorded.ADDRESSES
+    found = told({**recorded.ANSWERS, ("ip", "-j", "addr", "show"): address})
+    assert len(found.lent) == 2
+
+
+def test_nothing_stands_behind_a_table() -> None:
+    for text in ("table ip x {\n}\nflush ruleset", "table ip x { } x", "table ip x { } # x\n}"):
+        with pytest.raises(Unlisted):
+            block(text)
+    assert block("table ip x { }\n\n").name == "x"
+
+
 def test_times_are_read_as_nft_writes_them() -> None:
     assert seconds("1d2h3m4s5ms") == pytest.approx(93784.005)
     for text in ("", "1", "h", "1h1d", "-1s"):

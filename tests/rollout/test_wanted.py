@@ -164,6 +164,27 @@ def test_addresses_of_others_stay_where_the_kit_has_no_part(old: Files, new: Fil
     assert foreign[1] not in after  # now the charter gives that line its address
 
 
+def test_what_the_previous_kit_gave_goes(old: Files, new: Files) -> None:
+    """Also an address on a line that is automatic now, and routes in tables the new kit has not."""
+    there = wanted(new, bare("eth0", "eth1", "eth2", "eth3"))
+    own = held("eth1", "198.51.100.2/28")
+    other = Route(4, ("198.18.0.0/15", "dev", "eth1", "table", "102", "proto", "4"))
+    there = replace(there, routes=(*there.routes, other))
+    found = wanted(old, there, new)
+    assert own in there.addresses and own not in found.addresses
+    assert set(found.routes) == {*contents(old).routes, other}
+    assert found.choices == wanted(old, bare("eth0")).choices
+
+
+def test_a_device_that_is_there_is_taken_as_it_is(old: Files) -> None:
+    """A charter may name a VLAN device that somebody else made."""
+    vlan = Link("eth2", False, "trunk", 7)
+    now = bare("eth0", "eth1", "eth3", "trunk")
+    now = replace(now, links=(*now.links, vlan))
+    assert replace(vlan, up=True) in wanted(old, now).links
+    assert "devices are made" not in texts(converge(now, wanted(old, now)))
+
+
 def test_the_words_of_an_address_that_is_there_are_left(old: Files) -> None:
     mine = held("eth2", "10.7.0.1/26", "noprefixroute")
     now = bare("eth0", "eth1", "eth2", "eth3", addresses=(mine,))
@@ -228,6 +249,9 @@ def test_as_before_brings_back_ours_and_leaves_others(old: Files) -> None:
     assert [r.words[0] for r in found.routes] == ["198.18.0.0/15"]
     assert found.addresses == (held("eth9", "192.0.2.1/24"),)
     assert found.choices == () and Link("eth9", True) in found.links
+    once = replace(before, settings={"net/a": "1"})
+    seen = replace(later, settings={"net/a": "0", "net/of/eth9": "1"})
+    assert as_before(once, seen, old).settings == {"net/a": "1", "net/of/eth9": "1"}
 
 
 # --- living elements -----------------------------------------------------------------------------
