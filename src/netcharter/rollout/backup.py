@@ -73,15 +73,15 @@ class Sealing:
 
 @dataclass(frozen=True, slots=True)
 class About:
-    """What a copy says of itself. kept: the version that was kept, None for none of ours; left_out:
-    the paths of the secrets that are not in it."""
+    """What a copy says of itself. kept: the version that was kept, None for none of ours; apart:
+    the paths of the secrets, which are sealed or not in it."""
 
     site: str
     made: datetime
     who: str
     kept: int | None
     secrets: Secrets
-    left_out: tuple[str, ...] = ()
+    apart: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,8 +141,8 @@ def backup(
     mine = sorted((one for one in files if belongs(one.path)), key=lambda one: one.path)
     open_, secret = [f for f in mine if not f.secret], [f for f in mine if f.secret]
     how: Secrets = "none" if not secret else "left out" if sealing is None else "sealed"
-    left_out = tuple(one.path for one in secret) if how == "left out" else ()
-    about = _about_text(About(site, now, who, kept_by(kept), how, left_out))
+    apart = tuple(one.path for one in secret)
+    about = _about_text(About(site, now, who, kept_by(kept), how, apart))
     members = {_ABOUT: (0o640, about), **_members(open_)}
     try:
         if sealing is not None and secret:
@@ -169,7 +169,7 @@ def _about_text(about: About) -> bytes:
             "who": about.who,
             "kept": about.kept,
             "secrets": about.secrets,
-            "left_out": list(about.left_out),
+            "apart": list(about.apart),
         }
     )
 
@@ -244,7 +244,10 @@ def _opened(
     if any(one.secret for one in files):
         raise BundleBroken("a secret lies open in it")
     if about.secrets == "sealed" and password is not None:
-        files += _unsealed(members[_SEALED][1], told, password)
+        secrets = _unsealed(members[_SEALED][1], told, password)
+        if sorted(one.path for one in secrets) != sorted(about.apart):
+            raise BundleBroken("what it says of secrets is not so")
+        files += secrets
     paths = [one.path for one in files]
     if len(set(paths)) != len(paths):
         raise BundleBroken("a file is in it twice")
@@ -268,7 +271,7 @@ def _about(data: bytes) -> About:
         found.text("who"),
         found.maybe("kept", found.whole),
         _secrets(found),
-        found.texts("left_out"),
+        found.texts("apart"),
     )
 
 
@@ -307,7 +310,8 @@ def _sound(found: Backup) -> None:
         raise StateBroken("the copy", f"version {kept} is said to be kept, and is not in it")
     if found.charter is None:
         raise StateBroken("the copy", f"the charter of version {kept} is missing")
-    if not any(one.startswith(f"versions/{kept:04}/") for one in found.about.left_out):
+    here = {one.path for one in found.files}
+    if not any(one.startswith(f"versions/{kept:04}/kit/") for one in {*found.about.apart} - here):
         check_kit(versions[kept], kit_files(found, kept))
 
 

@@ -17,7 +17,8 @@ MOST_FILES = 20_000
 MOST_BYTES = 256 * 2**20  # unpacked, with the heads of the files
 LONGEST = 200  # characters of a name
 _BLOCK = 512
-_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.@+-]*(/[A-Za-z0-9_][A-Za-z0-9_.@+-]*)*", re.ASCII)
+_PART = r"\w[\w .@+,()'=:~#&-]*"  # never `.` or `..`, nothing hidden, nothing that moves a cursor
+_NAME = re.compile(rf"{_PART}(/{_PART})*")
 _OCTAL = re.compile(rb"[0-7]{1,11}[ \0]*")
 _GZIP = 16 + zlib.MAX_WBITS
 
@@ -32,7 +33,9 @@ def packed(files: Mapping[str, tuple[int, bytes]]) -> bytes:
         raise BundleBroken(f"there are more than {MOST_FILES} files")
     room = MOST_BYTES - 2 * _BLOCK
     stream = io.BytesIO()
-    with tarfile.open(fileobj=stream, mode="w", format=tarfile.USTAR_FORMAT) as tar:
+    with tarfile.open(
+        fileobj=stream, mode="w", format=tarfile.USTAR_FORMAT, encoding="utf-8"
+    ) as tar:
         for name in sorted(files):
             mode, data = files[name]
             room -= _BLOCK + len(data) + -len(data) % _BLOCK
@@ -134,9 +137,9 @@ _KINDS = {  # typeflag, as the standard has them
 
 def _text(field: bytes) -> str:
     try:
-        return field.split(b"\0", 1)[0].decode("ascii")
+        return field.split(b"\0", 1)[0].decode("utf-8")
     except UnicodeDecodeError:
-        raise BundleBroken("a name holds other bytes than ASCII") from None
+        raise BundleBroken("a name is not UTF-8") from None
 
 
 def _number(field: bytes) -> int:
