@@ -102,7 +102,9 @@ def test_a_charter_is_put_in_place_kept_mended_exchanged_and_undone(tmp_path: Pa
     second = site.ask("enact", "less.yaml", "--yes", "--because", "repairs are over")
     undone = site.ask("undo", "--because", "too early")
     again = site.ask("holds")
-    site.sh("nft flush ruleset; ip address flush dev eth2 scope global; sysctl -qw net.ipv4.ip_forward=0")
+    site.sh(
+        "nft flush ruleset; ip address flush dev eth2 scope global; sysctl -qw net.ipv4.ip_forward=0"
+    )
     boot = site.ask("boot")
     booted = site.ask("holds")
     back = site.ask("undo")

@@ -20,6 +20,7 @@ from netcharter.cli.common import (
     width,
 )
 from netcharter.cli.progress import progress
+from netcharter.cli.remote import elsewhere, on_option
 from netcharter.cli.rolling import refused, state_option, work
 
 CHECKS = ("promises", "management", "rehearsal")
@@ -48,15 +49,18 @@ CHECKS = ("promises", "management", "rehearsal")
     metavar="TABLE",
     help="a table of nftables of others that goes while this is in place ('ip filter')",
 )
+@on_option
 @click.option("--yes", is_flag=True, help="do not ask")
 @click.option("--only-judge", is_flag=True, help="judge it for this machine; change nothing")
 @json_option
 @exits
 @refused
-def cli(charter: Path, state: Path, as_json: bool, **said: Any) -> int:
+def cli(charter: Path, state: Path, on: str | None, as_json: bool, **said: Any) -> int:
     """Put a charter in place on this machine, on trial: it is undone unless you keep it."""
     if said["waive"] and not said["because"]:
         raise click.UsageError("--waive needs --because: it is recorded")
+    if on is not None:
+        return elsewhere(on, charter)
     rolling = work(state, quiet=as_json)
     ready = _judged(rolling, charter, said)
     if not as_json:

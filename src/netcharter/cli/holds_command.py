@@ -7,17 +7,21 @@ from pathlib import Path
 import click
 
 from netcharter.cli.common import clock, exits, json_option, print_json, safe, width
+from netcharter.cli.remote import elsewhere, on_option
 from netcharter.cli.rolling import refused, state_option, work
 
 
 @click.command("holds")
 @click.option("--mend", is_flag=True, help="put what is kept in place again where it does not hold")
+@on_option
 @state_option
 @json_option
 @exits
 @refused
-def cli(mend: bool, state: Path, as_json: bool) -> int:
+def cli(mend: bool, state: Path, on: str | None, as_json: bool) -> int:
     """Is what the kernel has loaded still the plan? The difference, as connections."""
+    if on is not None:
+        return elsewhere(on)
     from netcharter.tasks.enacting import acts
 
     rolling = work(state, quiet=as_json)

@@ -7,16 +7,20 @@ from pathlib import Path
 import click
 
 from netcharter.cli.common import exits, json_option, print_json, safe, width
+from netcharter.cli.remote import elsewhere, on_option
 from netcharter.cli.rolling import refused, state_option, work
 
 
 @click.command("keep")
+@on_option
 @state_option
 @json_option
 @exits
 @refused
-def cli(state: Path, as_json: bool) -> int:
+def cli(state: Path, on: str | None, as_json: bool) -> int:
     """Keep what is on trial: from now on it is what a reboot brings up."""
+    if on is not None:
+        return elsewhere(on)
     from netcharter.tasks.enacting import acts, telling
 
     kept = acts.keep(work(state, quiet=True))

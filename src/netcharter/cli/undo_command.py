@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from netcharter.cli.common import clock, exits, json_option, print_json, safe, width
+from netcharter.cli.remote import elsewhere, on_option
 from netcharter.cli.rolling import refused, state_option, work
 
 
@@ -22,14 +23,23 @@ from netcharter.cli.rolling import refused, state_option, work
     metavar="SECONDS",
     help="go forward again unless an earlier version is kept within so many seconds (else 300)",
 )
+@on_option
 @state_option
 @json_option
 @exits
 @refused
 def cli(
-    version: int | None, history: bool, because: str, within: int, state: Path, as_json: bool
+    version: int | None,
+    history: bool,
+    because: str,
+    within: int,
+    on: str | None,
+    state: Path,
+    as_json: bool,
 ) -> int:
     """Go back: from what is on trial to what is kept, or to an earlier version."""
+    if on is not None:
+        return elsewhere(on)
     from netcharter.tasks.enacting import acts
 
     rolling = work(state, quiet=as_json)
