@@ -26,7 +26,7 @@ from netcharter.rollout.store import Process
 from tests.rollout.scene import NEW, OLD, Scene, said, written_kit
 from tests.rollout.tracer import Traced, trace
 
-TRIAL = 4  # seconds
+TRIAL = 6  # seconds; who dies while it waits has it undone that much later
 PATIENCE = 60.0  # seconds for a timer that undoes
 FRACTIONS = (0.0, 0.03, 0.5, 0.97)  # of a step: where in it all are killed when all is tried
 ACTS = {"install": ("timer", "reboot"), "undo": ("timer", "reboot"), "boot": ("again", "reboot")}
@@ -91,7 +91,9 @@ class Theatre:
         if act != "boot":
             self.do("boot", "")
         if act == "undo":
-            said(self.scene.installer("try", str(self.state), self.kit, "60", str(self.marks)))
+            said(
+                self.scene.installer("try", str(self.state), self.kit, str(TRIAL), str(self.marks))
+            )
         self.marks.unlink(missing_ok=True)
 
     def do(self, what: str, *more: str) -> None:
