@@ -77,6 +77,12 @@ def test_nothing_is_guessed(links: tuple[dict[str, Any], ...]) -> None:
     assert all("cables tell" in one.help for one in found(preparation, "device-missing"))
 
 
+def test_what_an_area_has_that_is_left_is_not_to_spare() -> None:
+    links = (link("eth0"), link("eth2"), link("lan9"))
+    assert judged(*links).devices == {"eth3": "lan9"}
+    assert judged(*links, want=wanted(left=(Use("area", "barn", "lan9"),))).devices == {}
+
+
 def test_one_device_is_never_suggested_for_two() -> None:
     uses = (Use("area", "office", "eth1"), Use("area", "barn", "eth2"))
     assert len(judged(link("eth9"), want=wanted(*uses)).devices) == 1

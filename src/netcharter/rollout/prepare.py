@@ -89,7 +89,7 @@ def prepare(wanted: Wanted, facts: Facts) -> Preparation:
     return Preparation(
         _once(found),
         missing_packages(wanted, facts),
-        suggestions(wanted.uses, facts.devices or {}),
+        suggestions(wanted.uses, facts.devices or {}, wanted.left),
         memory,
         disk,
     )

@@ -22,7 +22,7 @@ def device_findings(wanted: Wanted, facts: Facts) -> Iterator[Found]:
             "install iproute2, run `ip -d link`, and prepare again",
         )
         return
-    suggested = suggestions(wanted.uses, facts.devices)
+    suggested = suggestions(wanted.uses, facts.devices, wanted.left)
     for device in _ports(wanted.uses):
         uses = [one for one in wanted.uses if one.device == device]
         found = facts.devices.get(device)
@@ -47,20 +47,24 @@ def told(uses: Sequence[Use]) -> str:
 # --- there or not --------------------------------------------------------------------------------
 
 
-def suggestions(uses: Sequence[Use], devices: Mapping[str, NetDevice]) -> dict[str, str]:
+def suggestions(
+    uses: Sequence[Use], devices: Mapping[str, NetDevice], left: Sequence[Use] = ()
+) -> dict[str, str]:
     """For devices that are missing the one that may be meant: by the nearest name, or because only
-    one is missing and only one is to spare. Nothing is suggested twice."""
+    one is missing and only one is to spare. Nothing is suggested twice, nor what areas have that
+    are left."""
     missing = [one for one in _ports(uses) if one not in devices]
-    spare = [n for n, d in devices.items() if d.real and n not in _ports(uses)]
+    taken = _ports([*uses, *left])
+    spare = [name for name, device in devices.items() if device.real and name not in taken]
     found: dict[str, str] = {}
     for name in missing:
         near = get_close_matches(name, [one for one in spare if one not in found.values()], 1, NEAR)
         if near:
             found[name] = near[0]
     rest = [one for one in missing if one not in found]
-    left = [one for one in spare if one not in found.values()]
-    if len(rest) == len(left) == 1:
-        found[rest[0]] = left[0]
+    over = [one for one in spare if one not in found.values()]
+    if len(rest) == len(over) == 1:
+        found[rest[0]] = over[0]
     return found
 
 
