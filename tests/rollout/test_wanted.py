@@ -364,12 +364,12 @@ def test_unlike_tells_every_difference() -> None:
     for change, words in (
         ({"links": (Link("eth0", False),)}, "eth0, off"),
         ({"addresses": one.addresses[:1]}, "10.0.0.2/24"),
-        ({"addresses": one.addresses[::-1]}, "sends to 10.0.0.0/24 from 10.0.0.1"),
+        ({"addresses": one.addresses[::-1]}, "from 10.0.0.2 instead of 10.0.0.1"),
         ({"routes": ()}, "IPv4 default"),
         ({"choices": ()}, "IPv6 pref 9"),
         ({"tables": ()}, "inet netcharter"),
         ({"tables": (table("table inet netcharter {\n\tx\n}\n"),)}, "line 2"),
-        ({"settings": {"net/a": "0"}}, "net/a: 1 in the first, 0 in the second"),
+        ({"settings": {"net/a": "0"}}, "net/a is 0 instead of 1"),
         ({"shaping": {}}, "queues of eth0"),
     ):
         other = replace(one, **change)

@@ -27,6 +27,7 @@ from netcharter.rollout.shapes import (
 )
 
 OURS = ("inet", "netcharter")
+WATCHING = ("inet", "netcharter_watch")  # changes nothing and goes again: no part of a state
 SETTINGS = "/proc/sys/"
 TO_COME = "net/ipv4/conf/default/"
 
@@ -171,7 +172,7 @@ def _tables() -> Asking[tuple[Table, ...]]:
     text = yield from _said(argv)
     names = _shaped(argv, f"[{text}]" if text.strip() else "", _table_names)
     found: list[Table] = []
-    for family, name in (pair for pairs in names for pair in pairs):
+    for family, name in (pair for pairs in names for pair in pairs if pair != WATCHING):
         found.append((yield from _table(family, name)))
     return tuple(sorted(found, key=lambda table: (table.family, table.name)))
 

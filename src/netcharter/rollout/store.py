@@ -91,6 +91,11 @@ def link_to(number: int) -> str | None:
     return None if number == STOCK else f"versions/{number:04}"
 
 
+def called(number: int) -> str:
+    """What people call a version."""
+    return "what was here before netcharter" if number == STOCK else f"version {number}"
+
+
 def kept_by(target: str | None) -> int | None:
     """The version that a link leads to; None where there is no link. Raises StateBroken."""
     if target is None:
@@ -363,12 +368,12 @@ def may_keep(now: Standing) -> Trial:
     trial = now.trial
     if trial is None or now.situation in ("overtaken", "unbegun"):
         raise RolloutRefused(
-            "nothing is on trial" if trial is None else f"version {trial.version} is not in place",
+            "nothing is on trial" if trial is None else f"{called(trial.version)} is not in place",
             "enact a charter first",
         )
     if now.situation == "open" and trial.phase != "waiting":
         doing = "is being undone" if trial.phase == "undoing" else "is not in place as a whole"
-        raise RolloutRefused(f"version {trial.version} {doing}", "look again in a minute")
+        raise RolloutRefused(f"{called(trial.version)} {doing}", "look again in a minute")
     return trial
 
 
@@ -378,12 +383,12 @@ def may_begin(now: Standing, timer_lives: bool = True) -> None:
         trial = now.trial
         if not timer_lives:
             raise RolloutRefused(
-                f"version {trial.version} is on trial, put in place by {trial.who}, and its undo"
+                f"{called(trial.version)} is on trial, put in place by {trial.who}, and its undo"
                 " timer has died",
                 "keep it or undo it first; by itself it is not undone before the next boot",
             )
         raise RolloutRefused(
-            f"version {trial.version} is on trial: {trial.who} put it in place, and it is undone at"
+            f"{called(trial.version)} is on trial: {trial.who} put it in place, and it is undone at"
             f" {instant_text(trial.deadline)}",
             "keep it or undo it first",
         )

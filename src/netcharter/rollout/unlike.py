@@ -11,7 +11,8 @@ from netcharter.rollout.shapes import Choice, Held, HostState, Link, Route, Tabl
 
 
 def unlike(first: HostState, second: HostState) -> tuple[str, ...]:
-    """The differences between two states, one sentence each; none: they are equal.
+    """How a host (the second state) differs from what it should be like (the first), one sentence
+    each; none: they are equal.
 
     Left aside: the moment, elements with a time limit, addresses that are lent, and settings that
     only one of the two knows (their device is told, or the kernel had not brought them yet).
@@ -30,8 +31,8 @@ def unlike(first: HostState, second: HostState) -> tuple[str, ...]:
 
 
 def _sides(kind: str, first: Collection[str], second: Collection[str]) -> Iterator[str]:
-    yield from (f"{kind} only in the first: {each}" for each in first if each not in second)
-    yield from (f"{kind} only in the second: {each}" for each in second if each not in first)
+    yield from (f"{kind} missing: {each}" for each in first if each not in second)
+    yield from (f"{kind} besides: {each}" for each in second if each not in first)
 
 
 def _links(links: Iterable[Link]) -> list[str]:
@@ -51,7 +52,7 @@ def _order(first: Iterable[Held], second: Iterable[Held]) -> Iterator[str]:
     for (device, network), one in _leading(first).items():
         other = _leading(second).get((device, network), one)
         if one != other:
-            yield f"{device} sends to {network} from {one} in the first, from {other} in the second"
+            yield f"{device} sends to {network} from {other} instead of {one}"
 
 
 def _leading(addresses: Iterable[Held]) -> dict[tuple[str, str], str]:
@@ -78,8 +79,8 @@ def _tables(first: Iterable[Table], second: Iterable[Table]) -> Iterator[str]:
 def _first_line(first: list[str], second: list[str]) -> str:
     for number, (one, other) in enumerate(zip(first, second, strict=False), 1):
         if one != other:
-            return f"line {number} is `{_short(one)}` in the first, `{_short(other)}` in the second"
-    return f"{len(first)} lines in the first, {len(second)} in the second"
+            return f"line {number} is `{_short(other)}` instead of `{_short(one)}`"
+    return f"{len(second)} lines instead of {len(first)}"
 
 
 def _short(line: str) -> str:
@@ -90,10 +91,10 @@ def _short(line: str) -> str:
 def _values(kind: str, first: Mapping[str, str], second: Mapping[str, str]) -> Iterator[str]:
     for name in sorted(first):
         if name in second and first[name] != second[name]:
-            yield f"{kind} {name}: {first[name]} in the first, {second[name]} in the second"
+            yield f"{kind} {name} is {second[name]} instead of {first[name]}"
 
 
 def _shaping(first: Mapping[str, str], second: Mapping[str, str]) -> Iterator[str]:
     for device in sorted({*first, *second}):
         if first.get(device) != second.get(device):
-            yield f"queues of {device} are not the same in both"
+            yield f"queues of {device} are others"

@@ -17,6 +17,7 @@ from netcharter.proofs.conversations import Again, Around, decided_again
 from netcharter.proofs.management import Session
 from netcharter.rollout import work as rollout
 from netcharter.rollout.host import Host, Work
+from netcharter.rollout.observe import WATCHING
 from netcharter.rollout.phases import Making
 from netcharter.rollout.run.real import RealHost
 from netcharter.rollout.shapes import HostState, Run, Step
@@ -36,15 +37,16 @@ from netcharter.tasks.sources import Source, Unreadable, Unusable, unusable, usa
 STATE = "/var/lib/netcharter"
 SECONDS = 300.0  # to keep it in
 WATCHED = 15.0  # seconds in which packets of the session in use must be seen
-WATCH = """\
-table inet netcharter_watch {
-    chain seen {
+_WATCHING = " ".join(WATCHING)
+WATCH = f"""\
+table {_WATCHING} {{
+    chain seen {{
         type filter hook prerouting priority filter; policy accept;
         ct state new
-    }
-}
+    }}
+}}
 """
-UNWATCH = "table inet netcharter_watch\ndelete table inet netcharter_watch\n"
+UNWATCH = f"table {_WATCHING}\ndelete table {_WATCHING}\n"
 REFUSALS = (RolloutRefused, EffectFailed)  # which say in words why nothing, or no more, was done
 Told = Callable[[str], None]
 
@@ -123,7 +125,7 @@ def _otherwise(work: Work) -> tuple[str, ...]:
     kept = rollout.made(work, number)
     now = work.host.observe(WAYS.settings_of(kept.files))
     wanted = WAYS.wanted(kept.files, now, None, kept.version.set_aside)
-    return unlike(replace(now, tables=()), replace(wanted, tables=()))
+    return unlike(replace(wanted, tables=()), replace(now, tables=()))
 
 
 def in_the_way(work: Work, files: Mapping[str, bytes]) -> tuple[str, ...]:
@@ -201,7 +203,7 @@ def _verified(work: Work, ready: Ready, now: datetime, set_aside: Sequence[str])
     files = ready.files
     state = work.host.observe(WAYS.settings_of(files))
     wanted = WAYS.wanted(files, state, None, set_aside)
-    others = unlike(replace(state, tables=()), replace(wanted, tables=()))
+    others = unlike(replace(wanted, tables=()), replace(state, tables=()))
     found = here(ready.plan, None)
     try:
         seen = holds(ready.plan, found.loaded, now, others, found.lines)

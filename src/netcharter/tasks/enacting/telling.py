@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from netcharter.proofs.conversations import Again
 from netcharter.report.wording import counted
-from netcharter.rollout.store import STOCK, Event
+from netcharter.rollout.store import Event, called
 from netcharter.rollout.work import Booted, Kept, Undone, Waiting
 
 WORDS = {
@@ -18,10 +18,6 @@ WORDS = {
     "not undone": "could not be undone", "restored at boot": "brought up",
     "mended": "mended", "refused": "refused",
 }  # fmt: skip
-
-
-def _version(number: int) -> str:
-    return "what was here before netcharter" if number == STOCK else f"version {number}"
 
 
 def _moment(when: datetime, zone: str) -> str:
@@ -45,7 +41,7 @@ def outcome_json(outcome: Waiting | Undone) -> dict[str, Any]:
 def outcome_lines(outcome: Waiting | Undone, zone: str, width: int) -> Iterator[str]:
     if isinstance(outcome, Waiting):
         trial = outcome.trial
-        yield f"{_version(trial.version)} is in place, and what the kernel has is as planned."
+        yield f"{called(trial.version)} is in place, and what the kernel has is as planned."
         yield f"It is undone at {_moment(trial.deadline, zone)}, unless you keep it until then:"
         yield "    netcharter keep"
         return
@@ -54,7 +50,7 @@ def outcome_lines(outcome: Waiting | Undone, zone: str, width: int) -> Iterator[
 
 def undone_lines(outcome: Undone, width: int) -> Iterator[str]:
     end = "equal to before: proven" if not outcome.left else "NOT equal to before"
-    yield from wrap(f"{_version(outcome.version)} was undone: {outcome.why}", width)
+    yield from wrap(f"{called(outcome.version)} was undone: {outcome.why}", width)
     yield f"this machine is {end}"
     for one in (*outcome.left, *outcome.notes):
         yield from wrap(one, width, initial_indent="  - ", subsequent_indent="    ")
@@ -90,7 +86,7 @@ def _some(sentences: Sequence[str], width: int, most: int = 8) -> Iterator[str]:
 
 
 def kept_lines(kept: Kept, width: int) -> Iterator[str]:
-    yield f"{_version(kept.version)} is kept: it is what a reboot brings up."
+    yield f"{called(kept.version)} is kept: it is what a reboot brings up."
     for one in kept.notes:
         yield from wrap(one, width, initial_indent="  - ", subsequent_indent="    ")
 
@@ -119,7 +115,7 @@ def history_json(events: Sequence[Event]) -> list[dict[str, Any]]:
 def history_lines(events: Sequence[Event], zone: str, width: int) -> Iterator[str]:
     for one in events:
         what = WORDS.get(one.what, one.what)
-        named = "" if one.version is None else f"{_version(one.version)} "
+        named = "" if one.version is None else f"{called(one.version)} "
         yield from wrap(
             f"{_moment(one.when, zone)}  {named}{what} by {one.who}",
             width, subsequent_indent=" " * 4,
