@@ -164,6 +164,19 @@ TRAPS = {
     "no spaces": ("{let: [office, tills, barn],", "{let: [office,tills,barn],"),
     "quoted names": ("{let: [office, tills, barn],", "{let: ['office', \"tills\", barn],"),
     "last first": ("{let: [office, tills, barn],", "{let: [barn, tills, office],"),
+    "quote within brackets": (
+        """devices:
+  box: {area: office, hardware: 02:00:00:aa:00:01, address: lasting}
+  till: {area: tills, hardware: 02:00:00:aa:00:02, address: lasting}
+  booking: {area: barn, hardware: 02:00:00:aa:00:03, address: lasting}
+""",
+        """devices: {
+  box: {area: office, hardware: 02:00:00:aa:00:01, because: it's here, address: lasting},
+  till: {area: tills, because: the shop's, hardware: 02:00:00:aa:00:02, address: lasting},
+  booking: {area: barn, because: 'it''s, {"', hardware: 02:00:00:aa:00:03, address: lasting}
+}
+""",
+    ),
     "long keys": ("  barn: {device: eth3, hosts: 3}", "  'barn'  :   {device: eth3, hosts: 3}"),
 }  # fmt: skip
 
