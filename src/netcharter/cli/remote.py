@@ -121,11 +121,7 @@ def _away(message: str) -> click.ClickException:
 def _charter_files(path: Path) -> dict[str, bytes]:
     """A charter and the files that it includes, by their names beside it. Raises Unusable."""
     from netcharter.cli.common import source
-    from netcharter.tasks.sources import load_plan
+    from netcharter.tasks.sources import included
 
     found = source(path)
-    loaded = load_plan(found)
-    included = {
-        name: text.encode("utf-8") for name, text in loaded.texts.items() if name != found.name
-    }
-    return {path.name: found.text, **included}
+    return {path.name: found.text, **included(found)}

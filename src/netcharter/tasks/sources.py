@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from netcharter.charter.read import Loader, Unreadable, read
@@ -21,6 +21,7 @@ __all__ = [
     "Unreadable",
     "Unusable",
     "answerable",
+    "included",
     "load_plan",
     "unusable",
     "usable_plan",
@@ -75,6 +76,23 @@ def load_plan(source: Source) -> Loaded:
         raise Unusable(reading.diagnostics, reading.texts)
     plan = make_plan(reading.charter, source.kept.areas if source.kept else None)
     return Loaded(plan, reading.diagnostics, reading.texts)
+
+
+def included(source: Source) -> dict[str, bytes]:
+    """The files that a charter includes, by the names under which it includes them. Raises
+    Unusable."""
+    found: dict[str, bytes] = {}
+    load = source.load
+    if load is None:
+        return found
+
+    def heard(name: str) -> str | bytes:
+        text = load(name)
+        found[name] = text.encode("utf-8") if isinstance(text, str) else text
+        return text
+
+    load_plan(replace(source, load=heard))
+    return found
 
 
 def usable_plan(source: Source) -> Loaded:

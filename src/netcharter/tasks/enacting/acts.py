@@ -32,7 +32,14 @@ from netcharter.tasks.enacting.here import conversations, here, is_tracked
 from netcharter.tasks.enacting.ready import Ready
 from netcharter.tasks.holds import Holds, holds
 from netcharter.tasks.keeping import NotAKit, kept_areas
-from netcharter.tasks.sources import Source, Unreadable, Unusable, unusable, usable_plan
+from netcharter.tasks.sources import (
+    Source,
+    Unreadable,
+    Unusable,
+    included,
+    unusable,
+    usable_plan,
+)
 
 STATE = "/var/lib/netcharter"
 SECONDS = 300.0  # to keep it in
@@ -84,16 +91,16 @@ def kept_source(work: Work, number: int | None = None) -> Source | None:
     called = f"version {number}"
     text = host.read(paths.version(number, "charter.yaml")) or b""
     files = rollout.made(work, number).files
-    included = host.files(paths.version(number, "included"))
+    beside = host.files(paths.version(number, "included"))
     try:
         areas = kept_areas(called, files["manifest.json"])
     except NotAKit as fault:
         raise unusable("cannot-keep", str(fault), called, "", "undo to another version") from None
 
     def load(name: str) -> bytes:
-        if name not in included:
+        if name not in beside:
             raise Unreadable("it is not among what was put aside")
-        return included[name]
+        return beside[name]
 
     return Source(f"charter.yaml of {called}", text, load, areas)
 
@@ -154,11 +161,7 @@ def enact(
         tuple(sorted(f"{one.check}: {one.sentence}" for one in ready.failed)),
         ready.changes.summary,
         tuple(set_aside),
-        included={
-            name: text.encode("utf-8")
-            for name, text in ready.checked.loaded.texts.items()
-            if name != ready.source.name
-        },
+        included=included(ready.source),
     )
     cut: list[Again] = []
 
