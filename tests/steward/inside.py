@@ -1,6 +1,6 @@
 """What happens in the namespace of `test_kernel_sets`: argument 1 says which of it, in this folder.
 
-python -m tests.steward.inside exact|process
+python -m tests.steward.inside exact|process|mend
 """
 
 from __future__ import annotations
@@ -25,6 +25,9 @@ from netcharter.tasks.steward import in_place
 from tests.steward.running import PATIENCE, manager, steward
 
 DEVICES = ("eth0", "eth1.20", "lo")
+# As the unit has it: root without root's powers but one.
+LIMITED = ("setpriv", "--bounding-set=-all,+net_admin", "--inh-caps=-all", "--no-new-privs")
+PROOFS = 60.0  # seconds for some proofs, and for what is done after them
 SLACK = timedelta(milliseconds=150)  # between two programs that read the clock
 
 
@@ -40,8 +43,8 @@ def now() -> datetime:
     return datetime.now(UTC)
 
 
-def eventually(what: Callable[[], bool]) -> None:
-    end = time.monotonic() + PATIENCE
+def eventually(what: Callable[[], bool], patience: float = PATIENCE) -> None:
+    end = time.monotonic() + patience
     while not what():
         assert time.monotonic() < end, "it never came"
         time.sleep(0.02)
@@ -95,9 +98,12 @@ def process(folder: Path) -> None:
     open_all_day = next(one.set for one in plan.timed if due(one, plan, now()))
     everywhere = set(plan.devices)
     notify = str(folder / "notify")
-    with manager(notify) as heard, steward(folder, notify) as running:
+    with manager(notify) as heard, steward(folder, notify, before=LIMITED) as running:
         heard.until("READY=1")
         eventually(lambda: all(as_wanted(plan, one) for one in plan.timed))
+        eventually(lambda: turn(running.path, "holds") != "waiting")
+        told = {alarm["matter"]: alarm["text"] for alarm in status(running.path)["alarms"]}
+        assert turn(running.path, "holds") == "well" and "eth0" in told["holds/kernel"], told
         assert all(left <= 300 for left in elements(open_all_day).values())
         nft(f"flush set inet netcharter {open_all_day}")
         assert elements(open_all_day) == {}
@@ -116,6 +122,40 @@ def process(folder: Path) -> None:
         assert running.end() == 0
 
 
+def mend(folder: Path) -> None:
+    """A steward that mends: what is taken from the kernel comes back, and the alarm ends."""
+    notify = str(folder / "notify")
+    with manager(notify) as heard, steward(folder, notify, before=LIMITED) as running:
+        heard.until("READY=1")
+
+        def well() -> bool:
+            ask(running.path, {"ask": "wake", "duty": "holds"}, PATIENCE)
+            found = status(running.path)
+            matters = [alarm["matter"] for alarm in found["alarms"]]
+            return turn(running.path, "holds") == "well" and "holds/kernel" not in matters
+
+        try:
+            eventually(well, PROOFS)
+            nft("delete table inet netcharter")
+            eventually(lambda: b"nc_stray" in tables() and well(), PROOFS)
+            plan = in_place(folder)
+            assert plan is not None and plan.timed
+            eventually(lambda: all(as_wanted(plan, one) for one in plan.timed))
+        except AssertionError:
+            raise AssertionError(status(running.path), running.said) from None
+        assert running.end() == 0
+    assert "the plan is put in place again" in running.said, running.said
+
+
+def tables() -> bytes:
+    command = ["nft", "list", "ruleset"]
+    return subprocess.run(command, capture_output=True, check=True, timeout=PATIENCE).stdout
+
+
+def turn(path: str, name: str) -> str:
+    return next(str(d["state"]) for d in status(path)["duties"] if d["name"] == name)
+
+
 def as_wanted(plan: Schedule, one: Timed) -> bool:
     wanted = set(plan.devices) if due(one, plan, now()) else set()
     return set(elements(one.set)) == wanted
@@ -131,4 +171,4 @@ def nft(text: str) -> None:
 
 
 if __name__ == "__main__":
-    {"exact": exact, "process": process}[sys.argv[1]](Path.cwd())
+    {"exact": exact, "process": process, "mend": mend}[sys.argv[1]](Path.cwd())

@@ -69,6 +69,23 @@ def test_a_silence_holds_back_until_it_expires(what: str) -> None:
     assert follow(lasting[:2], other) == [(0, "begins")]
 
 
+def test_what_begins_again_and_again_is_told_five_times_within_a_day() -> None:
+    steps: list[tuple[float, Report | None]] = [(h / 2, report(h % 2 == 0)) for h in range(100)]
+    found = follow(steps)
+    begun = [hours for hours, kind in found if kind == "begins"]
+    assert begun[:5] == [0, 1, 2, 3, 4] and begun[5] >= 24
+    for hours in begun:
+        assert sum(hours <= other < hours + 24 for other in begun) <= alarms.UNSTEADY
+    assert len(found) == 2 * len(begun)  # each that was told is told to be over
+    book, told = Book(), []
+    for hours, said in steps[:10]:
+        assert said is not None
+        book, messages = alarms.reported(book, "health", [said], NOW + hours * HOUR)
+        told += [message.text for message in messages if message.kind == "begins"]
+    assert [alarms.UNSTEADY_TEXT in text for text in told] == [False] * 4 + [True]
+    assert alarms.read(fields("alarms.json", written(alarms.written(book)))) == book
+
+
 def test_it_is_known_when_there_is_something_to_tell_next() -> None:
     book = Book(silences=(Silence("all", NOW + 5 * HOUR, "keeper"),))
     assert alarms.wakes(book) is None

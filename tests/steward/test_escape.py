@@ -72,7 +72,9 @@ def test_an_email_says_what_it_is_about() -> None:
     assert found["Subject"] == "[Tarn Hollow] urgent: only 3 % free"
     assert found["Date"] == "Thu, 26 Nov 2026 03:00:00 +0000"
     body = found.get_content()
-    assert "Gateway: gateway" in body and '--silence "health/memory"' in body
+    assert "Gateway: gateway" in body and "--silence health/memory" in body
+    hostile = messages.mail(SETTINGS, "", "gw", message("x", "a/$(x) `"))
+    assert b"--silence 'a/$(x) `'" in hostile  # it may be pasted into a shell
     assert mailed("a") != mailed("b") and mailed("a") == mailed("a")
 
 

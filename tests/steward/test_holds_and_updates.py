@@ -40,6 +40,12 @@ def test_an_answer_is_one_matter_and_another_difference_another_alarm() -> None:
     assert marks[1] == marks[2] != marks[3]
 
 
+def test_while_nobody_is_asked_nothing_is_alarming() -> None:
+    decision = holds.decide(holds.State(2), Facts(SYNCHRONISED, schedule=KIT), NOW, mend=True)
+    assert decision.effects == () and decision.state == holds.State(2)
+    assert [report.bad for report in decision.reports] == [False]
+
+
 def test_nothing_is_mended_unless_it_is_wished_for() -> None:
     for said in get_args(State):
         assert holds.decide(holds.State(), asked(said), NOW).effects == ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
@@ -15,6 +16,7 @@ from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import Agreement
 from netcharter.tasks.sources import Unusable
 from netcharter.tasks.steward import duties, handed, in_place, stamp
+from netcharter.tasks.steward_asks import UNTOLD, agreement, asked_by
 
 SMALL = """\
 charter: 1
@@ -88,9 +90,54 @@ def test_a_version_may_be_split_into_files_of_its_folder(tmp_path: Path) -> None
     (tmp_path / "kept").symlink_to("versions/0001")
     with pytest.raises(Unusable, match="not in the version's folder"):
         in_place(tmp_path)
-    (tmp_path / "versions/0001/more.yaml").write_text("areas: {barn: {device: eth5, hosts: 3}}\n")
+    more = tmp_path / "versions/0001/included/more.yaml"
+    more.parent.mkdir()
+    more.write_text("areas: {barn: {device: eth5, hosts: 3}}\n")
     found = in_place(tmp_path)
     assert found is not None and found.devices == ("eth2", "eth5", "eth0", "lo")
+
+
+def test_whether_the_kernel_holds_is_asked_of_a_program_and_only_of_what_is_kept(
+    tmp_path: Path,
+) -> None:
+    document = tmp_path / "answer.json"
+    ask = asked_by(("cat", str(document)), lambda: False)
+    missing = ask()
+    assert missing is not None and missing.state == "not known"
+    row = {"from": "tills", "to": "office", "service": "ssh", "when": "from 03:00", "witness": "a"}
+    said: dict[str, object] = {
+        "ok": False, "state": "otherwise", "opened": [], "closed": [row], "altered": [],
+        "totals": {"opened": "0", "closed": "12", "altered": "0"}, "others": ["ip_forward is 0"],
+    }  # fmt: skip
+    document.write_text(json.dumps(said))
+    first = ask()
+    assert first is not None and first.state == "otherwise"
+    assert "12 connections are let though the plan refuses them" in first.summary
+    assert "tills to office with ssh" in first.summary and "ip_forward" in first.summary
+    row |= {"when": "from 03:05", "witness": "b"}
+    document.write_text(json.dumps(said))
+    assert ask() == first  # asked later, the same difference is the same alarm
+    document.write_text(json.dumps(said | {"others": []}))
+    other = ask()
+    assert other is not None and other.digest != first.digest
+    assert asked_by(("cat", str(document)), lambda: True)() is None
+
+
+@pytest.mark.parametrize(
+    ("document", "state", "words"),
+    [
+        ({"ok": True, "state": "as planned"}, "as planned", ""),
+        ({"ok": False, "state": "nothing of ours"}, "nothing of ours", ""),
+        ({"ok": False, "state": "refused", "reason": "busy\x1b[2J"}, "not known", "busy<U+001B>[2J"),
+        ({"ok": False, "diagnostics": [{"message": "run it as root"}]}, "not known", "run it as root"),
+        ({"ok": False, "diagnostics": [{"id": "ruleset-not-loaded"}]}, "otherwise", UNTOLD),
+        ([], "not known", "no answer that is understood"),
+        ({"state": 1}, "not known", "no answer that is understood"),
+    ],
+)  # fmt: skip
+def test_answers_of_all_kinds_are_understood(document: object, state: str, words: str) -> None:
+    found = agreement(document)
+    assert (found.state, found.summary) == (state, words)
 
 
 def test_whether_the_kernel_holds_is_asked_where_somebody_can_tell() -> None:

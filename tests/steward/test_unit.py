@@ -32,6 +32,12 @@ def test_the_group_is_asked_for_only_where_it_exists() -> None:
     assert line in with_group
 
 
+def test_one_that_mends_may_write_kernel_settings_and_no_other() -> None:
+    plain, mending = (steward_unit(["/usr/bin/netcharter"], mends=mends) for mends in (False, True))
+    assert "ProtectKernelTunables=yes\n" in plain
+    assert mending == plain.replace("ProtectKernelTunables=yes", "ProtectKernelTunables=no")
+
+
 def test_words_of_the_command_are_quoted_and_what_no_unit_can_hold_is_refused() -> None:
     text = steward_unit(["/usr/bin/netcharter", "steward", "--state", '/a b/%i"$X'])
     assert '\nExecStart=/usr/bin/netcharter steward --state "/a b/%%i\\"$$X"\n' in text

@@ -17,8 +17,12 @@ from netcharter.steward.shapes import Report, Severity
 REPEATED = timedelta(days=1)
 LONGEST_SILENCE = timedelta(days=31)
 MOST_ALARMS = 200
+UNSTEADY = 5  # beginnings told within a day; what begins oftener is told once a day
 MOST_SILENCES = 50
 EVERYTHING = "all"
+UNSTEADY_TEXT = (
+    f"; it has begun {UNSTEADY} times within a day, and is told less often until it is steady again"
+)
 
 Kind = Literal["begins", "lasts", "ends"]
 
@@ -61,10 +65,12 @@ class Silence:
 
 @dataclass(frozen=True, slots=True)
 class Book:
-    """Alarms by matter, and silences."""
+    """Alarms by matter, and silences. lately: when beginnings were told within the last day, so that
+    what begins and ends again and again is not told each time."""
 
     alarms: Mapping[str, Alarm] = field(default_factory=dict)
     silences: tuple[Silence, ...] = ()
+    lately: Mapping[str, tuple[datetime, ...]] = field(default_factory=dict)
 
     def silent(self, key: str) -> Silence | None:
         """The silence that covers a matter and lasts longest."""
@@ -105,19 +111,36 @@ def _ended(book: Book, key: str, alarm: Alarm, text: str, now: datetime) -> list
 
 def looked(book: Book, now: datetime) -> Turn:
     """What is to be told by now: what was not told yet, and what lasts since a day."""
-    book = replace(book, silences=tuple(s for s in book.silences if s.until > now))
-    alarms = dict(book.alarms)
+    book = _without_old(book, now)
+    alarms, lately = dict(book.alarms), dict(book.lately)
     messages = []
     for key, alarm in book.alarms.items():
         if _due(book, key, alarm) <= now:
             kind: Kind = "begins" if alarm.told is None else "lasts"
-            messages.append(Message(kind, key, alarm.severity, alarm.text, alarm.began, now))
+            text = alarm.text
+            if kind == "begins":
+                lately[key] = (*lately.get(key, ()), now)
+                text += UNSTEADY_TEXT if len(lately[key]) == UNSTEADY else ""
+            messages.append(Message(kind, key, alarm.severity, text, alarm.began, now))
             alarms[key] = replace(alarm, told=now)
-    return replace(book, alarms=alarms), tuple(messages)
+    return replace(book, alarms=alarms, lately=lately), tuple(messages)
+
+
+def _without_old(book: Book, now: datetime) -> Book:
+    recent = {
+        key: times
+        for key, found in book.lately.items()
+        if (times := tuple(when for when in found if when > now - REPEATED))
+    }
+    silences = tuple(silence for silence in book.silences if silence.until > now)
+    return replace(book, silences=silences, lately=recent)
 
 
 def _due(book: Book, key: str, alarm: Alarm) -> datetime:
     due = alarm.began if alarm.told is None else alarm.told + REPEATED
+    often = book.lately.get(key, ())
+    if alarm.told is None and len(often) >= UNSTEADY:
+        due = max(due, often[-UNSTEADY] + REPEATED)
     silence = book.silent(key)
     return due if silence is None else max(due, silence.until)
 
@@ -152,8 +175,12 @@ def stamp(instant: datetime) -> str:
 
 def instant(found: Fields, name: str) -> datetime:
     """Raises StateBroken."""
+    return _parsed(found, name, found.text(name))
+
+
+def _parsed(found: Fields, name: str, text: str) -> datetime:
     try:
-        when = datetime.fromisoformat(found.text(name))
+        when = datetime.fromisoformat(text)
     except ValueError:
         raise found.broken(name, "an instant") from None
     if when.tzinfo is None:
@@ -172,6 +199,10 @@ def written(book: Book) -> Mapping[str, object]:
             }
             for key, alarm in book.alarms.items()
         },
+        "lately": [
+            {"key": key, "when": [stamp(when) for when in times]}
+            for key, times in book.lately.items()
+        ],
         "silences": [{**asdict(one), "until": stamp(one.until)} for one in book.silences],
     }
 
@@ -183,7 +214,11 @@ def read(found: Fields) -> Book:
         Silence(one.text("what"), instant(one, "until"), one.text("who"), one.text("why"))
         for one in found.objects("silences")
     )
-    return Book(alarms, silences)
+    lately = {
+        one.text("key"): tuple(_parsed(one, "when", text) for text in one.texts("when"))
+        for one in found.objects("lately")
+    }
+    return Book(alarms, silences, lately)
 
 
 def _alarm(found: Fields) -> Alarm:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from email.utils import format_datetime
 from hashlib import sha256
+from shlex import quote
 
 from netcharter.steward import escape
 from netcharter.steward.alarms import Kind, Message, stamp
@@ -36,7 +37,10 @@ def mail(settings: Mail, site: str, host: str, message: Message) -> bytes:
         f"Written: {_plain(message.at)}",
     ]
     if message.kind != "ends":
-        lines += ["", f'To be left in peace about it: netcharter steward --silence "{message.key}"']
+        lines += [
+            "",
+            f"To be left in peace about it: netcharter steward --silence {quote(message.key)}",
+        ]
     domain = settings.sender.rpartition("@")[2]
     headers = {
         "Date": format_datetime(message.at.astimezone(UTC)),

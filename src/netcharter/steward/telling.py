@@ -39,6 +39,7 @@ def essence(book: Book) -> object:
     return (
         {key: (alarm.mark, alarm.began, alarm.told) for key, alarm in book.alarms.items()},
         book.silences,
+        book.lately,
     )
 
 

@@ -16,13 +16,15 @@ SOCKET = "/run/netcharter/steward.sock"
 GROUP = "netcharter"
 
 
-def steward_unit(command: Sequence[str], group: bool = False) -> str:
+def steward_unit(command: Sequence[str], group: bool = False, mends: bool = False) -> str:
     """The unit. command: starts the steward, its program with its whole path; group: whether the
-    group that may speak with it exists.
+    group that may speak with it exists; mends: whether it may put the plan in place again, for which
+    kernel settings have to be written.
 
     It runs as root without root's powers but one, so that the files of the roll-out stay root's
     own. It may ask the clock whether it is synchronised, which `ProtectClock` would forbid; to set
-    it needs a power it does not have. Programs it starts (nft, ip) inherit all this.
+    it needs a power it does not have. Programs it starts inherit all this, so that the kernel does
+    otherwise is told, and in which connections only by `netcharter holds` where more is allowed.
     """
     return f"""\
 # Netcharter: what the gateway does by itself.
@@ -61,7 +63,7 @@ ProtectHome=yes
 PrivateTmp=yes
 PrivateDevices=yes
 ProtectKernelModules=yes
-ProtectKernelTunables=yes
+ProtectKernelTunables={"no" if mends else "yes"}
 ProtectKernelLogs=yes
 ProtectControlGroups=yes
 ProtectHostname=yes

@@ -26,11 +26,13 @@ from netcharter.steward.shapes import Duty, Schedule
 from netcharter.steward.unit import GROUP, SOCKET, STATE, steward_unit
 from netcharter.tasks.keeping import NotAKit, kept_areas
 from netcharter.tasks.sources import Source, Unreadable, unusable, usable_plan
+from netcharter.tasks.steward_asks import asked_by, mended_by
 from netcharter.tasks.steward_settings import read_settings
 
 __all__ = ["GROUP", "SOCKET", "STATE", "Answer", "ask", "duties", "handed", "run", "unit"]
 
 SETTINGS = "steward.yaml"
+PROGRAM = str(Path(sys.executable).with_name("netcharter"))
 
 
 # --- at work -------------------------------------------------------------------------------------
@@ -61,8 +63,20 @@ def duties(settings: Settings, hands: Handed) -> tuple[Duty[Any], ...]:
 
 
 def handed(state: Path) -> Handed:
-    """What the state folder tells: the schedule of what is in place."""
-    return Handed(lambda: in_place(state), lambda: stamp(state))
+    """What the state folder tells: the schedule of what is in place; and whether the kernel holds,
+    asked of a process of its own."""
+    command = (PROGRAM, "holds", "--json", "--state", str(state))
+
+    def not_to_be_asked() -> bool:
+        paths = Paths(str(state))
+        return files.read(paths.trial_file) is not None or files.link(paths.kept) is None
+
+    return Handed(
+        lambda: in_place(state),
+        lambda: stamp(state),
+        holds=asked_by(command, not_to_be_asked),
+        mend=mended_by((PROGRAM, "boot", "--json", "--state", str(state))),
+    )
 
 
 def in_place(state: Path) -> Schedule | None:
@@ -82,7 +96,7 @@ def in_place(state: Path) -> Schedule | None:
         kept = None if manifest is None else kept_areas("manifest.json", manifest)
     except NotAKit as fault:
         raise StateBroken(f"version {number}", f"of its manifest: {fault}") from None
-    source = Source("charter.yaml", text, _included(folder), kept)
+    source = Source("charter.yaml", text, _included(folder / "included"), kept)
     return schedule(usable_plan(source).plan, number)
 
 
@@ -137,11 +151,12 @@ def _fault_of(path: str) -> str | None:
 
 
 def unit(state: Path, socket: str, group: bool) -> str:
-    """The unit of the service manager that runs this very program as the steward."""
-    command = [str(Path(sys.executable).with_name("netcharter")), "steward"]
+    """The unit of the service manager that runs this very program as the steward, with what the
+    settings in the state folder need. Raises Unusable."""
+    command = [PROGRAM, "steward"]
     command += ["--state", str(state)] if str(state) != STATE else []
     command += ["--socket", socket] if socket != SOCKET else []
-    return steward_unit(command, group)
+    return steward_unit(command, group, _settings(state).mend)
 
 
 # --- asked ---------------------------------------------------------------------------------------

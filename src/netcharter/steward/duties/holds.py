@@ -30,7 +30,12 @@ class State:
 
 def decide(state: State, facts: Facts, now: datetime, *, mend: bool = False) -> Decision[State]:
     """Tell the answer; have the plan put in place again where that is wished for and of use."""
-    found = facts.holds or Agreement("not known", summary="nobody was asked")
+    found = facts.holds
+    if found is None:
+        quiet = Report(
+            KEY, False, "nothing is kept, or a version is on trial: the kernel is not asked"
+        )
+        return Decision(state, (), now + EVERY, (quiet,))
     wanted = facts.schedule is not None or found.state == "otherwise"
     wrong = wanted and found.state in ("otherwise", "nothing of ours")
     tried = state.mends if wrong or found.state == "not known" else 0

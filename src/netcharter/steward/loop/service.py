@@ -18,7 +18,7 @@ from netcharter.rollout.trouble import StateBroken
 from netcharter.steward import alarms, outbox, protocol, telling, turns
 from netcharter.steward.alarms import Book, Message, Silence
 from netcharter.steward.outbox import Letter, Outbox
-from netcharter.steward.shapes import Duty, Effect, Facts, Need, Report
+from netcharter.steward.shapes import Duty, Effect, Facts, Mend, Need, Report
 from netcharter.steward.turns import Turns
 
 S = TypeVar("S")
@@ -154,6 +154,8 @@ class Steward:
         await self._report(duty.name, decision.reports)
         for effect in decision.effects:
             await self._world.perform(effect)
+            if isinstance(effect, Mend):  # new sets are empty ones
+                self.wake(name for name in ("hours",) if name in self.keepers)
         if decision.state != state:
             await self._world.save(f"{duty.name}.json", as_file(duty.written(decision.state)))
         return decision.state, decision.wake

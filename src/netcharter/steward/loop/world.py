@@ -43,13 +43,14 @@ class Handed:
     """What others do for the steward. All may take their time, and raise an exception in words.
 
     schedule: of the kit that is in place, None for none; stamp: cheap, and other whenever another
-    kit is in place; holds: whether the kernel does what the plan says; decide_again: open
+    kit is in place; holds: whether the kernel does what the plan says, None while it is not to be
+    asked; decide_again: open
     conversations, with the reason; mend: the plan is put in place again.
     """
 
     schedule: Callable[[], Schedule | None]
     stamp: Callable[[], str]
-    holds: Callable[[], Agreement] | None = None
+    holds: Callable[[], Agreement | None] | None = None
     decide_again: Callable[[str], None] | None = None
     mend: Callable[[str], None] | None = None
 

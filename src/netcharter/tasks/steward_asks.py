@@ -1,0 +1,121 @@
+"""What the steward has others find out: whether the kernel holds, by a program of its own.
+
+The proof takes memory that an idle service should not keep, so it is made in another process, and
+only its answer (`netcharter holds --json`) is weighed here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from netcharter.rollout.run import programs
+from netcharter.rollout.shapes import Run
+from netcharter.rollout.trouble import EffectFailed
+from netcharter.steward.duties.holds import LIMIT
+from netcharter.steward.escape import one_line
+from netcharter.steward.shapes import Agreement
+
+LASTING = ("from", "to", "service")  # of a row; its moments depend on when one asks
+KINDS = ("opened", "closed", "altered")
+TOLD = 3  # rows and sentences that are told of a difference
+# The difference is only worked out where there is one; the service may not make namespaces for it.
+UNTOLD = "the kernel is not as planned; `netcharter holds` tells in what"
+MOST = 160  # characters of one of them
+
+
+def asked_by(
+    command: Sequence[str], under_way: Callable[[], bool]
+) -> Callable[[], Agreement | None]:
+    """Ask a program. under_way: whether a version is on trial: then nobody is asked (None), since
+    what is kept and what is in place are two things."""
+
+    def ask() -> Agreement | None:
+        if under_way():
+            return None
+        try:
+            said = programs.run(Run(tuple(command), fails=False, seconds=LIMIT))
+            found = json.loads(said.out)
+        except EffectFailed as fault:
+            return Agreement("not known", summary=one_line(fault.said, MOST))
+        except ValueError:
+            return Agreement("not known", summary=f"what was asked ended with {said.code}")
+        return agreement(found)
+
+    return ask
+
+
+def mended_by(command: Sequence[str]) -> Callable[[str], None]:
+    """Have a program put the plan in place again. What it returns raises EffectFailed."""
+
+    def mend(why: str) -> None:
+        said = programs.run(Run(tuple(command), fails=False, seconds=LIMIT))
+        if said.code == 0:
+            return
+        try:
+            found = json.loads(said.out)
+            left = [str(one) for one in found.get("left", ())]
+            words = one_line("; ".join(left), MOST) or agreement(found).summary
+        except (ValueError, AttributeError):
+            words = ""
+        raise EffectFailed("mending", words or f"it ended with {said.code}")
+
+    return mend
+
+
+def agreement(document: Any) -> Agreement:
+    """What a document of `holds` says; its digest is the same as long as the difference is, whatever
+    moment and witness are named."""
+    said: Mapping[str, Any] = document if isinstance(document, dict) else {}
+    state = said.get("state")
+    if state == "as planned":
+        return Agreement("as planned")
+    if state == "nothing of ours":
+        return Agreement("nothing of ours")
+    if any(one.get("id") == "ruleset-not-loaded" for one in _diagnostics(said)):
+        return Agreement("otherwise", "not told", UNTOLD)
+    if state != "otherwise":
+        return Agreement("not known", summary=one_line(_why(said), MOST))
+    sentences = [*_sentences(said)]
+    text = "; ".join(sentences[:TOLD]) + ("; and more" if len(sentences) > TOLD else "")
+    return Agreement("otherwise", _digest(said), text and f"the kernel is not as planned: {text}")
+
+
+def _why(said: Mapping[str, Any]) -> str:
+    told = [one.get("message") for one in _diagnostics(said)]
+    return str(said.get("reason") or (told[0] if told else "no answer that is understood"))
+
+
+def _diagnostics(said: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    return [one for one in said.get("diagnostics", ()) if isinstance(one, dict)]
+
+
+def _sentences(said: Mapping[str, Any]) -> list[str]:
+    """How many connections, then one of each kind, then what else is otherwise."""
+    totals = said.get("totals") or {}
+    words = {
+        "opened": "are refused though the plan lets them",
+        "closed": "are let though the plan refuses them",
+        "altered": "are delivered or answered otherwise",
+    }
+    found = [
+        f"{totals[kind]} connections {words[kind]}, such as {one_line(_row(said[kind][0]), MOST)}"
+        for kind in KINDS
+        if said.get(kind)
+    ]
+    return found + [one_line(str(other), MOST) for other in said.get("others", ())]
+
+
+def _row(row: Mapping[str, Any]) -> str:
+    return f"{row.get('from')} to {row.get('to')} with {row.get('service')}"
+
+
+def _digest(said: Mapping[str, Any]) -> str:
+    lasting = {
+        kind: sorted(json.dumps([row.get(k) for k in LASTING]) for row in said.get(kind) or ())
+        for kind in KINDS
+    }
+    text = json.dumps([lasting, list(said.get("others", ()))], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
