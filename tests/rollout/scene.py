@@ -73,7 +73,6 @@ LOOKS = (
     "ip -br link | sed 's/@[^ ]*//' | awk '{print $1, $2}'",
     "ip -4 route show table all; ip -6 route show table all | sed '/proto kernel/d'",
     "ip rule; ip -6 rule",
-    "nft -s list ruleset",
     "sysctl -a 2>/dev/null | grep -E '^net.(ipv4|ipv6|netfilter)' | grep -vE 'secret|count|_mem'",
 )
 SERVER = f"""
@@ -142,7 +141,8 @@ class Scene:
         end = time.monotonic() + PATIENCE
         while "tentative" in said(self.inside("ip", "address")) and time.monotonic() < end:
             time.sleep(0.05)
-        return "\n".join(said(self.inside("sh", "-c", look)) for look in LOOKS)
+        looks = [said(self.inside("sh", "-c", look)) for look in LOOKS]
+        return "\n".join([*looks, *blocks(said(self.inside("nft", "-s", "list", "ruleset")))])
 
     def answers(self) -> bool:
         """Whether the manager reaches the gateway."""
@@ -164,6 +164,21 @@ class Scene:
         assert self._server.stdout is not None
         self._server.stdout.close()
         self._server = None
+
+
+def blocks(listing: str) -> list[str]:
+    """The chains, sets and maps of a ruleset, each with its table, sorted: they stand in the order
+    in which they were made, which means nothing; what stands within one does."""
+    found: list[str] = []
+    table = ""
+    for line in listing.splitlines():
+        if line.startswith("table "):
+            table = line
+        elif line.startswith("\t") and not line.startswith("\t\t") and line.endswith("{"):
+            found.append(f"{table}\n{line}")
+        elif found and line.strip("}"):
+            found[-1] += f"\n{line}"
+    return sorted(found)
 
 
 def said(command: Sequence[str], text: str = "") -> str:
