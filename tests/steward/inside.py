@@ -1,6 +1,6 @@
 """What happens in the namespace of `test_kernel_sets`: argument 1 says which of it, in this folder.
 
-python -m tests.steward.inside exact|process|mend
+python -m tests.steward.inside exact|process|mend|hops
 """
 
 from __future__ import annotations
@@ -14,13 +14,15 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from netcharter.rollout.trouble import EffectFailed
 from netcharter.steward.duties.hours import due
+from netcharter.steward.loop import facts
 from netcharter.steward.loop.door import ask
 from netcharter.steward.loop.world import Handed, RealWorld
 from netcharter.steward.settings import Settings
-from netcharter.steward.shapes import Fill, Hold, Schedule, Timed
+from netcharter.steward.shapes import Fill, Hold, LineFact, Schedule, Timed, Way
 from netcharter.tasks.steward import in_place
 from tests.steward.running import PATIENCE, manager, steward
 
@@ -147,6 +149,49 @@ def mend(folder: Path) -> None:
     assert "the plan is put in place again" in running.said, running.said
 
 
+def hops(folder: Path) -> None:
+    """A next hop that answers, one that does not, a carrier, a device that is not there."""
+    other = subprocess.Popen(["unshare", "-n", "sleep", "100"])
+    try:
+        ip(f"link add copper0 type veth peer name far netns {other.pid}")
+        ip("addr add 203.0.113.10/29 dev copper0")
+        ip("link set copper0 up")
+        assert not seen_carrier("copper0")
+        far = ["nsenter", "-t", str(other.pid), "-n", "ip"]
+        for words in ("addr add 203.0.113.9/29 dev far", "link set far up"):
+            subprocess.run([*far, *words.split()], check=True, timeout=PATIENCE)
+        eventually(lambda: seen_carrier("copper0"))
+        eventually(lambda: answers() == {"203.0.113.9": True, "203.0.113.11": False})
+        subprocess.run([*far, "link", "set", "far", "arp", "off"], check=True, timeout=PATIENCE)
+        ip("neigh flush dev copper0")
+        eventually(lambda: answers()["203.0.113.9"] is False)
+    finally:
+        other.kill()
+        other.wait()
+
+
+WAYS = (Way("copper", "copper0", ("203.0.113.9", "203.0.113.11")), Way("mast", "none0"))
+
+
+def found() -> tuple[LineFact, ...]:
+    plan = Schedule("Small", ZoneInfo("UTC"), {}, (), (), WAYS)
+    return facts.lines(plan, Path("/sys"))
+
+
+def seen_carrier(device: str) -> bool:
+    copper, mast = found()
+    assert mast.carrier is None
+    return copper.carrier is True
+
+
+def answers() -> dict[str, bool | None]:
+    return dict(found()[0].answers)
+
+
+def ip(words: str) -> None:
+    subprocess.run(["ip", *words.split()], check=True, timeout=PATIENCE)
+
+
 def tables() -> bytes:
     command = ["nft", "list", "ruleset"]
     return subprocess.run(command, capture_output=True, check=True, timeout=PATIENCE).stdout
@@ -171,4 +216,4 @@ def nft(text: str) -> None:
 
 
 if __name__ == "__main__":
-    {"exact": exact, "process": process, "mend": mend}[sys.argv[1]](Path.cwd())
+    {"exact": exact, "process": process, "mend": mend, "hops": hops}[sys.argv[1]](Path.cwd())

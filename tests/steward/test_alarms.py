@@ -69,6 +69,14 @@ def test_a_silence_holds_back_until_it_expires(what: str) -> None:
     assert follow(lasting[:2], other) == [(0, "begins")]
 
 
+def test_the_end_of_what_was_told_is_not_told_within_a_silence() -> None:
+    book, messages = alarms.reported(Book(), "health", [report(True)], NOW)
+    assert [message.kind for message in messages] == ["begins"]
+    book = alarms.silenced(book, Silence("health", NOW + 5 * HOUR, "keeper"), NOW + HOUR)
+    book, messages = alarms.reported(book, "health", [report(False)], NOW + 2 * HOUR)
+    assert messages == () and book.alarms == {}
+
+
 def test_what_begins_again_and_again_is_told_five_times_within_a_day() -> None:
     steps: list[tuple[float, Report | None]] = [(h / 2, report(h % 2 == 0)) for h in range(100)]
     found = follow(steps)

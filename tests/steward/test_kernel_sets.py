@@ -30,7 +30,7 @@ rules:
 """  # without VLAN devices, which not every kernel has
 
 
-@pytest.mark.parametrize("part", ["exact", "process", "mend"])
+@pytest.mark.parametrize("part", ["exact", "process", "mend", "hops"])
 def test_a_kernel_holds_what_the_hours_say(tmp_path: Path, part: str) -> None:
     """`tests/steward/inside.py` says what is looked at."""
     text = (
@@ -53,7 +53,8 @@ def test_a_kernel_holds_what_the_hours_say(tmp_path: Path, part: str) -> None:
     )
     namespace.written({"nftables.nft": kit.files["nftables.nft"]}, tmp_path)
     devices = sorted({*(a.parent for a in plan.areas), *(line.parent for line in plan.lines)})
-    namespace.run(
-        f"{namespace.made(devices if part == 'mend' else [])}load_ruleset\nexport PYTHONPATH={ROOT}\n{sys.executable} -m tests.steward.inside {part}\n",
+    namespace.run(  # with a /sys that shows the devices of the namespace
+        f"mount -t sysfs sysfs /sys\n{namespace.made(devices if part == 'mend' else [])}load_ruleset\nexport PYTHONPATH={ROOT}/src:{ROOT}\n{sys.executable} -m tests.steward.inside {part}\n",
         tmp_path,
+        private=True,
     )

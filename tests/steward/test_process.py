@@ -187,4 +187,4 @@ def test_the_watchdog_is_the_one_that_is_meant_for_us(
     """sd_watchdog_enabled(3). That nobody listens is no fault."""
     told = Told(environment)
     assert told.watchdog == seconds
-    told.tell("READY=1")
+    told.notify("READY=1")

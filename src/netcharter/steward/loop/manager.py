@@ -17,7 +17,7 @@ class Manager:
         self._address = _address(environment.get(NOTIFY, ""))
         self.watchdog = _seconds(environment) if self._address else None
 
-    def tell(self, *assignments: str) -> None:
+    def notify(self, *assignments: str) -> None:
         """Send assignments (`READY=1`). That nobody hears them is no reason to stop."""
         if self._address is None:
             return

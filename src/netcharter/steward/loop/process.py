@@ -63,9 +63,9 @@ async def _serve(
     watching = steward.again("watching", lambda: _watch(world, steward, manager))
     watch = asyncio.create_task(watching)
     try:
-        await steward.run(stop, lambda: manager.tell("READY=1", "STATUS=at work"))
+        await steward.run(stop, lambda: manager.notify("READY=1", "STATUS=at work"))
     finally:
-        manager.tell("STOPPING=1", "STATUS=ending")
+        manager.notify("STOPPING=1", "STATUS=ending")
         watch.cancel()
         await entrance.close()
 
@@ -86,11 +86,11 @@ async def _watch(world: RealWorld, steward: Steward, manager: Manager) -> None:
             stamp = fresh
             steward.wake(name for name in OF_THE_KIT if name in steward.keepers)
         if not steward.stuck():
-            manager.tell("WATCHDOG=1")
+            manager.notify("WATCHDOG=1")
         words = _words(steward)
         if words != told:
             told = words
-            manager.tell(f"STATUS={escape.status(words)}")
+            manager.notify(f"STATUS={escape.status(words)}")
 
 
 def _words(steward: Steward) -> str:

@@ -68,6 +68,7 @@ class RealWorld:
         self._schedule: Schedule | None = None
         self._stamp: str | None = None
         self._turn = Lock()
+        self._saving = asyncio.Lock()
 
     def now(self) -> datetime:
         return datetime.now(UTC)
@@ -182,7 +183,9 @@ class RealWorld:
         return await asyncio.to_thread(files.read, str(self.folder / name))
 
     async def save(self, name: str, data: bytes) -> None:
-        await asyncio.to_thread(files.write, Write(str(self.folder / name), data))
+        """One file after the other: of two with one name the later one stays."""
+        async with self._saving:
+            await asyncio.to_thread(files.write, Write(str(self.folder / name), data))
 
     def say(self, text: str) -> None:
         """A line of the log, which the service manager takes from standard error."""
