@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import signal
 import sys
@@ -65,6 +66,21 @@ def test_all_die_wherever_they_are(tmp_path: Path) -> None:
     assert (found.died, found.killed, found.spared) == (True, 3, [])
     for pid in map(int, pids.read_text().split()):
         assert started(pid) is None
+
+
+@pytest.mark.parametrize("stop", range(6))
+def test_a_child_that_is_just_being_born_dies_too(stop: int, tmp_path: Path) -> None:
+    """Nobody holds the file's lock afterwards: neither parent nor child is left."""
+    locked = tmp_path / "lock"
+    script = (
+        "import fcntl\n"
+        "f = open(sys.argv[1], 'w'); fcntl.flock(f, fcntl.LOCK_EX); mark()\n"
+        "if os.fork() == 0: signal.pause()\n"
+        "signal.pause()"
+    )
+    trace(command(script, locked), 0, stop)
+    with locked.open() as file:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 def test_who_leads_a_session_is_let_go_and_lives_on_untraced(tmp_path: Path) -> None:

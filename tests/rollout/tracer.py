@@ -23,6 +23,8 @@ _CONT, _DETACH, _SYSCALL, _SEIZE, _INTERRUPT, _LISTEN = 7, 17, 24, 0x4206, 0x420
 _SYSGOOD, _FORK, _VFORK, _CLONE, _EXEC, _EXITKILL = 0x1, 0x2, 0x4, 0x8, 0x10, 0x100000
 _OPTIONS = _SYSGOOD | _FORK | _VFORK | _CLONE | _EXEC | _EXITKILL
 _EVENT_STOP = 128
+_GET_MESSAGE = 0x4201
+_BIRTHS = (1, 2, 3)  # fork, vfork, clone
 _AT_CALL = signal.SIGTRAP | 0x80
 _WALL = 0x40000000
 _STOPS = (signal.SIGSTOP, signal.SIGTSTP, signal.SIGTTIN, signal.SIGTTOU)
@@ -112,6 +114,8 @@ class _Tracing:
     def _stopped(self, pid: int, status: int) -> None:
         """Let it go on, with the signal that it was to get, if it was stopped by one."""
         number, event = os.WSTOPSIG(status), status >> 16
+        if event in _BIRTHS:
+            self.alive.add(_born(pid))  # it is known before it has made its first stop
         if number == MARK and pid == self.main and not event:
             self.counting = True
             self.result.lengths.append(0)
@@ -171,6 +175,13 @@ def _buried(pid: int) -> None:
             return
         if not os.WIFSTOPPED(status):
             return
+
+
+def _born(pid: int) -> int:
+    """The child of a process that is stopped at having it; the process itself, if it was killed."""
+    message = ctypes.c_ulong(pid)
+    _libc.ptrace(_GET_MESSAGE, pid, None, ctypes.byref(message))
+    return message.value
 
 
 def _leads_a_session(pid: int, main: int) -> bool:
