@@ -35,7 +35,7 @@ LOOKS = (
     "ip -o address show scope global | sed 's/^[0-9]*: //; s/ tentative / /' | sort",
     "ip -4 route show table all | sort; ip -6 route show table all | grep -v 'proto kernel' | sort",
     "ip rule; ip -6 rule",
-    "nft -s list ruleset | sed 's/ timeout [^ ]*//g; s/addr { \\([^ ]*\\) }/addr \\1/'",
+    "nft -s list ruleset | sed 's/ timeout [^ ]*//g; s/addr { \\([^ ]*\\) }/addr \\1/' | sort",
     SETTINGS,
 )
 LIVING = {  # set: element, value, seconds

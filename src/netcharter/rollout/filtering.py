@@ -7,12 +7,13 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 
 from netcharter.rollout.escape import Unsayable, element, set_name, table_name
-from netcharter.rollout.listing import Set, Unlisted, block, plain
+from netcharter.rollout.listing import Block, Set, Unlisted, block, plain
 from netcharter.rollout.shapes import Element, HostState, Table
 
 LEAST = 1.0  # seconds; what has less is let go: nft takes no time of 0, and would keep it for ever
 AT_ONCE = 200  # elements in one line
 
+_GOING = ("map", "set", "chain", "counter")  # in this order: what leads to another goes first
 CLASS_MAPS = frozenset({"nc_class4", "nc_class6"})  # lead to a mark with the identity class in it
 CLASS_SHIFT, CLASS_MASK = 4, 0xFF0  # bits 4 to 11 of the mark (docs/explanation/kit.md)
 
@@ -23,6 +24,11 @@ def exchange(
     now: HostState, wanted: HostState, at: float, classes: Classes | None = None
 ) -> tuple[str, tuple[str, ...]]:
     """The text for `nft -f -` ("" if nothing is to be exchanged), and what it does, in words.
+
+    A base chain hangs in the path of packets before the rules that come with it count, and after
+    those that go with it have ceased to: for some thousandths of a second nothing but its policy
+    decides (seen on Linux 6.18). So the base chains of a table that is exchanged stay where they
+    are while all else in it is another.
 
     at: the clock that counts from boot when it is loaded; classes: how identity classes are to be
     renumbered. Raises Unsayable, Unlisted.
@@ -41,19 +47,43 @@ def exchange(
             old is not None and (not old.text or plain(old.text) == plain(table.text))
         ):
             continue
-        lines += _replaced(table)
+        lines += _replaced(old, table)
         lines += _elements(table, carried(old, table, at - now.at, at - wanted.at, classes))
         words.append(f"the table {table_name(*name)} is {'exchanged' if old else 'put in'}")
     return "".join(lines), tuple(words)
 
 
-def _replaced(table: Table) -> Iterator[str]:
+def _replaced(old: Table | None, table: Table) -> Iterator[str]:
     name = table_name(table.family, table.name)
     found = block(table.text)
     if (found.family, found.name) != (table.family, table.name):
         raise Unlisted(f"the text of {name} is that of another table")
-    yield f"table {name}\ndelete table {name}\n"
+    emptied = _emptied(name, block(old.text), found) if old is not None else []
+    yield from emptied or [f"table {name}\ndelete table {name}\n"]
     yield table.text.rstrip() + "\n"
+
+
+def _emptied(name: str, old: Block, new: Block) -> list[str]:
+    """All that is in a table goes but for its base chains; nothing where that can't be, since
+    they are others."""
+    there = old.hooks
+    if not there or there != new.hooks:
+        return []
+    by_kind: dict[str, list[str]] = {kind: [] for kind in _GOING}
+    for kind, called in old.things:
+        if kind not in by_kind:
+            return []
+        if called not in there:
+            by_kind[kind].append(called)
+    try:
+        gone = [
+            f"delete {kind} {name} {set_name(called)}\n"
+            for kind in _GOING
+            for called in by_kind[kind]
+        ]
+    except Unsayable:
+        return []
+    return [f"flush table {name}\n", *gone]
 
 
 def carried(

@@ -19,6 +19,7 @@ _SET = re.compile(r"(?:set|map) (\S+)\Z")
 _TIME = re.compile(r"(?:(\d+)d)?(?:(\d+)h)?(?:(\d+)m)?(?:(\d+)s)?(?:(\d+)ms)?\Z")
 _BANNED = re.compile(r"(?:include|define|redefine|undefine)\b")
 _ALONE = re.compile(r'(?<!map)(?<!=) \{ ((?:"[^"]*"|[^{},"\s]+)(?: \. (?:"[^"]*"|[^{},"\s]+))*) \}')
+_BEGINS = re.compile(r"\t\w[^{}]* \{\Z")  # what a table holds, as nft prints it
 _UNITS = (86400.0, 3600.0, 60.0, 1.0, 0.001)
 
 
@@ -50,12 +51,15 @@ class Set:
 
 @dataclass(slots=True)
 class Block:
-    """The one table of a text. end: where its closing brace ends."""
+    """The one table of a text. end: where its closing brace ends; things: what it holds, as kind
+    and name, in order; hooks: its base chains, with `type ... hook ... priority ...` of each."""
 
     family: str
     name: str
     sets: dict[str, Set]
     end: int
+    things: list[tuple[str, str]] = field(default_factory=list)
+    hooks: dict[str, str] = field(default_factory=dict)
 
 
 def block(text: str) -> Block:
@@ -104,9 +108,12 @@ class _Reader:
             if head is None or self.found is not None:
                 raise Unlisted("it does not begin with a table, or has two")
             self.found = Block(head[1], head[2], {}, 0)
-        elif len(self.opened) == 1 and (named := _SET.match(said)):
+        elif len(self.opened) == 1:
             assert self.found is not None
-            self.found.sets[named[1]] = Set(named[1])
+            kind, _, called = said.rpartition(" ")
+            self.found.things.append((kind, called))
+            if named := _SET.match(said):
+                self.found.sets[named[1]] = Set(named[1])
         elif len(self.opened) == 2 and said == "elements =":
             self.begun = match.start() - len(self.text[self.since : match.start()].lstrip())
         self.opened.append(said)
@@ -142,8 +149,12 @@ class _Reader:
     def _statement(self, said: str) -> None:
         if not self.opened or _BANNED.match(said):
             raise Unlisted(f"it says more than a table: {said[:60]}")
-        named = _SET.match(self.opened[1]) if len(self.opened) == 2 else None
-        if named is None or self.found is None:
+        if len(self.opened) != 2 or self.found is None:
+            return
+        if self.opened[1].startswith("chain "):
+            self._hanging(self.opened[1].removeprefix("chain "), said)
+        named = _SET.match(self.opened[1])
+        if named is None:
             return
         owner, (word, _, rest) = self.found.sets[named[1]], said.partition(" ")
         if word in ("type", "typeof"):
@@ -152,6 +163,12 @@ class _Reader:
             owner.flags |= frozenset(rest.replace(",", " ").split())
         elif word == "timeout":
             owner.default = True
+
+    def _hanging(self, chain: str, said: str) -> None:
+        assert self.found is not None
+        words = " ".join(said.split())
+        if words.startswith("type ") and " hook " in words:
+            self.found.hooks[chain] = words
 
 
 # --- elements ------------------------------------------------------------------------------------
@@ -218,8 +235,17 @@ def settled(text: str, full: str) -> tuple[str, tuple[Element, ...]]:
 
 def plain(text: str) -> str:
     """A listing in which what nft says in two ways is said in one: of an anonymous set whose
-    elements were merged into one, a reload makes a plain comparison (measured, nft 1.0.6)."""
-    return _ALONE.sub(r" \1", text)
+    elements were merged into one, a reload makes a plain comparison (measured, nft 1.0.6), and
+    chains that stayed while the others were exchanged stand before them."""
+    lines = _ALONE.sub(r" \1", text).splitlines()
+    begins = [n for n, line in enumerate(lines) if _BEGINS.match(line)]
+    ends = [n for n, line in enumerate(lines) if line == "\t}"]
+    if len(begins) != len(ends) or any(a > b for a, b in zip(begins, ends, strict=True)):
+        return "\n".join(lines)
+    blocks = sorted("\n".join(lines[a : b + 1]) for a, b in zip(begins, ends, strict=True))
+    held = {n for a, b in zip(begins, ends, strict=True) for n in range(a, b + 1)}
+    rest = [line for n, line in enumerate(lines) if n not in held and line]
+    return "\n".join([*rest[:-1], *blocks, *rest[-1:]])
 
 
 def _coming(sets: Mapping[str, Set]) -> Iterator[Set]:
