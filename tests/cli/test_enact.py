@@ -172,6 +172,18 @@ def test_a_session_from_elsewhere_is_refused_by_its_own_way_in(tmp_path: Path) -
     assert not found["management"]["holds"] and found["management"]["witness"]
 
 
+def test_what_a_machine_lacks_is_told_and_nothing_changes(tmp_path: Path) -> None:
+    site = Played(tmp_path)
+    site.write("charter.yaml", CHARTER.replace("device: eth5", "device: eth55"))
+    lacking = site.ask("enact", "charter.yaml", "--prepare")
+    site.sh("ls -A state > folder.txt 2>/dev/null || true")
+    site.play()
+    found = site.answer(lacking, None, 1)
+    missing = [one for one in found["findings"] if one["id"] == "device-missing"]
+    assert len(missing) == 1 and "barn" in missing[0]["message"]
+    assert site.text("folder.txt") == ""
+
+
 def test_waiving_needs_a_reason(tmp_path: Path) -> None:
     site = Played(tmp_path)
     site.write("charter.yaml", CHARTER)

@@ -51,6 +51,7 @@ CHECKS = ("promises", "management", "rehearsal")
 )
 @on_option
 @click.option("--yes", is_flag=True, help="do not ask")
+@click.option("--prepare", is_flag=True, help="look what this machine lacks for it; change nothing")
 @click.option("--only-judge", is_flag=True, help="judge it for this machine; change nothing")
 @json_option
 @exits
@@ -61,6 +62,8 @@ def cli(charter: Path, state: Path, on: str | None, as_json: bool, **said: Any) 
         raise click.UsageError("--waive needs --because: it is recorded")
     if on is not None:
         return elsewhere(on, charter)
+    if said["prepare"]:
+        return _prepared(charter, as_json)
     rolling = work(state, quiet=as_json)
     ready = _judged(rolling, charter, said)
     if not as_json:
@@ -72,6 +75,17 @@ def cli(charter: Path, state: Path, on: str | None, as_json: bool, **said: Any) 
     if not said["yes"] and not click.confirm("Put it in place on trial?", err=as_json):
         return 1
     return _enacted(rolling, ready, said, as_json)
+
+
+def _prepared(charter: Path, as_json: bool) -> int:
+    from netcharter.tasks.preparing import prepared
+
+    found = prepared(source(charter))
+    if as_json:
+        print_json(found.as_json())
+    else:
+        _show(found.lines())
+    return 0 if found.ok else 1
 
 
 def _judged(rolling: Any, charter: Path, said: dict[str, Any]) -> Any:

@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 
 from netcharter.charter.model import Charter
-from netcharter.rollout.prepare import Use, Wanted
+from netcharter.rollout.prepare import Preparation, Use, Wanted, asked, facts_of, prepare
+from netcharter.rollout.run.gathering import gather
+from netcharter.tasks.kit import render_charter
+from netcharter.tasks.sources import Source, usable_plan
 
 
 def uses_of(charter: Charter) -> tuple[Use, ...]:
@@ -48,3 +51,14 @@ def wanted_of(
         timed=timed or any(one.during for one in charter.promises),
         packages=packages or {},
     )
+
+
+def prepared(source: Source, left: Collection[str] = ()) -> Preparation:
+    """Judge this machine by what a charter wants of it; nothing is changed.
+
+    left: names of areas that stay elsewhere for now. Raises Unusable.
+    """
+    loaded = usable_plan(source)
+    wanted = wanted_of(loaded.plan.charter, render_charter(source).kit.files, left)
+    asked_for = asked(sorted(wanted.packages))
+    return prepare(wanted, facts_of(gather(asked_for)))
