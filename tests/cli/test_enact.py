@@ -172,6 +172,32 @@ def test_a_session_from_elsewhere_is_refused_by_its_own_way_in(tmp_path: Path) -
     assert not found["management"]["holds"] and found["management"]["witness"]
 
 
+def test_a_copy_moves_to_another_machine(tmp_path: Path) -> None:
+    site = Played(tmp_path)
+    site.write("charter.yaml", CHARTER)
+    said = ("--waive", "rehearsal", "--because", "it was rehearsed before")
+    site.ask("enact", "charter.yaml", "--yes", *said)
+    site.ask("keep")
+    copied = site.ask("backup", "-o", "copy")
+    site.sh(
+        f'print=$(python3 -c \'import json; print(json.load(open("{copied}.json"))["fingerprint"])\')'
+    )
+    site.sh("mv state gone; nft flush ruleset; ip link set eth5 down; ip link set eth5 name moved")
+    netcharter = f"{sys.executable} -m netcharter restore copy --state state --json"
+    site.sh(f"{netcharter} --fingerprint 0000 -o wrong > wrong.json; ls -A state > folder.txt 2>&1")
+    site.sh(f'{netcharter} --fingerprint "$print" -o here --device eth5=moved > 90.json 2> 90.err')
+    site.sh("echo $? > 90.exit; ip link set moved up")
+    there = site.ask("enact", "here/charter.yaml", "--yes", *said)
+    site.play()
+    found = site.answer(copied, "backup", 0)
+    assert found["kept"] == 1 and found["site"] == "Hut"
+    assert not json.loads(site.text("wrong.json"))["ok"]
+    back = site.answer(90, None, 0)
+    assert back["changed"] == [{"name": "barn", "before": "eth5", "after": "moved"}]
+    assert back["missing"] == []
+    assert site.answer(there, "enact", 0)["state"] == "waiting"
+
+
 def test_what_a_machine_lacks_is_told_and_nothing_changes(tmp_path: Path) -> None:
     site = Played(tmp_path)
     site.write("charter.yaml", CHARTER.replace("device: eth5", "device: eth55"))

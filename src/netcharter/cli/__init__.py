@@ -29,6 +29,8 @@ BEHIND = {
     "undo": "go back; what happened here",
     "holds": "is what the kernel has loaded still the plan?",
     "boot": "bring up what is kept, as at boot",
+    "backup": "one signed copy of what is kept here",
+    "restore": "take a copy back on another machine",
     "steward": "the service on the gateway: hours, health, alarms",
 }
 NOBODY_READS = 141  # as a shell reports what a closed pipe ended

@@ -113,6 +113,11 @@ def print_json(value: Mapping[str, Any]) -> None:
 
 
 def write_text(path: Path, text: str, keep: Iterable[Path] = (), *, new: bool = False) -> None:
+    """The same as `write_bytes` with a text."""
+    write_bytes(path, text.encode("utf-8"), keep, new=new)
+
+
+def write_bytes(path: Path, data: bytes, keep: Iterable[Path] = (), *, new: bool = False) -> None:
     """Write a whole file or nothing, for its owner and group only.
 
     Only a regular file is written over, where a link leads to it, too; none of `keep`, and none
@@ -123,8 +128,8 @@ def write_text(path: Path, text: str, keep: Iterable[Path] = (), *, new: bool = 
         target = _to_write(path, keep)
         handle, name = mkstemp(prefix=f".{target.name}.", dir=target.parent)
         beside = Path(name)
-        with open(handle, "w", encoding="utf-8") as file:
-            file.write(text)
+        with open(handle, "wb") as file:
+            file.write(data)
         beside.chmod(0o640)
         if new and os.path.lexists(path):
             raise FileExistsError(EEXIST, "there is a file by now, and it is left as it is")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import json
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -11,13 +12,15 @@ from netcharter.charter.model import Charter
 from netcharter.charter.read import Unreadable
 from netcharter.rollout import signing
 from netcharter.rollout.backup import About, Backup, backup, kit_files, restored, restoring
+from netcharter.rollout.prepare import asked, facts_of
 from netcharter.rollout.preparing.judging_devices import suggestions
 from netcharter.rollout.preparing.shapes import NetDevice
 from netcharter.rollout.reading import instant_text
 from netcharter.rollout.run import copying, files
+from netcharter.rollout.run.gathering import gather
 from netcharter.rollout.run.real import RealHost
 from netcharter.rollout.shapes import Folder
-from netcharter.rollout.store import Paths
+from netcharter.rollout.store import MANIFEST, Paths, kept_by
 from netcharter.rollout.trouble import RolloutRefused
 from netcharter.tasks.keeping import NotAKit, kept_areas
 from netcharter.tasks.moving import Moved, understood, with_devices
@@ -149,3 +152,69 @@ def not_there(charter: Charter, devices: Iterable[str]) -> tuple[str, ...]:
 def understood_charter(found: Backup) -> Charter:
     """The charter that was kept. Raises RolloutRefused, Unusable."""
     return understood(charter_of(found))[0]
+
+
+def save_here(root: str, who: str, now: datetime, password: str | None = None) -> Saved:
+    """Copy the state folder of this machine; the site's name is that of what is kept."""
+    paths = Paths(root)
+    number = kept_by(files.link(paths.kept))
+    data = None if number is None else files.read(paths.version(number, "kit", MANIFEST))
+    try:
+        site = str(json.loads(data or b"{}").get("site", ""))
+    except (ValueError, AttributeError):
+        site = ""
+    return save(paths, site, who, now, password)
+
+
+@dataclass(frozen=True)
+class TakenBack:
+    """A copy that was taken back. texts: of the charter, with the devices of this machine; asked:
+    the charter's devices that this machine has not, with what hangs on them and a guess."""
+
+    about: About
+    moved: Moved
+    asked: tuple[tuple[str, tuple[str, ...], str | None], ...]
+
+    @property
+    def texts(self) -> Mapping[str, str]:
+        return self.moved.texts
+
+    @property
+    def ok(self) -> bool:
+        """Every device of the charter is here."""
+        return not self.asked
+
+    def as_json(self) -> dict[str, Any]:
+        """`ok`, what `about_json` gives, `changed`, `files`, `missing` [{`device`, `for`, `guess`}]."""
+        missing = [{"device": d, "for": list(f), "guess": g} for d, f, g in self.asked]
+        return {"ok": self.ok, **about_json(self.about), **self.moved.as_json(), "missing": missing}
+
+    def lines(self, folder: str) -> Iterator[str]:
+        """What was taken back, and what comes next."""
+        yield f"taken back: {self.about.site}, as of {instant_text(self.about.made)}"
+        for name, (before, after) in self.moved.changed.items():
+            yield f"  {name}: {before} is {after} here"
+        for device, used, guess in self.asked:
+            perhaps = f"; perhaps {guess}" if guess else ""
+            yield f"MISSING {device} for {', '.join(used)}: say --device {device}=NAME{perhaps}"
+        yield f"Nothing is in force yet. Look at {folder}, then:"
+        yield f"    netcharter enact {folder}/charter.yaml"
+
+
+def taken_back(
+    root: str,
+    data: bytes,
+    fingerprint: str,
+    mapping: Mapping[str, str],
+    password: str | None = None,
+) -> TakenBack:
+    """Take a copy back on this machine, its charter with this machine's devices. Raises
+    RolloutRefused with nothing changed, Unusable."""
+    found = restored(data, fingerprint, password)
+    moved = moved_here(found, mapping)
+    devices = facts_of(gather(asked())).devices or {}
+    charter, _ = understood(moved.source)
+    lacking = set(not_there(charter, devices))
+    take_back(Paths(root), data, fingerprint, password)
+    wanted = tuple(one for one in to_be_mapped(charter, devices) if one[0] in lacking)
+    return TakenBack(found.about, moved, wanted)

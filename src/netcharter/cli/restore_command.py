@@ -1,0 +1,77 @@
+"""`netcharter restore FILE`."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import click
+
+from netcharter.cli.common import exits, json_option, print_json, read_bytes, safe, write_text
+from netcharter.cli.rolling import refused, state_option
+
+MOST = 1 << 29  # bytes of a copy
+
+
+@click.command("restore")
+@click.argument("copy", type=click.Path(path_type=Path))
+@click.option(
+    "--fingerprint", required=True, metavar="TEXT", help="the one on paper; no other copy is taken"
+)
+@click.option(
+    "--output", "-o", required=True, type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER", help="where to write the charter, to be looked at and enacted",
+)  # fmt: skip
+@click.option(
+    "--device", "devices", multiple=True, metavar="OLD=NEW",
+    help="what a network device of the charter is called on this machine",
+)  # fmt: skip
+@click.option("--secrets", is_flag=True, help="with the sealed secrets; asks for their password")
+@state_option
+@json_option
+@exits
+@refused
+def cli(
+    copy: Path,
+    fingerprint: str,
+    output: Path,
+    devices: tuple[str, ...],
+    secrets: bool,
+    state: Path,
+    as_json: bool,
+) -> int:
+    """Take a copy back on a machine that keeps nothing yet; nothing comes into force by it."""
+    from netcharter.tasks.copies import taken_back
+
+    mapping = dict(_pair(one) for one in devices)
+    password = click.prompt("Password", hide_input=True, err=True) if secrets else None
+    found = taken_back(os.path.abspath(state), _copy(copy), fingerprint, mapping, password=password)
+    for name, text in found.texts.items():
+        where = output / name
+        where.parent.mkdir(parents=True, exist_ok=True)
+        write_text(where, text, new=True)
+    if as_json:
+        print_json(found.as_json())
+    else:
+        for line in found.lines(str(output)):
+            click.echo(safe(line))
+    return 0 if found.ok else 1
+
+
+def _copy(path: Path) -> bytes:
+    from netcharter.tasks.sources import unusable
+
+    try:
+        return read_bytes(path, MOST)
+    except OSError as fault:
+        reason = (fault.strerror or "unknown reason").lower()
+        raise unusable(
+            "cannot-read", f"the copy can't be read: {reason}", str(path), "", "name a copy"
+        ) from None
+
+
+def _pair(text: str) -> tuple[str, str]:
+    old, equal, new = text.partition("=")
+    if not equal or not old or not new:
+        raise click.BadParameter(f"'{text}' is not OLD=NEW", param_hint="--device")
+    return old, new
