@@ -216,3 +216,14 @@ def test_waiving_needs_a_reason(tmp_path: Path) -> None:
     site.ask("enact", "charter.yaml", "--yes", "--waive", "rehearsal")
     site.play()
     assert site.text("1.exit").strip() == "2" and "--because" in site.text("1.err")
+
+
+def test_where_nothing_is_kept_nothing_is_made(tmp_path: Path) -> None:
+    site = Played(tmp_path)
+    asked = [site.ask("undo"), site.ask("undo", "7"), site.ask("holds"), site.ask("keep")]
+    site.ask("boot")
+    site.sh("ls -A state > folder.txt 2>/dev/null || true")
+    site.play()
+    for one in asked:
+        assert site.answer(one, None, 2)["state"] == "refused"
+    assert site.answer(5, "boot", 0)["version"] is None and site.text("folder.txt") == ""

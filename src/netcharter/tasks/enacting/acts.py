@@ -333,6 +333,8 @@ def back(
             return tuple(one.message for one in fault.diagnostics)
         return () if seen.ok else _differences(seen)
 
+    if not work.host.names(work.paths.root):
+        raise RolloutRefused("nothing of netcharter is kept here", "enact a charter, and keep it")
     return rollout.back(work, number, seconds, verified, why)
 
 

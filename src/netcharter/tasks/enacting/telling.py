@@ -113,6 +113,8 @@ def history_json(events: Sequence[Event]) -> list[dict[str, Any]]:
 
 
 def history_lines(events: Sequence[Event], zone: str, width: int) -> Iterator[str]:
+    if not events:
+        yield "nothing has happened here yet"
     for one in events:
         what = WORDS.get(one.what, one.what)
         named = "" if one.version is None else f"{called(one.version)} "
