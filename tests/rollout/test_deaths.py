@@ -37,8 +37,9 @@ INTRODUCTION = """\
 and keeps a charter on a real network in a namespace, and is killed with all it has started at a \
 system call (a stop is the entry of a call or its return). Then its undo timer does the work, or it \
 is killed at the same moment and the machine starts anew. An undo and a boot are killed alike; a \
-boot is done once more, on the same machine or after another start. *Too late* are deaths whose step \
-was over before, since the number of calls varies."""
+boot is done once more, on the same machine (devices of no kit are then not compared) or after \
+another start. *Too late* are deaths whose step was over before, since the number of calls \
+varies."""
 HEAD = (
     "| of | step | stops | deaths | too late | then old | then new | between | no answer |\n"
     "|---|---|---|---|---|---|---|---|---|"
