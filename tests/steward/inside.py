@@ -5,7 +5,6 @@ python -m tests.steward.inside exact|process|mend|hops
 
 from __future__ import annotations
 
-import asyncio
 import json
 import subprocess
 import sys
@@ -24,6 +23,7 @@ from netcharter.steward.loop.world import Handed, RealWorld
 from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import Fill, Hold, LineFact, Schedule, Timed, Way
 from netcharter.tasks.steward import in_place
+from tests.steward.apart import finished
 from tests.steward.running import PATIENCE, manager, steward
 
 DEVICES = ("eth0", "eth1.20", "lo")
@@ -89,7 +89,7 @@ def exact(folder: Path) -> None:
 
 
 def put(world: RealWorld, *fills: Fill) -> None:
-    asyncio.run(world.perform(Hold(fills)))
+    finished(world.perform(Hold(fills)))
 
 
 def process(folder: Path) -> None:

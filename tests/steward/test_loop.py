@@ -21,6 +21,7 @@ from netcharter.tasks.sources import Source, usable_plan
 from netcharter.tasks.steward import Answer
 from tests.cli.running import CHARTER
 from tests.docs.shapes import breaches, shapes
+from tests.steward.apart import finished
 from tests.steward.world import MINUTE, START, Counting, FakeWorld
 
 PATIENCE = 30
@@ -28,7 +29,7 @@ PATIENCE = 30
 
 def run(work: Coroutine[Any, Any, None]) -> None:
     """A test in a loop of its own, ended after a while whatever it does."""
-    asyncio.run(asyncio.wait_for(work, PATIENCE))
+    finished(asyncio.wait_for(work, PATIENCE))
 
 
 @asynccontextmanager

@@ -14,6 +14,7 @@ from netcharter.steward.loop import process
 from netcharter.steward.loop.service import Steward
 from netcharter.steward.loop.world import Handed, RealWorld
 from netcharter.steward.settings import Settings
+from tests.steward.apart import finished
 from tests.steward.world import Counting, FakeWorld
 
 PATIENCE = 20
@@ -69,7 +70,7 @@ def watched(change: Callable[[Watched], None]) -> tuple[list[set[str] | None], W
         await came.wait()
         task.cancel()
 
-    asyncio.run(asyncio.wait_for(told(), PATIENCE))
+    finished(asyncio.wait_for(told(), PATIENCE))
     return woken, world
 
 
@@ -106,7 +107,7 @@ def test_there_is_no_sign_of_life_while_a_duty_is_stuck() -> None:
         assert "WATCHDOG=1" not in manager.told
         task.cancel()
 
-    asyncio.run(asyncio.wait_for(told(), PATIENCE))
+    finished(asyncio.wait_for(told(), PATIENCE))
 
 
 def test_files_saved_at_once_do_not_meet_and_the_last_one_stays(tmp_path: Path) -> None:
@@ -118,7 +119,7 @@ def test_files_saved_at_once_do_not_meet_and_the_last_one_stays(tmp_path: Path) 
         assert await world.load("alarms.json") == b"199"
         assert [path.name for path in world.folder.iterdir()] == ["alarms.json"]
 
-    asyncio.run(asyncio.wait_for(told(), PATIENCE))
+    finished(asyncio.wait_for(told(), PATIENCE))
 
 
 def test_real_waiting_follows_the_clock_wherever_it_is_set(
@@ -142,4 +143,4 @@ def test_real_waiting_follows_the_clock_wherever_it_is_set(
         woken.set()
         await world.wait(None, woken)
 
-    asyncio.run(asyncio.wait_for(told(), PATIENCE))
+    finished(asyncio.wait_for(told(), PATIENCE))

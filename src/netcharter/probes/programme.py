@@ -97,7 +97,7 @@ class _Collected:
         if paced is None:
             self.unprobed[Unprobed(purpose, pacing.WHY)] = None
             return
-        self.drafts[key] = _Draft(paced, key[0], foresight, key[-1], [purpose])
+        self.drafts[key] = _Draft(paced, self._station(paced), foresight, key[-1], [purpose])
 
     def _key(self, trial: Trial) -> Key:
         source, destination = self.ends(trial)
