@@ -147,6 +147,16 @@ def test_a_charter_is_put_in_place_kept_mended_exchanged_and_undone(tmp_path: Pa
     assert events[0]["why"] == "a beginning" and events[0]["who"]
 
 
+def test_what_has_to_make_way_is_named(tmp_path: Path) -> None:
+    site = Played(tmp_path)
+    site.write("charter.yaml", CHARTER)
+    site.sh("ip address add 192.0.2.7/24 dev eth5")
+    said = ("--only-judge", "--waive", "rehearsal", "--because", "only names are looked at")
+    judged = site.ask("enact", "charter.yaml", *said)
+    site.play()
+    assert any("192.0.2.7" in one for one in site.answer(judged, "enact", 0)["others"])
+
+
 def test_what_would_lock_one_out_is_refused_and_nothing_changes(tmp_path: Path) -> None:
     site = Played(tmp_path)
     site.write("charter.yaml", LOCKED_OUT)

@@ -101,7 +101,8 @@ def _judged(rolling: Any, charter: Path, said: dict[str, Any]) -> Any:
             lambda plan: here(plan, connection),
             kept=acts.kept_plan(rolling),
             waived=said["waive"],
-            as_kept=lambda files: acts.as_kept(rolling),
+            as_kept=lambda: acts.as_kept(rolling),
+            in_the_way=lambda files: acts.in_the_way(rolling, files),
             on_progress=heard,
         )
 

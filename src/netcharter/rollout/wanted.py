@@ -259,6 +259,7 @@ def clashes(files: Files, now: HostState, previous: Files | None = None) -> tupl
     words = [
         *_clashing_links(kit, left, now),
         *_clashing_addresses(kit, now),
+        *_leaving_addresses(kit, left, now),
         *_clashing_routes(kit, left, now),
         *_clashing_choices(kit, left, now),
     ]
@@ -296,6 +297,17 @@ def _clashing_addresses(kit: Contents, now: HostState) -> Iterator[str]:
             yield (
                 f"{held.device} holds {held.interface} only for a time (from DHCP or router "
                 "advertisements); it is left so, and ends when that ends"
+            )
+
+
+def _leaving_addresses(kit: Contents, left: Contents | None, now: HostState) -> Iterator[str]:
+    stay = {_place(held) for held in _addresses(kit, left, now)}
+    ours = {_place(held) for held in left.addresses} if left else set()
+    for held in now.addresses:
+        if _place(held) not in stay | ours:
+            yield (
+                f"{held.device} holds {held.interface}, which the charter does not give it; it goes, "
+                "and comes back when this is undone"
             )
 
 

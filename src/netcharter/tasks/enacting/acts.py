@@ -41,7 +41,6 @@ from netcharter.tasks.sources import (
     usable_plan,
 )
 
-STATE = "/var/lib/netcharter"
 SECONDS = 300.0  # to keep it in
 WATCHED = 15.0  # seconds in which packets of the session in use must be seen
 _WATCHING = " ".join(WATCHING)
@@ -237,9 +236,13 @@ def _cut(work: Work, ready: Ready, old: Plan | None, now: datetime) -> Again:
     )
     spared = [ready.here.session] if ready.here.session else []
     again = decided_again(ready.plan, conversations(), around, spared)
-    with Netfilter() as kernel:
-        for one in again.cut:
-            tracking.cut(kernel, one.conversation)
+    try:
+        with Netfilter() as kernel:
+            for one in again.cut:
+                tracking.cut(kernel, one.conversation)
+    except OSError as fault:
+        reason = fault.strerror or "the kernel does not answer"
+        raise EffectFailed("cutting what is refused now", reason) from None
     return again
 
 

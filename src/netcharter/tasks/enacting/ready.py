@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from textwrap import wrap
 from typing import Any
@@ -36,7 +36,7 @@ class Refusal:
 class Ready:
     """A charter judged for this machine.
 
-    files: the kit. rehearsed: None where the rehearsal was waived; impossible: why there could be
+    files: the kit. others: what of others it meets on this machine. rehearsed: None where the rehearsal was waived; impossible: why there could be
     none. waived: checks that the keeper waives, by name.
     """
 
@@ -48,6 +48,7 @@ class Ready:
     changes: Changes
     rehearsed: Rehearsed | None
     impossible: str
+    others: tuple[str, ...]
     waived: frozenset[str]
 
     @property
@@ -101,6 +102,7 @@ class Ready:
             "state": "ready" if self.ok else "refused",
             "refused": [{"check": r.check, "reason": r.sentence} for r in self.refusals],
             "waived": [{"check": r.check, "reason": r.sentence} for r in self._waived()],
+            "others": list(self.others),
             "management": self.path.as_json(),
             "rehearsal": {key: found[key] for key in counts} if found else None,
             "version": None, "until": None, "why": "", "left": [], "notes": [], "again": None,
@@ -121,6 +123,8 @@ class Ready:
             yield from wrap(f"rehearsed {seen}", width, subsequent_indent=" " * 10)
         yield "what changes here:"
         yield from (f"  {line}" for line in self.changes.lines(width - 2, LISTED))
+        for words in self.others:
+            yield from wrap(f"others    {words}", width, subsequent_indent=" " * 10)
         for one in self._waived():
             yield from wrap(
                 f"WAIVED    {one.check}: {one.sentence}", width, subsequent_indent=" " * 10
@@ -139,13 +143,15 @@ def judged(
     *,
     kept: Plan | None = None,
     waived: Collection[str] = (),
-    as_kept: Callable[[Mapping[str, bytes]], bool] = lambda files: True,
+    as_kept: Callable[[], bool] = lambda: True,
+    in_the_way: Callable[[Mapping[str, bytes]], tuple[str, ...]] = lambda files: (),
     on_progress: Progress | None = None,
 ) -> Ready:
     """Judge a charter for this machine; nothing is changed.
 
     found: gives what counts of the machine for a plan. kept: the plan of the version that is in
-    place, as_kept: whether its addresses, routes and settings still stand. Raises Unusable.
+    place, as_kept: whether its addresses, routes and settings still stand; in_the_way: what of others
+    a kit meets here. Raises Unusable.
     """
     loaded = load_plan(source)
     here = found(loaded.plan)
@@ -154,9 +160,12 @@ def judged(
     with answerable(loaded):
         path = _path(checked, here)
         difference = changes(
-            here.loaded, loaded.plan, now, kept, here.lines, otherwise_same=as_kept(files)
+            here.loaded, loaded.plan, now, kept, here.lines, otherwise_same=as_kept()
         )
-    ready = Ready(source, checked, files, here, path, difference, None, "", frozenset(waived))
+    ready = Ready(
+        source, checked, files, here, path, difference, None, "",
+        in_the_way(files), frozenset(waived),
+    )  # fmt: skip
     if "rehearsal" in ready.waived or any(one.check != "rehearsal" for one in ready.refusals):
         return ready  # what is refused anyway need not be tried
     return _rehearsed(ready, source, now, on_progress)
@@ -175,7 +184,4 @@ def _rehearsed(ready: Ready, source: Source, now: datetime, on_progress: Progres
         found = rehearse_charter(source, now, on_progress=on_progress)
     except Unusable as fault:
         impossible = "; ".join(one.message for one in fault.diagnostics)
-    return Ready(
-        ready.source, ready.checked, ready.files, ready.here, ready.path, ready.changes,
-        found, impossible, ready.waived,
-    )  # fmt: skip
+    return replace(ready, rehearsed=found, impossible=impossible)
