@@ -76,6 +76,7 @@ class Way:
     line: str | None = None
     witness: bool = True
     changed: dict[str, object] = field(default_factory=dict)  # of the session
+    at: str = "managed-from"  # what stands in the line of the charter that is shown
 
 
 DEVICES = """
@@ -96,21 +97,28 @@ WAYS = (
         rules("{refuse: internet, reach: gateway, with: ssh, because: noise}", FAR, DAILY),
         ("198.51.100.66", "rule 1"),
         line="dsl",
+        at="{refuse: internet",
     ),
     Way(
-        "barred device", "management-refused", {"devices": DEVICES % ", barred: true"}, ("barred",)
+        "barred device",
+        "management-refused",
+        {"devices": DEVICES % ", barred: true"},
+        ("barred",),
+        at="barred: true",
     ),
     Way(
         "renumbered area",
         "management-client-elsewhere",
         {"areas": AREAS % ("eth1", ", prefix: 10.99.0.0/24", "eth2")},
         ("10.99.0.0/24", "no address of a host"),
+        at="prefix: 10.99.0.0/24",
     ),
     Way(
         "network devices of two areas exchanged",
         "management-client-elsewhere",
         {"areas": AREAS % ("eth2", "", "eth1")},
         ("come in at yard", "belongs to desk"),
+        at="yard: {device: eth1",
     ),
     Way(
         "area moved to another network device",
@@ -118,6 +126,7 @@ WAYS = (
         {"areas": AREAS % ("eth7", "", "eth2")},
         ("eth1", "no area and no line"),
         witness=False,
+        at="home: {device: eth7",
     ),
     Way(
         "hours",
@@ -125,6 +134,7 @@ WAYS = (
         rules(FAR.replace("ssh,", "ssh, during: day,"), DAILY),
         ("198.51.100.66", "16:00", "the default"),
         line="dsl",
+        at="during: day",
     ),
     Way(
         "expiry",
@@ -132,6 +142,7 @@ WAYS = (
         rules(FAR.replace("ssh,", "ssh, until: 2026-11-30,"), DAILY),
         ("01 Dec 2026", "the default"),
         line="dsl",
+        at="until: 2026-11-30",
     ),
     Way(
         "names of two devices exchanged",
@@ -149,8 +160,9 @@ WAYS = (
         "standby line",
         "management-refused",
         rules(FAR.replace("let: bank", "let: dsl"), DAILY),
-        ("comes in by mast", "the default"),
+        ("comes in by mast", "the default", "not by mast"),
         line="mast",
+        at="let: dsl",
     ),
     Way("another device in managed-from", "management-refused", ONLY_SPARE, ("the default",)),
     Way(
@@ -167,6 +179,7 @@ WAYS = (
             % ("eth1", "", "eth2")
         },
         ("10.8.0.0/24",),
+        at="prefix: 10.8.0.0/24",
     ),
     Way(
         "another port",
@@ -182,6 +195,7 @@ WAYS = (
         ("203.0.113.10", "this session ends"),
         line="dsl",
         witness=False,
+        at="dsl: {",
     ),
     Way(
         "hardware address that nobody knows",
@@ -208,6 +222,9 @@ def test_a_way_to_lock_oneself_out_is_caught(way: Way) -> None:
         assert words in told
     assert (found.connection is not None) is way.witness
     assert all(one.span.file == NAME and one.help for one in found.findings)
+    line = charter(**{**OLD, **way.sections}).splitlines()[found.findings[0].span.line - 1]
+    assert way.at in line and found.place == found.findings[0].span
+    assert found.sentence.startswith(f"{NAME}:{found.findings[0].span.line}:")
 
 
 @pytest.mark.parametrize("way", [w for w in WAYS if w.witness], ids=lambda w: w.title[:20])
@@ -320,7 +337,7 @@ def test_the_shape() -> None:
     shape = proven(plan, at_desk(plan)).as_json()
     assert shape["holds"] is True and shape["witness"] is None
     assert set(shape) == {
-        "holds", "sentence", "witness", "connection", "entrances", "assumed", "steps",
+        "holds", "sentence", "span", "witness", "connection", "entrances", "assumed", "steps",
     }  # fmt: skip
 
 

@@ -12,19 +12,21 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from ipaddress import IPv6Address, ip_address
 
-from netcharter.diagnostics import Diagnostic
+from netcharter.diagnostics import Diagnostic, Span
+from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.plan import coding
 from netcharter.plan.housekeeping import LINK_LOCAL6, LOOPBACK
-from netcharter.plan.shapes import Address, AreaPlan, LinePlan, Plan, Region
+from netcharter.plan.shapes import Address, AreaPlan, LinePlan, Plan, Region, Row
 from netcharter.proofs.certify import Prover
 from netcharter.proofs.naming import Naming, listed
-from netcharter.proofs.promises import PromiseResult, prove_path
-from netcharter.proofs.story import Connection, Teller, polish
+from netcharter.proofs.promises import CHOSEN, PromiseResult, prove_path
+from netcharter.proofs.story import Connection, Teller, polish, row_name
 from netcharter.space.ranges import Ranges, has, ranges, subtract, union
 
 Known = Mapping[str, Sequence[Address]]  # the addresses that automatic lines have, by line
 NOTHING_KNOWN: Known = {}
 GATEWAY, LOOP = "gateway", "lo"
+BARRED = "barred"  # the decision, and the key of a device
 LISTED = 6  # devices that a sentence names
 
 
@@ -69,11 +71,17 @@ class Path:
     assumed: tuple[str, ...]
     steps: tuple[Between, ...]
 
+    @property
+    def place(self) -> Span | None:
+        """Where in the charter stands what is in the way; None where nothing is."""
+        return self.findings[0].span if self.findings else None
+
     def as_json(self) -> dict[str, object]:
         """The documented shape."""
         return {
             "holds": self.holds,
             "sentence": self.sentence,
+            "span": span_as_json(self.place) if self.place else None,
             "witness": self.connection.sentence if self.connection else None,
             "connection": self.connection.as_json() if self.connection else None,
             "entrances": list(self.entrances),
@@ -136,7 +144,7 @@ def prove_console(prover: Prover) -> Path:
     if not names:
         sentence = "No device may manage the gateway: the console stays the only way in."
     elif broken:
-        sentence = findings[0].message
+        sentence = _with_place(findings[0])
     else:
         sentence = f"{listed(names)} may always reach the gateway with ssh: proven."
     assumed = ("you are at the console, and it stays at hand",)
@@ -167,7 +175,7 @@ def prove_session(
     found = list(seat.findings())
     connection = next((shown for _, shown in found if shown is not None), None)
     told = tuple(finding for finding, _ in found)
-    sentence = told[0].message if told else seat.proven()
+    sentence = _with_place(told[0]) if told else seat.proven()
     return Path(
         not told,
         sentence,
@@ -258,7 +266,8 @@ class _Seat:
         if names:
             yield self._unsure(names, refused), refused
         else:
-            yield _refused(self.prover, refused.sentence, refused), refused
+            nearly = self._nearly(entrance, refused)
+            yield _refused(self.prover, refused.sentence, refused, nearly), refused
 
     def _refusal(self, entrance: str, hardware: Ranges) -> Connection | None:
         """One connection that is refused; None: proven that none is."""
@@ -274,9 +283,28 @@ class _Seat:
 
     def _ever(self, entrance: str, hardware: Ranges) -> bool:
         """Is one ever let? Without, that none is refused would say nothing."""
+        return self._letting(entrance, hardware) is not None
+
+    def _letting(self, entrance: str, hardware: Ranges) -> Row | None:
+        """What lets one, in some environment."""
         boxes = self.prover.universe.boxes_of([self._region(entrance, hardware)])
         letting = frozenset(row.index for row in self.plan.rows if row.let and not row.delivery)
-        return self.prover.decided(boxes, letting) is not None
+        found = self.prover.decided(boxes, letting)
+        return None if found is None or found.rule is None else self.plan.rows[found.rule]
+
+    def _nearly(self, entrance: str, refused: Connection) -> tuple[Row, str] | None:
+        """The rule that lets it at other times or by another line, and which of the two, where
+        nothing that the charter says refuses it."""
+        if refused.row.kind in CHOSEN:
+            return None
+        others = [line.name for line in self.plan.lines if line.name != entrance]
+        if all(line.name != entrance for line in self.plan.lines):
+            others = []
+        for where in (entrance, *others):
+            found = self._letting(where, self.hardware(where))
+            if found is not None and found.kind in CHOSEN:
+                return found, "not always" if where == entrance else f"not by {entrance}"
+        return None
 
     def _region(self, entrance: str, hardware: Ranges) -> Region:
         service = coding.service(coding.TCP, self.session.server_port)
@@ -314,12 +342,13 @@ class _Seat:
 
     def _nowhere(self) -> Diagnostic:
         known = listed(dict.fromkeys(one.device for one in self._segments))
+        mine = [area.name for area in self.plan.areas if has(area.whole, self.client)]
         return Diagnostic(
             "management-entrance-gone",
             "error",
             f"you come in by {self.session.device}, which the charter gives to no area and no "
             f"line: what comes in there is refused in silence",
-            self.plan.charter.where("areas"),
+            self.plan.charter.where("areas", *mine[:1]),
             help=f"the charter knows {known}; correct the `device` of the area you are in",
         )
 
@@ -327,13 +356,14 @@ class _Seat:
         if self._stays():
             return None
         names = [e for e in self.entrances if e != GATEWAY]
+        section = "lines" if any(one.name in names for one in self.plan.lines) else "areas"
         instead = listed([*self._own_addresses(names)][:LISTED])
         return Diagnostic(
             "management-address-goes",
             "error",
             f"{self.session.server}, the address you use, is none of the gateway's any more: this "
             "session ends with it",
-            self.plan.charter.where("areas", *names[:1]),
+            self.plan.charter.where(section, *names[:1]),
             help=f"connect to an address that stays and begin again there: {instead}"
             if instead
             else "keep the address, or enact this at the console",
@@ -428,16 +458,44 @@ class _Seat:
         )
 
 
+def _with_place(finding: Diagnostic) -> str:
+    """What is in the way, and the place in the charter."""
+    span = finding.span
+    return f"{span.file}:{span.line}:{span.column}: {finding.message}"
+
+
 def _one(code: int) -> Ranges:
     return ranges((code, code))
 
 
-def _refused(prover: Prover, told: str, witness: Connection | None) -> Diagnostic:
+def _refused(
+    prover: Prover,
+    told: str,
+    witness: Connection | None,
+    nearly: tuple[Row, str] | None = None,
+) -> Diagnostic:
+    """nearly: what lets it, but for what."""
+    row, but = nearly or (None, "")
+    besides = f" It is let by {row_name(row)}, but {but}." if row else ""
     return Diagnostic(
         "management-refused",
         "error",
-        f"the way by which you administer is not always open: {told}",
-        prover.plan.charter.where("site", "managed-from"),
+        f"the way by which you administer is not always open: {told}{besides}",
+        _place(prover.plan, witness, row),
         witness=witness.sentence if witness else None,
         help="name your device in `managed-from` as the charter knows it, or mend what refuses it",
     )
+
+
+def _place(plan: Plan, witness: Connection | None, nearly: Row | None) -> Span:
+    """Where the charter says what stands in the way: the decision itself, the bar of a device, what
+    nearly lets it; failing that, who may administer."""
+    charter = plan.charter
+    row = nearly or (witness.row if witness else None)
+    if row is not None and row.kind in CHOSEN and row.span is not None:
+        return row.span
+    if witness is not None and witness.row.label == BARRED:
+        for device in plan.devices:
+            if witness.hardware in [coding.hardware_text(one) for one in device.hardware]:
+                return charter.where("devices", device.name, BARRED)
+    return charter.where("site", "managed-from")
