@@ -30,9 +30,6 @@ TRIAL = 6  # seconds; who dies while it waits has it undone that much later
 PATIENCE = 60.0  # seconds for a timer that undoes
 FRACTIONS = (0.0, 0.03, 0.5, 0.97)  # of a step: where in it all are killed when all is tried
 ACTS = {"install": ("timer", "reboot"), "undo": ("timer", "reboot"), "boot": ("again", "reboot")}
-# What the kernel copies from `default` to a device of no kit is put back, unless one dies before;
-# who comes next on the same machine can't know what it was. A start of the machine brings it back.
-STRANGER = "net.ipv4.conf.eth2."
 FEW = 3  # deaths of an undo, and of a boot, when one in every step of an enact is tried
 
 
@@ -128,7 +125,7 @@ class Theatre:
             after,
             traced.died,
             traced.killed,
-            self.became(STRANGER if after == "again" else None),
+            self.became(),
             {"versions/0001": "old", "versions/0002": "new"}.get(kept, kept),
             not (self.state / "trial" / "trial.json").exists(),
             self.scene.answers(),
@@ -153,19 +150,15 @@ class Theatre:
             self.scene.started()
         self.do("boot", "another boot" if after == "reboot" else "")
 
-    def became(self, aside: str | None = None) -> str:
-        """Which of the two it is like. aside: lines with these words are not compared."""
-        seen = without(self.scene.looks(), aside)
+    def became(self) -> str:
+        """Which of the two it is like, or how it differs from both."""
+        seen = self.scene.looks()
         for name, looks in self.looks.items():
-            if seen == without(looks, aside):
+            if seen == looks:
                 return name
         return "\n".join(
             f"not {name}: {_difference(looks, seen)}" for name, looks in self.looks.items()
         )
-
-
-def without(looks: str, words: str | None) -> str:
-    return "\n".join(line for line in looks.splitlines() if words is None or words not in line)
 
 
 def _difference(one: str, other: str) -> str:

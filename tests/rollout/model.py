@@ -202,7 +202,7 @@ class Model:
             self.settings |= {n: value for n in self.settings if each.match(n)}
             if name == "net/ipv4/ip_forward":
                 self.settings["net/ipv4/conf/all/accept_redirects"] = str(1 - int(value))
-        if name.startswith("net/ipv4/conf/default/"):
+        if name.startswith("net/ipv4/conf/default/") and not name.endswith("/forwarding"):
             for other in self.settings:
                 same = other.rsplit("/", 1)[-1] == name.rsplit("/", 1)[-1]
                 one = other.startswith("net/ipv4/conf/") and "/all/" not in other

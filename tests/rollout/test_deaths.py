@@ -13,9 +13,11 @@ from __future__ import annotations
 
 import json
 import os
+import platform
 import subprocess
 import sys
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -37,9 +39,10 @@ INTRODUCTION = """\
 and keeps a charter on a real network in a namespace, and is killed with all it has started at a \
 system call (a stop is the entry of a call or its return). Then its undo timer does the work, or it \
 is killed at the same moment and the machine starts anew. An undo and a boot are killed alike; a \
-boot is done once more, on the same machine (devices of no kit are then not compared) or after \
-another start. *Too late* are deaths whose step was over before, since the number of calls \
-varies."""
+boot is done once more, on the same machine or after another start. All that is compared is in \
+`LOOKS` of `tests/rollout/scene.py`: addresses, devices, routes, choices, the ruleset, and the \
+kernel's settings of IPv4, IPv6 and netfilter, also of a device that no charter names. *Too late* \
+are deaths whose step was over before, since the number of calls varies."""
 HEAD = (
     "| of | step | stops | deaths | too late | then old | then new | between | no answer |\n"
     "|---|---|---|---|---|---|---|---|---|"
@@ -64,7 +67,8 @@ def deaths(seed: int, tmp_path_factory: pytest.TempPathFactory) -> list[Row]:
     assert found.returncode == 0, found.stderr[-4000:]
     rows = [json.loads(line) for line in found.stdout.splitlines()]
     if FIGURES:
-        (ROOT / "benchmarks" / "FIGURES-deaths.md").write_text(table(rows), encoding="utf-8")
+        page = table(rows, occasion())
+        (ROOT / "benchmarks" / "FIGURES-deaths.md").write_text(page, encoding="utf-8")
     return rows
 
 
@@ -103,9 +107,17 @@ def test_those_who_were_to_die_died_and_in_every_step(deaths: list[Row]) -> None
     assert {"the packet filter is exchanged", BEFORE, "the trial is told"} <= steps
 
 
-def table(deaths: Sequence[Row]) -> str:
+def occasion() -> str:
+    """When, of what, and where: day, commit (or what has changed since), kernel."""
+    command = ["git", "describe", "--always", "--dirty= with changes", "--exclude=*"]
+    commit = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    day = date.today()
+    return f"{day.day} {day:%B %Y}, commit {commit.strip()}, Linux {platform.release()}"
+
+
+def table(deaths: Sequence[Row], when: str) -> str:
     """The page: one row for each step."""
-    lines = ["# Deaths of an installer", "", INTRODUCTION, "", HEAD]
+    lines = ["# Deaths of an installer", "", INTRODUCTION, "", f"## {when}", "", HEAD]
     for act, mark in dict.fromkeys((row["act"], row["mark"]) for row in deaths):
         rows = [row for row in deaths if (row["act"], row["mark"]) == (act, mark)]
         counts = [
@@ -120,5 +132,5 @@ def table(deaths: Sequence[Row]) -> str:
         lines.append(f"| {' | '.join(map(str, cells))} |")
     died = sum(row["died"] for row in deaths)
     seconds = sum(row["seconds"] for row in deaths)
-    lines += ["", f"{died} deaths in {seconds:.0f} s.", ""]
+    lines += ["", f"{len(deaths)} attempts, {died} deaths, in {seconds:.0f} s.", ""]
     return "\n".join(lines)

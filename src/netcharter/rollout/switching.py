@@ -1,10 +1,17 @@
 """Kernel settings in an order in which nothing is passed on while no rules stand.
 
 Writing `ip_forward` sets forwarding on every device, and whether redirects are taken; the IPv6
-twin does the first (Linux, Documentation/networking/ip-sysctl). What is written for devices to come
-(IPv4, `default`) every device gets as well on which nobody ever wrote it (measured on Linux 6.18).
-So what is general comes before what it would overwrite, and that is written anew. Router advertisements are settled before it: switching IPv6 forwarding on drops the
-routes learnt from them, but for devices where they are taken all the same (accept_ra 2).
+twin does the first (Linux, Documentation/networking/ip-sysctl). So what is general comes before what
+it would overwrite, and that is written anew. Router advertisements are settled before it: switching
+IPv6 forwarding on drops the routes learnt from them, but for devices where they are taken all the
+same (accept_ra 2).
+
+What is written for devices to come (IPv4, `default`) every device gets as well on which nobody ever
+wrote it, be it the value that it has; forwarding is never copied, and an address that is added counts
+as writing all (measured on Linux 6.18). So each device that is to differ from it gets its own
+written first, whether it has that already or not. Whoever dies in between has changed nothing on the
+devices of others, which nobody could bring back who comes next. A device that turns up once the host
+has been read is one of those to come.
 """
 
 from __future__ import annotations
@@ -23,7 +30,7 @@ _OF_DEVICE = {
 }
 
 
-_TO_COME = re.compile(r"net/ipv4/conf/default/([^/]+)\Z")
+_TO_COME = re.compile(r"net/ipv4/conf/default/(?!forwarding\Z)([^/]+)\Z")
 _OF_ONE = re.compile(r"net/ipv4/conf/(?!all/|default/)[^/]+/([^/]+)\Z")
 
 
@@ -77,11 +84,22 @@ def _written(
     for name, value in wanted.items():
         if found.get(name) == value or (only_there and name not in found):
             continue
+        for other, own in _own(found, wanted, name, value):
+            yield other, own
+            found[other] = own
         yield name, value
         found[name] = value
         if name in _OF_DEVICE:
             found |= {other: value for other in found if _OF_DEVICE[name].match(other)}
         for other in [other for other in found if overwritten(name, other)]:
-            del found[other]  # not known any more
+            if found[other] != wanted.get(other, found[other]):
+                del found[other]  # it is to become this value, and may have by now
         if name == FORWARD4:
             found[REDIRECTS] = "0" if value == "1" else "1"
+
+
+def _own(found: Mapping[str, str], wanted: Mapping[str, str], general: str, value: str) -> Settings:
+    """What devices are to have that a value for devices to come would change, unless it is written
+    before."""
+    every = [(n, wanted.get(n, found[n])) for n in sorted(found) if overwritten(general, n)]
+    return [(name, own) for name, own in every if own != value]
