@@ -42,7 +42,11 @@ for each in eth0 eth2 eth5; do
     ip link set p$each up
 done
 """
-LOOK = "ip -o address show scope global; ip route show table all type unicast | sort; ip rule; nft -s list ruleset"
+# The kernel brings link-local routes when it likes: they are left out.
+LOOK = (
+    "ip -o address show scope global; ip route show table all type unicast | grep -v fe80 | sort;"
+    " ip rule; nft -s list ruleset"
+)
 
 
 class Played:
@@ -141,7 +145,7 @@ def test_a_charter_is_put_in_place_kept_mended_exchanged_and_undone(tmp_path: Pa
     assert site.text("end.txt") == site.text("stock.txt")
     events = site.answer(history, "history", 0)["events"]
     assert [one["what"] for one in events] == [
-        "enacted", "kept", "restored at boot", "enacted", "undone", "restored at boot",
+        "enacted", "kept", "mended", "enacted", "undone", "restored at boot",
         "enacted", "kept",
     ]  # fmt: skip
     assert events[0]["why"] == "a beginning" and events[0]["who"]

@@ -1,8 +1,8 @@
-"""`netcharter boot`: what the unit for boot calls."""
+"""`netcharter boot`: what the unit for boot calls, and that unit itself."""
 
 from __future__ import annotations
 
-import sys
+import os
 from pathlib import Path
 
 import click
@@ -13,17 +13,18 @@ from netcharter.cli.rolling import refused, state_option, work
 
 @click.command("boot")
 @click.option("--unit", is_flag=True, help="print the unit for the service manager")
+@click.option("--install", is_flag=True, help="install that unit; a reboot brings up what is kept")
+@click.option("--remove", is_flag=True, help="take that unit away again")
 @state_option
 @json_option
 @exits
 @refused
-def cli(unit: bool, state: Path, as_json: bool) -> int:
+def cli(unit: bool, install: bool, remove: bool, state: Path, as_json: bool) -> int:
     """Bring up what is kept; the service manager calls it at boot."""
     from netcharter.tasks.enacting import acts, telling
 
-    if unit:
-        click.echo(acts.unit((sys.executable, "-m", "netcharter", "boot"), str(state)), nl=False)
-        return 0
+    if unit or install or remove:
+        return _unit(os.path.abspath(state), (unit, install, remove), as_json)
     found = acts.boot(work(state, quiet=True))
     if as_json:
         left = list(found.left)
@@ -32,3 +33,22 @@ def cli(unit: bool, state: Path, as_json: bool) -> int:
         for line in telling.booted_lines(found, width()):
             click.echo(safe(line))
     return 0 if not found.left else 1
+
+
+def _unit(state: str, asked: tuple[bool, bool, bool], as_json: bool) -> int:
+    from netcharter.tasks import units
+
+    unit, install, _ = asked
+    if sum(asked) > 1:
+        raise click.UsageError("one of --unit, --install and --remove at a time")
+    if unit:
+        click.echo(units.boot_text(state), nl=False)
+        return 0
+    name = units.BOOT_UNIT
+    done = units.install(name, units.boot_text(state)) if install else units.remove(name)
+    if as_json:
+        print_json(done.as_json())
+        return 0
+    for line in done.lines(width()):
+        click.echo(safe(line))
+    return 0

@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from netcharter.cli.common import (
+    INTERRUPTED,
     charter_argument,
     clock,
     exits,
@@ -17,11 +18,12 @@ from netcharter.cli.common import (
     print_json,
     safe,
     source,
+    told,
     width,
 )
 from netcharter.cli.progress import progress
 from netcharter.cli.remote import elsewhere, on_option
-from netcharter.cli.rolling import refused, state_option, work
+from netcharter.cli.rolling import brought_up, refused, state_option, work
 
 CHECKS = ("promises", "management", "rehearsal")
 
@@ -49,25 +51,37 @@ CHECKS = ("promises", "management", "rehearsal")
     metavar="TABLE",
     help="a table of nftables of others that goes while this is in place ('ip filter')",
 )
+@click.option(
+    "--leave",
+    multiple=True,
+    metavar="AREA",
+    help="an area that stays on the old gateway for now; may be said more than once",
+)
 @on_option
-@click.option("--yes", is_flag=True, help="do not ask")
+@click.option("--yes", is_flag=True, help="do not ask, and do not wait here until it is kept")
 @click.option("--prepare", is_flag=True, help="look what this machine lacks for it; change nothing")
+@click.option(
+    "--ports", is_flag=True, help="with --prepare: tell by their cables which socket is which"
+)
+@click.option(
+    "--output", "-o", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
+    help="with --ports: write the charter with the devices that were found",
+)  # fmt: skip
 @click.option("--only-judge", is_flag=True, help="judge it for this machine; change nothing")
 @json_option
 @exits
 @refused
 def cli(charter: Path, state: Path, on: str | None, as_json: bool, **said: Any) -> int:
     """Put a charter in place on this machine, on trial: it is undone unless you keep it."""
-    if said["waive"] and not said["because"]:
-        raise click.UsageError("--waive needs --because: it is recorded")
+    _sensible(on, said)
     if on is not None:
         return elsewhere(on, charter)
     if said["prepare"]:
-        return _prepared(charter, as_json)
+        return _prepared(charter, state, as_json, said)
     rolling = work(state, quiet=as_json)
     ready = _judged(rolling, charter, said)
     if not as_json:
-        _show(ready.lines(width()))
+        _show_ready(ready)
     if not ready.ok or said["only_judge"]:
         if as_json:
             print_json(ready.as_json())
@@ -77,10 +91,26 @@ def cli(charter: Path, state: Path, on: str | None, as_json: bool, **said: Any) 
     return _enacted(rolling, ready, said, as_json)
 
 
-def _prepared(charter: Path, as_json: bool) -> int:
+def _sensible(on: str | None, said: dict[str, Any]) -> None:
+    """Raises UsageError for options that do not go together."""
+    if said["waive"] and not said["because"]:
+        raise click.UsageError("--waive needs --because: it is recorded")
+    if said["ports"] and not said["prepare"]:
+        raise click.UsageError("--ports belongs to --prepare")
+    if said["output"] and not said["ports"]:
+        raise click.UsageError("--output belongs to --ports")
+    if said["output"] and on is not None:
+        raise click.UsageError("without --output the changes are shown, to be made in your copy")
+
+
+def _prepared(charter: Path, state: Path, as_json: bool, said: dict[str, Any]) -> int:
+    if said["ports"]:
+        from netcharter.cli.ports import told_apart
+
+        return told_apart(charter, said["leave"], said["output"], as_json, yes=said["yes"])
     from netcharter.tasks.preparing import prepared
 
-    found = prepared(source(charter))
+    found = prepared(source(charter), said["leave"], os.path.abspath(state))
     if as_json:
         print_json(found.as_json())
     else:
@@ -89,20 +119,24 @@ def _prepared(charter: Path, as_json: bool) -> int:
 
 
 def _judged(rolling: Any, charter: Path, said: dict[str, Any]) -> Any:
+    from netcharter.tasks.cutover import cut_over
     from netcharter.tasks.enacting import acts
     from netcharter.tasks.enacting.here import here, ssh_connection
     from netcharter.tasks.enacting.ready import judged
 
     connection = ssh_connection(os.environ)
+    given = acts.with_kept_areas(rolling, source(charter))
+    cut = cut_over(given, said["leave"]) if said["leave"] else None
     with progress() as heard:
         return judged(
-            acts.with_kept_areas(rolling, source(charter)),
+            cut.source if cut else given,
             clock(),
             lambda plan: here(plan, connection),
             kept=acts.kept_plan(rolling),
             waived=said["waive"],
             as_kept=lambda: acts.as_kept(rolling),
             in_the_way=lambda files: acts.in_the_way(rolling, files),
+            cut=cut,
             on_progress=heard,
         )
 
@@ -126,7 +160,31 @@ def _enacted(rolling: Any, ready: Any, said: dict[str, Any], as_json: bool) -> i
     else:
         _show(telling.again_lines(done.again, width()))
         _show(telling.outcome_lines(done.outcome, ready.plan.timezone, width()))
+    if done.trial is not None and not as_json and not said["yes"] and sys.stdin.isatty():
+        return _waited(rolling, done.trial)
     return 0 if ok else 1
+
+
+def _waited(rolling: Any, trial: Any) -> int:
+    """Wait at the terminal until it is kept or undone; the undo timer does not need us."""
+    from netcharter.cli.typed import Typed
+    from netcharter.tasks.enacting.waiting import later, waited
+
+    try:
+        over = waited(rolling, trial, Typed().line, lambda words: _show([words]), width())
+    except KeyboardInterrupt:
+        _show(["", *later(rolling, trial)])
+        return INTERRUPTED
+    _show(over.lines)
+    if over.state == "kept":
+        _show(brought_up(trial.version, Path(rolling.paths.root)))
+    return 0 if over.state in ("kept", "open") else 1
+
+
+def _show_ready(ready: Any) -> None:
+    if ready.cut is not None and ready.cut.findings:
+        told(ready.cut.findings, ready.cut.whole)
+    _show(ready.lines(width()))
 
 
 def _show(lines: Any) -> None:

@@ -27,7 +27,7 @@ def cli(mend: bool, state: Path, on: str | None, as_json: bool) -> int:
     rolling = work(state, quiet=as_json)
     found = acts.still_holds(rolling, clock())
     if mend and not found.ok:
-        acts.boot(rolling)
+        acts.mend(rolling)
         found = acts.still_holds(rolling, clock())
     if as_json:
         print_json(found.as_json())

@@ -8,7 +8,7 @@ import click
 
 from netcharter.cli.common import exits, json_option, print_json, safe, width
 from netcharter.cli.remote import elsewhere, on_option
-from netcharter.cli.rolling import refused, state_option, work
+from netcharter.cli.rolling import brought_up, refused, state_option, work
 
 
 @click.command("keep")
@@ -24,11 +24,13 @@ def cli(state: Path, on: str | None, as_json: bool) -> int:
     from netcharter.tasks.enacting import acts, telling
 
     kept = acts.keep(work(state, quiet=True))
+    boots = brought_up(kept.version, state)
     if as_json:
         print_json(
-            {"ok": True, "state": "kept", "version": kept.version, "notes": list(kept.notes)}
-        )
+            {"ok": True, "state": "kept", "version": kept.version, "notes": list(kept.notes),
+             "boots": not boots}
+        )  # fmt: skip
         return 0
-    for line in telling.kept_lines(kept, width()):
+    for line in (*telling.kept_lines(kept, width()), *boots):
         click.echo(safe(line))
     return 0

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from netcharter.cli.common import exits, json_option, print_json, read_bytes, safe, write_text
-from netcharter.cli.rolling import refused, state_option
+from netcharter.cli.rolling import refused, state_option, who
 
 MOST = 1 << 29  # bytes of a copy
 
@@ -45,7 +45,8 @@ def cli(
 
     mapping = dict(_pair(one) for one in devices)
     password = click.prompt("Password", hide_input=True, err=True) if secrets else None
-    found = taken_back(os.path.abspath(state), _copy(copy), fingerprint, mapping, password=password)
+    root = os.path.abspath(state)
+    found = taken_back(root, _copy(copy), fingerprint, mapping, password=password, who=who())
     for name, text in found.texts.items():
         where = output / name
         where.parent.mkdir(parents=True, exist_ok=True)

@@ -45,6 +45,19 @@ def work(state: Path, quiet: bool = False) -> Any:
     return work_at(os.path.abspath(state), who(), told)
 
 
+def brought_up(version: int, state: Path) -> list[str]:
+    """What to say where a reboot does not bring up what is kept; nothing where it does."""
+    from textwrap import wrap
+
+    from netcharter.cli.common import width
+    from netcharter.tasks import units
+
+    where = os.path.abspath(state)
+    if version == 0 or units.brought_up(where):
+        return []
+    return wrap(units.unfitted_words(where), width())
+
+
 def refused(function: Callable[P, int]) -> Callable[P, int]:
     """For a command: a refusal of the roll-out is told in words, and is exit 2."""
     from functools import wraps

@@ -35,6 +35,12 @@ PREPARING: dict[str, Entry] = {
         "It holds for the others only.",
         "Nothing is to be done; it is whole again once they are moved.",
     ),
+    "boot-unit-missing": Entry(
+        "nothing is brought up at boot yet",
+        "The unit that brings up at boot what is kept is not there, or not enabled.",
+        "After a reboot the machine would be as its other settings make it, whatever is kept.",
+        "Say `netcharter boot --install` once the first version is kept.",
+    ),
     "area-unknown": Entry(
         "no such area",
         "An area was named that the charter does not have.",

@@ -21,6 +21,7 @@ from netcharter.rollout.shapes import Effect, Folder, Remove, Write
 from netcharter.rollout.store import (
     FORMAT,
     STOCK,
+    Event,
     Paths,
     Version,
     check_format,
@@ -29,11 +30,13 @@ from netcharter.rollout.store import (
     kept_by,
     numbers,
     version_of,
+    with_event,
 )
 from netcharter.rollout.trouble import RolloutRefused, StateBroken
 
 KEY = "signing.key"  # in the state folder, mode 0600
 CHARTER = "charter.yaml"
+HISTORY = "history.jsonl"
 MOST = bundle.MOST_BYTES  # bytes of a copy that is read
 RESTORING = "restoring"  # in a state folder into which a copy is being written
 _MAGIC = b"netcharter backup 1\n"
@@ -325,7 +328,11 @@ def kit_files(found: Backup, number: int) -> dict[str, bytes]:
 
 
 def restoring(
-    found: Backup, paths: Paths, there: Collection[str], begun: bytes | None = None
+    found: Backup,
+    paths: Paths,
+    there: Collection[str],
+    begun: bytes | None = None,
+    event: Event | None = None,
 ) -> tuple[Effect, ...]:
     """What puts a copy into the state folder of a machine that keeps nothing yet.
 
@@ -333,8 +340,8 @@ def restoring(
     one is kept, since this machine has other devices and has tried nothing. The charter that was
     kept (`Backup.charter`) is then given its devices, rehearsed and enacted like any other.
 
-    there: the names in the state folder; begun: its file `restoring`, None if there is none. Killed
-    on the way, it is done again from the start with the same copy. Raises RolloutRefused where
+    there: the names in the state folder; begun: its file `restoring`, None if there is none; event:
+    what the history is to tell of it, after what the copy tells. Killed on the way, it is done again from the start with the same copy. Raises RolloutRefused where
     something is kept or under way.
     """
     mark = f"{found.digest}\n".encode("ascii")
@@ -352,7 +359,10 @@ def restoring(
     first: list[Effect] = [Folder(paths.root), Write(paths.within(RESTORING), mark)]
     first.append(Write(paths.format, format_text()))
     last = Remove(paths.within(RESTORING))
-    return (*first, *_writes(found, paths), last)
+    told = []
+    if event is not None:
+        told.append(Write(paths.history, with_event(found.file(HISTORY) or b"", event)))
+    return (*first, *_writes(found, paths), *told, last)
 
 
 def _writes(found: Backup, paths: Paths) -> Iterator[Effect]:

@@ -46,6 +46,7 @@ class Making:
     set_aside: tuple[str, ...] = ()
     secret: frozenset[str] = frozenset()
     included: Mapping[str, bytes] = field(default_factory=dict)
+    left: tuple[str, ...] = ()
 
 
 def settling(paths: Paths) -> tuple[Step, ...]:
@@ -67,6 +68,7 @@ def version_made(number: int, making: Making, previous: int | None, when: dateti
         previous,
         making.difference,
         making.set_aside,
+        making.left,
     )
 
 

@@ -24,7 +24,9 @@ _LINK = re.compile(r"versions/([0-9]{4,9})")
 _FOLDER = re.compile(r"[0-9]{4,9}")
 
 Phase = Literal["changing", "waiting", "undoing"]
-What = Literal["enacted", "kept", "undone", "not undone", "restored at boot", "mended", "refused"]
+What = Literal[
+    "enacted", "kept", "undone", "not undone", "restored at boot", "restored", "mended", "refused"
+]  # fmt: skip
 Situation = Literal["quiet", "decided", "overtaken", "unbegun", "open"]
 Fate = Literal["kept", "on trial", "undone", "was kept", "staged"]
 
@@ -144,7 +146,8 @@ def check_format(data: bytes | None, names: Collection[str]) -> None:
 class Version:
     """A kit that was put in place once. digest: of the kit's manifest; previous: what was kept
     then, None if nothing was; overrides: checks that the keeper waived, by name; difference: what it
-    changed, in a sentence; set_aside: tables of nftables of others that go while it is in place."""
+    changed, in a sentence; set_aside: tables of nftables of others that go while it is in place; left:
+    areas that stay on the old gateway for now."""
 
     number: int
     digest: str
@@ -155,6 +158,7 @@ class Version:
     previous: int | None = None
     difference: str = ""
     set_aside: tuple[str, ...] = ()
+    left: tuple[str, ...] = ()
 
 
 def version_text(version: Version) -> bytes:
@@ -174,6 +178,7 @@ def version_of(place: str, data: bytes) -> Version:
         found.maybe("previous", found.whole),
         found.text("difference"),
         found.texts("set_aside"),
+        found.maybe("left", found.texts) or (),
     )
     if version.number == 0 or version.number == version.previous:
         raise StateBroken(place, "its number can't be")

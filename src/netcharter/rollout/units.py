@@ -1,16 +1,23 @@
-"""What a service manager is told: the unit for boot, and the command that starts an undo timer.
+"""What a service manager is told: the unit for boot, how units come and go, an undo timer's start.
 
-Written after the manual pages systemd.unit(5), systemd.service(5) and systemd-run(1).
+Written after the manual pages systemd.unit(5), systemd.service(5), systemctl(1) and systemd-run(1).
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
+
+from netcharter.rollout.shapes import Folder, Remove, Run, Step, Write
+from netcharter.rollout.trouble import RolloutRefused
 
 BOOT_UNIT = "netcharter-boot.service"
 GIVEN_UP = 3  # exit of a timer that tried in vain: starting it again would not help
 REFUSED = 2  # exit of a command whose input can't be used: neither would it there
+
+OURS = b"# Netcharter: "  # how every unit of ours begins
+PUBLIC = 0o644  # units hold no secrets, and people read them
 
 _PLAIN = re.compile(r"[\w@%+=:,./$\-]+", re.ASCII)
 
@@ -64,6 +71,70 @@ OOMScoreAdjust=-900
 [Install]
 WantedBy=multi-user.target
 """
+
+
+def brings_up(unit: bytes, state: str) -> bool:
+    """Whether a unit is ours and about this state folder."""
+    told = f"\nRequiresMountsFor={word(state, command=False)}\n".encode()
+    return unit.startswith(OURS) and told in unit
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a unit is, or is to be. folder: of units; there: what the file of its name holds, None
+    for no file; runs: whether systemd runs; starts: whether it is to run at once, too."""
+
+    folder: str
+    name: str
+    there: bytes | None
+    runs: bool
+    starts: bool = False
+
+    @property
+    def path(self) -> str:
+        return f"{self.folder.rstrip('/')}/{self.name}"
+
+
+def installing(place: Place, text: str) -> tuple[Step, ...]:
+    """What installs a unit, or puts it in the place of an earlier one of ours. Raises
+    RolloutRefused where the file of its name is not ours."""
+    _ours(place)
+    data = text.encode("utf-8")
+    steps = []
+    if place.there != data:
+        written = (Folder(place.folder, 0o755), Write(place.path, data, PUBLIC))
+        steps.append(Step("the unit is written", written))
+    if place.runs:
+        runs = [_manager("daemon-reload"), _manager("enable", place.name)]
+        runs += [_manager("restart", place.name)] if place.starts else []
+        steps.append(Step("the service manager is told", tuple(runs)))
+    return tuple(steps)
+
+
+def removing(place: Place) -> tuple[Step, ...]:
+    """What takes a unit of ours away again; nothing where it is not there. Raises RolloutRefused
+    where the file of its name is not ours."""
+    if place.there is None:
+        return ()
+    _ours(place)
+    gone = Step("the unit is removed", (Remove(place.path),))
+    if not place.runs:
+        return (gone,)
+    now = ("--now",) if place.starts else ()
+    before = Step("the service manager forgets it", (_manager("disable", *now, place.name),))
+    return before, gone, Step("the service manager is told", (_manager("daemon-reload"),))
+
+
+def _manager(*words: str) -> Run:
+    return Run(("systemctl", "--no-ask-password", *words))
+
+
+def _ours(place: Place) -> None:
+    if place.there is not None and not place.there.startswith(OURS):
+        raise RolloutRefused(
+            f"{place.path} is there, and it is not netcharter's",
+            "look at it, and move it away if nobody needs it; nothing was changed",
+        )
 
 
 def timer_started(command: Sequence[str], version: int, unique: str) -> tuple[str, ...]:

@@ -235,8 +235,8 @@ def undo(work: Work, why: str = "") -> Undone | None:
         return _undone(work, now.trial, why)
 
 
-def boot(work: Work) -> Booted:
-    """Bring up what is kept, from whatever the host is like.
+def boot(work: Work, what: What = "restored at boot") -> Booted:
+    """Bring up what is kept, from whatever the host is like. what: as the history calls it.
 
     Raises RolloutRefused while a trial of this very boot waits for its timer, and where what is
     kept can't be used; EffectFailed where it can't be brought up as a whole.
@@ -260,7 +260,7 @@ def boot(work: Work) -> Booted:
         wanted = work.ways.wanted(kept.files, bare, None, kept.version.set_aside)
         left = work.ways.left_out(bare, wanted)
         perform(work, work.ways.converge(bare, wanted, work.host.clock(), None, kept.files))
-        event = _event(work, "restored at boot", now.kept, difference="; ".join(left))
+        event = _event(work, what, now.kept, difference="; ".join(left))
         insist(work, phases.telling(work.paths, _history(work), event))
         return Booted(now.kept, left)
 

@@ -20,7 +20,7 @@ from netcharter.rollout.run import copying, files
 from netcharter.rollout.run.gathering import gather
 from netcharter.rollout.run.real import RealHost
 from netcharter.rollout.shapes import Folder
-from netcharter.rollout.store import MANIFEST, Paths, kept_by
+from netcharter.rollout.store import MANIFEST, Event, Paths, kept_by
 from netcharter.rollout.trouble import RolloutRefused
 from netcharter.tasks.keeping import NotAKit, kept_areas
 from netcharter.tasks.moving import Moved, understood, with_devices
@@ -78,10 +78,12 @@ def save(paths: Paths, site: str, who: str, now: datetime, password: str | None 
     return Saved(data, fingerprint, restored(data, fingerprint).about)  # and it can be read again
 
 
-def take_back(paths: Paths, data: bytes, fingerprint: str, password: str | None = None) -> Backup:
+def take_back(
+    paths: Paths, data: bytes, fingerprint: str, password: str | None = None, who: str = "restore"
+) -> Backup:
     """Put a copy into the state folder of a machine that keeps nothing yet, under its lock.
 
-    Nothing comes into force by it. Raises RolloutRefused with nothing changed, EffectFailed; after
+    who: does it, for the history. Nothing comes into force by it. Raises RolloutRefused with nothing changed, EffectFailed; after
     the latter it may be called again with the same copy.
     """
     found = restored(data, fingerprint, password)
@@ -89,9 +91,17 @@ def take_back(paths: Paths, data: bytes, fingerprint: str, password: str | None 
     host = RealHost()
     with host.locked(paths, "taking a copy back"):
         begun = files.read(paths.within("restoring"))
-        for effect in restoring(found, paths, files.names(paths.root), begun):
+        event = _event(found, who, host.utc())
+        for effect in restoring(found, paths, files.names(paths.root), begun, event):
             host.perform(effect)
     return found
+
+
+def _event(found: Backup, who: str, now: datetime) -> Event:
+    """What the history tells: whose copy it is; in force is nothing of it yet."""
+    about = found.about
+    why = f"from the copy of {about.site or 'a site'} that {about.who} made"
+    return Event(now, who, "restored", about.kept, why=f"{why} at {instant_text(about.made)}")
 
 
 def charter_of(found: Backup) -> Source:
@@ -207,14 +217,15 @@ def taken_back(
     fingerprint: str,
     mapping: Mapping[str, str],
     password: str | None = None,
+    who: str = "restore",
 ) -> TakenBack:
-    """Take a copy back on this machine, its charter with this machine's devices. Raises
-    RolloutRefused with nothing changed, Unusable."""
+    """Take a copy back on this machine, its charter with this machine's devices. who: does it, for
+    the history. Raises RolloutRefused with nothing changed, Unusable."""
     found = restored(data, fingerprint, password)
     moved = moved_here(found, mapping)
     devices = facts_of(gather(asked())).devices or {}
     charter, _ = understood(moved.source)
     lacking = set(not_there(charter, devices))
-    take_back(Paths(root), data, fingerprint, password)
+    take_back(Paths(root), data, fingerprint, password, who)
     wanted = tuple(one for one in to_be_mapped(charter, devices) if one[0] in lacking)
     return TakenBack(found.about, moved, wanted)

@@ -28,12 +28,14 @@ Sentence = Rule | Offer | Promise
 @dataclass(frozen=True, slots=True)
 class CutOver:
     """What is put in place now. source: the restricted charter, to be checked, rehearsed and
-    enacted like any other; texts: its files; left: the areas that stay where they are."""
+    enacted like any other; texts: its files; left: the areas that stay where they are; whole: the
+    files of the whole charter, to underline."""
 
     source: Source
     texts: Texts
     left: tuple[str, ...]
     findings: tuple[Diagnostic, ...]
+    whole: Texts
 
     @property
     def ok(self) -> bool:
@@ -61,12 +63,13 @@ def cut_over(source: Source, leave: Sequence[str]) -> CutOver:
     plan = make_plan(charter, kept)
     held = Kept("the whole charter", plan.numbered)
     if not left:
-        return CutOver(source, reading.texts, (), ())
+        return CutOver(source, reading.texts, (), (), reading.texts)
     gone = _gone(charter, left)
     texts = without(reading.texts, gone)
     compared(source, texts, _expected(charter, gone))
     found = sorted(_findings(charter, left, gone), key=lambda one: one.span)
-    return CutOver(replace(from_texts(source, texts), kept=held), texts, left, tuple(found))
+    restricted = replace(from_texts(source, texts), kept=held)
+    return CutOver(restricted, texts, left, tuple(found), reading.texts)
 
 
 def _checked(charter: Charter, leave: Sequence[str]) -> tuple[str, ...]:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 from netcharter.charter.model import Charter
 from netcharter.rollout.prepare import Preparation, Use, Wanted, asked, facts_of, prepare
+from netcharter.rollout.preparing.shapes import Found
 from netcharter.rollout.run.gathering import gather
+from netcharter.tasks import units
+from netcharter.tasks.cutover import cut_over
 from netcharter.tasks.kit import render_charter
 from netcharter.tasks.sources import Source, usable_plan
 
@@ -53,12 +57,23 @@ def wanted_of(
     )
 
 
-def prepared(source: Source, left: Collection[str] = ()) -> Preparation:
+def prepared(source: Source, left: Sequence[str] = (), state: str = units.STATE) -> Preparation:
     """Judge this machine by what a charter wants of it; nothing is changed.
 
-    left: names of areas that stay elsewhere for now. Raises Unusable.
+    left: names of areas that stay elsewhere for now; state: the state folder. Raises Unusable.
     """
     loaded = usable_plan(source)
-    wanted = wanted_of(loaded.plan.charter, render_charter(source).kit.files, left)
+    now = cut_over(source, left).source if left else source
+    wanted = wanted_of(loaded.plan.charter, render_charter(now).kit.files, left)
     asked_for = asked(sorted(wanted.packages))
-    return prepare(wanted, facts_of(gather(asked_for)))
+    found = prepare(wanted, facts_of(gather(asked_for)))
+    return replace(found, findings=(*found.findings, *_boot(state)))
+
+
+def _boot(state: str) -> tuple[Found, ...]:
+    """Whether a reboot would bring up what is kept."""
+    if units.brought_up(state):
+        return ()
+    help = "once the first version is kept, say: netcharter boot --install"
+    message = "the unit that brings up at boot what is kept is not there"
+    return (Found("boot-unit-missing", "note", message, help, units.BOOT_UNIT),)

@@ -84,8 +84,10 @@ def ports_of(uses: Sequence[Use]) -> tuple[Port, ...]:
 
 
 def sockets(devices: Mapping[str, NetDevice]) -> tuple[str, ...]:
-    """The devices of a machine into which a cable can go."""
-    return tuple(name for name, one in devices.items() if one.real)
+    """The devices of a machine into which a cable can go; in a container, which has none that are
+    real, the ends of pairs that lead out of it."""
+    real = tuple(name for name, one in devices.items() if one.real)
+    return real or tuple(name for name, one in devices.items() if one.kind == "veth")
 
 
 def looked(

@@ -6,7 +6,7 @@ import glob
 import os
 import stat
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from netcharter.rollout.observe import Said
 from netcharter.rollout.preparing.asking import MOST_BYTES, MOST_FILES, Answers, Asked
@@ -17,6 +17,7 @@ from netcharter.rollout.preparing.ports import (
     Heard,
     Watch,
     looked,
+    skipped,
 )
 from netcharter.rollout.run import programs
 from netcharter.rollout.trouble import EffectFailed
@@ -80,14 +81,22 @@ def carriers(sockets: Iterable[str], root: str = "") -> Carriers:
     return found
 
 
+def _pause(seconds: float) -> bool:
+    time.sleep(seconds)
+    return False
+
+
 def watching(
     watch: Watch,
     sockets: Iterable[str],
     settled: float = SETTLED,
     patience: float = PATIENCE,
     root: str = "",
+    pause: Callable[[float], bool] = _pause,
 ) -> Iterator[tuple[Watch, Heard]]:
     """Look at the sockets until every cable is known or given up; yields after each look.
+
+    pause: lets so many seconds pass, and tells whether the cable that is looked for is skipped.
 
     The devices must be switched on (`ip link set NAME up`), or they feel nothing. It ends by
     itself: each cable has `patience`, and each time several change at once it begins anew, at most
@@ -98,6 +107,6 @@ def watching(
     while not watch.done and time.monotonic() < end:
         watch, heard = looked(watch, time.monotonic(), carriers(names, root), settled, patience)
         yield watch, heard
-        if heard.saying == "wait":
-            time.sleep(LOOK)
+        if heard.saying == "wait" and pause(LOOK):
+            watch = skipped(watch)
     yield watch, Heard("done")

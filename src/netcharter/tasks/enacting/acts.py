@@ -21,9 +21,8 @@ from netcharter.rollout.observe import WATCHING
 from netcharter.rollout.phases import Making
 from netcharter.rollout.run.real import RealHost
 from netcharter.rollout.shapes import HostState, Run, Step
-from netcharter.rollout.store import STOCK, Event, Paths, Standing, events_of
+from netcharter.rollout.store import STOCK, Event, Paths, Standing, Trial, events_of
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
-from netcharter.rollout.units import boot_unit
 from netcharter.rollout.unlike import unlike
 from netcharter.rollout.wanted import clashes
 from netcharter.rollout.ways import WAYS
@@ -63,6 +62,11 @@ class Enacted:
 
     outcome: Waiting | Undone
     again: Again | None
+
+    @property
+    def trial(self) -> Trial | None:
+        """The trial that waits to be kept; None where it was undone."""
+        return self.outcome.trial if isinstance(self.outcome, Waiting) else None
 
 
 def work_at(
@@ -158,9 +162,10 @@ def enact(
         work.who,
         why,
         tuple(sorted(f"{one.check}: {one.sentence}" for one in ready.failed)),
-        ready.changes.summary,
+        ready.summary,
         tuple(set_aside),
         included=included(ready.source),
+        left=ready.left,
     )
     cut: list[Again] = []
 
@@ -346,9 +351,9 @@ def boot(work: Work) -> Booted:
     return rollout.boot(work)
 
 
-def unit(command: Sequence[str], state: str) -> str:
-    """The unit that brings up at boot what is kept."""
-    return boot_unit((*command, "--state", state), state)
+def mend(work: Work) -> Booted:
+    """Put what is kept in place again. Raises RolloutRefused, EffectFailed."""
+    return rollout.boot(work, "mended")
 
 
 def zone(work: Work) -> str:

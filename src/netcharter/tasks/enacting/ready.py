@@ -14,6 +14,7 @@ from netcharter.report.limits import CAUTIONS, cautions, told
 from netcharter.report.wording import counted
 from netcharter.tasks.changes import Changes, changes
 from netcharter.tasks.check import Checked, check
+from netcharter.tasks.cutover import CutOver
 from netcharter.tasks.enacting.here import Here, is_tracked
 from netcharter.tasks.kit import render_charter
 from netcharter.tasks.rehearse import Rehearsed, rehearse_charter
@@ -36,8 +37,9 @@ class Refusal:
 class Ready:
     """A charter judged for this machine.
 
-    files: the kit. others: what of others it meets on this machine. rehearsed: None where the rehearsal was waived; impossible: why there could be
-    none. waived: checks that the keeper waives, by name.
+    files: the kit. others: what of others it meets on this machine. rehearsed: None where the
+    rehearsal was waived; impossible: why there could be none. waived: checks that the keeper waives,
+    by name. cut: the cut-over that it is of, where areas are left on the old gateway.
     """
 
     source: Source
@@ -50,6 +52,7 @@ class Ready:
     impossible: str
     others: tuple[str, ...]
     waived: frozenset[str]
+    cut: CutOver | None = None
 
     @property
     def plan(self) -> Plan:
@@ -69,7 +72,22 @@ class Ready:
     def ok(self) -> bool:
         return not self.refusals
 
+    @property
+    def left(self) -> tuple[str, ...]:
+        """The areas that stay on the old gateway for now."""
+        return self.cut.left if self.cut else ()
+
+    @property
+    def summary(self) -> str:
+        """What changes, in one line for a history."""
+        left = f"; left for now: {', '.join(self.left)}" if self.left else ""
+        return self.changes.summary + left
+
     def _failed(self) -> Iterator[Refusal]:
+        if self.cut is not None:
+            for one in self.cut.findings:
+                if one.severity == "error":
+                    yield Refusal("areas", one.message)
         if not self.checked.ok:
             broken = sum(not one.holds for one in self.checked.proof.promises)
             wrong = sum(one.severity == "error" for one in self.checked.findings)
@@ -103,6 +121,8 @@ class Ready:
             "refused": [{"check": r.check, "reason": r.sentence} for r in self.refusals],
             "waived": [{"check": r.check, "reason": r.sentence} for r in self._waived()],
             "others": list(self.others),
+            "areas_left": list(self.left),
+            "findings": self.cut.as_json()["findings"] if self.cut else [],
             "management": self.path.as_json(),
             "rehearsal": {key: found[key] for key in counts} if found else None,
             "version": None, "until": None, "why": "", "left": [], "notes": [], "again": None,
@@ -121,6 +141,8 @@ class Ready:
             found = self.rehearsed.found
             seen = f"{found.agreed} of {counted(found.done, 'probe')} agreed"
             yield from wrap(f"rehearsed {seen}", width, subsequent_indent=" " * 10)
+        if self.left:
+            yield f"left      {', '.join(self.left)}, on the old gateway for now"
         yield "what changes here:"
         yield from (f"  {line}" for line in self.changes.lines(width - 2, LISTED))
         for words in self.others:
@@ -145,13 +167,14 @@ def judged(
     waived: Collection[str] = (),
     as_kept: Callable[[], bool] = lambda: True,
     in_the_way: Callable[[Mapping[str, bytes]], tuple[str, ...]] = lambda files: (),
+    cut: CutOver | None = None,
     on_progress: Progress | None = None,
 ) -> Ready:
     """Judge a charter for this machine; nothing is changed.
 
     found: gives what counts of the machine for a plan. kept: the plan of the version that is in
     place, as_kept: whether its addresses, routes and settings still stand; in_the_way: what of others
-    a kit meets here. Raises Unusable.
+    a kit meets here; cut: the cut-over whose restricted charter this is. Raises Unusable.
     """
     loaded = load_plan(source)
     here = found(loaded.plan)
@@ -164,7 +187,7 @@ def judged(
         )
     ready = Ready(
         source, checked, files, here, path, difference, None, "",
-        in_the_way(files), frozenset(waived),
+        in_the_way(files), frozenset(waived), cut,
     )  # fmt: skip
     if "rehearsal" in ready.waived or any(one.check != "rehearsal" for one in ready.refusals):
         return ready  # what is refused anyway need not be tried

@@ -15,7 +15,7 @@ from netcharter.rollout.work import Booted, Kept, Undone, Waiting
 
 WORDS = {
     "enacted": "put in place on trial", "kept": "kept", "undone": "undone",
-    "not undone": "could not be undone", "restored at boot": "brought up",
+    "not undone": "could not be undone", "restored at boot": "brought up", "restored": "taken back from a copy",
     "mended": "mended", "refused": "refused",
 }  # fmt: skip
 
