@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Iterator, Mapping
@@ -46,7 +47,7 @@ SSH = 22
 HURRY = ("--yes", "--waive", "rehearsal", "--because", "it was rehearsed before")
 LIMIT = 110.0  # seconds for one command
 LOOK = """\
-ip -o address show scope global
+ip -o address show scope global | sed "s/ tentative//"
 ip route show table all type unicast | sort
 ip rule
 nft -s list ruleset
@@ -161,6 +162,15 @@ class Gateway:
         """The administrator's conversation stands, from the desk."""
         host, port = self.desk.do("dial", SERVER, SSH, DESK)
         self.session = f"{host} {port} {SERVER} {SSH}"
+
+
+BLOCK = re.compile(r"^\t(?:chain|set|map) .*?^\t}\n", re.MULTILINE | re.DOTALL)
+
+
+def unordered(look: str) -> tuple[str, list[str]]:
+    """What was looked at, but for the order in which chains and sets were made: nft lists a table in
+    that order, and it decides nothing (base chains have priorities, the others are called by name)."""
+    return BLOCK.sub("", look).replace("\n\n", "\n"), sorted(BLOCK.findall(look))
 
 
 @contextmanager

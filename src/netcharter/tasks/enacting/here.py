@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from ipaddress import ip_address
+from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from netcharter.lab.netlink import Netfilter
 from netcharter.lab.trouble import CommandFailed, LabImpossible
 from netcharter.plan.shapes import Address, LinePlan, Plan
 from netcharter.proofs.conversations import Conversation, Neighbour, seated
-from netcharter.proofs.management import Session, session_of
+from netcharter.proofs.management import LOOP, Session, session_of
 from netcharter.proofs.tracked import neighbours_of
 from netcharter.tasks.changes import Loaded, loaded_now
 
@@ -47,7 +47,9 @@ def here(plan: Plan, connection: str | None) -> Here:
     neighbours = neighbours_of(_said(("ip", "-j", "neigh")))
     session = session_of(connection) if connection else None
     if session is not None:
-        session = seated(replace(session, device=session.device or _way_in(session)), neighbours)
+        session = seated(
+            replace(session, device=session.device or _way_in(session, devices)), neighbours
+        )
     return Here(
         loaded,
         {line.name: _held(devices.get(line.device)) for line in plan.lines if line.automatic},
@@ -111,7 +113,27 @@ def _said(command: Sequence[str]) -> str:
         return ""
 
 
-def _way_in(session: Session) -> str | None:
+def _way_in(session: Session, devices: Mapping[str, dict[str, Any]]) -> str | None:
+    """The device by which the client comes in: by which it is answered, if it is at home there; else
+    that with the address it uses, since by its route it may be answered over another line."""
+    back = _way_back(session)
+    if back == LOOP or any(session.client in one for one in _homes(devices.get(back or ""))):
+        return back
+    at = (name for name, one in devices.items() if session.server in _held(one))
+    return next((name for name in at if name != LOOP), back)
+
+
+def _homes(device: dict[str, Any] | None) -> Iterator[IPv4Network | IPv6Network]:
+    """The segments that a device is in."""
+    rows = device.get("addr_info") if device else None
+    for row in rows if isinstance(rows, list) else ():
+        try:
+            yield ip_network(f"{row['local']}/{row['prefixlen']}", strict=False)
+        except (ValueError, KeyError, TypeError):
+            continue
+
+
+def _way_back(session: Session) -> str | None:
     """The device by which this machine would answer the client."""
     try:
         found = json.loads(_said(("ip", "-j", "route", "get", str(session.client))) or "[]")
