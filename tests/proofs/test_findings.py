@@ -386,6 +386,15 @@ CASES = (
         witness=("shop in yard", "for ssh (tcp/22): refused (reset) by housekeeping 'barred'"),
     ),
     Case(
+        "a rule for anyone opens the site to the internet",
+        "open-to-outside",
+        "error",
+        rules("let: ⟦anyone⟧, reach: shop, with: http"),
+        rules("let: [home, internet], reach: shop, with: http"),
+        ("lets the internet in, and does not say so",),
+        witness=("someone who comes in by",),
+    ),
+    Case(
         "a rule opens what is never to be",
         "promise-broken",
         "error",

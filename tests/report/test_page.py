@@ -206,7 +206,8 @@ def test_a_place_outside_the_texts_is_named_without_a_link() -> None:
 
 
 def test_judgement_is_told_in_words_for_every_case() -> None:
-    assert "The one promise holds" in page("one")
+    alone = replace(judged("one"), promises=judged("one").promises[:1])
+    assert "The one promise holds" in proof_page(alone, {"one.yaml": TEXTS["one"]()}, NOW)
     assert re.search(r"All \d+ promises hold", page("demo"))
     assert re.search(r"[12] of \d+ promises (is|are) broken", page("draft"))
     silent = replace(judged("one"), promises=(), findings=())

@@ -161,6 +161,12 @@ SITE = {
         "It would be discovered when it is needed most.",
         "Take away what stands before the management path.",
     ),
+    "open-to-outside": Entry(
+        "rule that lets the internet in by accident",
+        "A rule without the internet, a line or a place in `let` lets something start by a line.",
+        "`anyone` is also whoever comes by a line: what was meant for inside is public.",
+        "Name the areas that are meant; or name `internet`, if the public is.",
+    ),
     "rule-without-reason": Entry(
         "rule without a reason",
         "A rule does not say why it is there.",

@@ -10,9 +10,10 @@ from netcharter.diagnostics import Diagnostic
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.certify import Prover
 from netcharter.proofs.device_audit import EVERY_DEVICE
+from netcharter.proofs.exposure import prove_outside
 from netcharter.proofs.promises import PromiseResult, prove_promises
 from netcharter.proofs.rules_audit import EVERY_RULE, Audit
-from netcharter.proofs.site_audit import EVERY_SITE, broken_promises, lock_out
+from netcharter.proofs.site_audit import EVERY_SITE, broken_promises, lock_out, opened_outside
 from netcharter.proofs.story import Connection, Teller
 
 __all__ = ["Proof", "Prover", "prove"]
@@ -58,11 +59,12 @@ class Proof:
 def prove(plan: Plan, now: datetime) -> Proof:
     """Judge a plan from `now` on."""
     prover = Prover(plan, now)
-    results = prove_promises(prover)
+    results = (*prove_promises(prover), prove_outside(prover))
     audit = Audit(prover)
     found = list(plan.notes)
     found += broken_promises(audit, results)
     found += lock_out(audit, results)
+    found += opened_outside(audit, results)
     for look in (*EVERY_SITE, *EVERY_DEVICE, *EVERY_RULE):
         found += look(audit)
     found.sort(key=lambda d: (_ORDER[d.severity], d.span))

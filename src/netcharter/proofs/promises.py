@@ -42,6 +42,7 @@ ASIDE = {  # housekeeping that lets, in plain words
     "gate": "the sign-in gate",
     "gateway-own": "the gateway's own look-ups, clock, updates and pings",
 }
+MANAGEMENT, OUTSIDE = "the management path", "what the internet sees"
 RELAYS = frozenset({"names", "gate"})  # they act for whoever can use them
 
 
@@ -75,7 +76,8 @@ class PromiseResult:
     open_terms: tuple[str, ...] = ()  # which of several `reach` terms are open to a `never`
     relays: tuple[str, ...] = ()  # housekeeping that a `never` or `only` leaves aside, in words
     kind: str = ""
-    number: int | None = None  # which promise of the charter; None: the management path
+    number: int | None = None  # which promise of the charter; None: one that nobody needs to write
+    about: str = ""  # and then what it is about: MANAGEMENT, OUTSIDE
 
 
 def ground_of(plan: Plan) -> Ground:
@@ -112,7 +114,8 @@ def prove_promises(prover: Prover) -> tuple[PromiseResult, ...]:
 def prove_path(prover: Prover, name: str) -> PromiseResult:
     """That a device of `managed-from` always reaches the gateway with ssh."""
     where = prover.plan.charter.where("site", "managed-from")
-    return _prove(prover, ground_of(prover.plan), _path(name), where, None)
+    proven = _prove(prover, ground_of(prover.plan), _path(name), where, None)
+    return replace(proven, about=MANAGEMENT)
 
 
 def _path(name: str) -> Promise:
@@ -164,7 +167,7 @@ def _prove(
 
 def _breaks(prover: Prover, promise: Promise, asked: Sequence[Question]) -> Iterator[Break]:
     """What breaks a promise: one attempt, and for a `never` or `only` one per kind of decision."""
-    first = _broken_by(prover, asked, frozenset(row.index for row in prover.plan.rows))
+    first = broken_by(prover, asked, frozenset(row.index for row in prover.plan.rows))
     if first is None:
         return
     yield first
@@ -172,12 +175,13 @@ def _breaks(prover: Prover, promise: Promise, asked: Sequence[Question]) -> Iter
         return
     for kind in sorted(CHOSEN - {first.row.kind}):
         mine = frozenset(row.index for row in prover.plan.rows if row.kind == kind)
-        other = _broken_by(prover, asked, mine)
+        other = broken_by(prover, asked, mine)
         if other is not None:
             yield other
 
 
-def _broken_by(prover: Prover, asked: Sequence[Question], rows: frozenset[int]) -> Break | None:
+def broken_by(prover: Prover, asked: Sequence[Question], rows: frozenset[int]) -> Break | None:
+    """An attempt of these questions that one of these rows decides; None if there is none."""
     for question in asked:
         if not question.rows & rows:
             continue

@@ -11,7 +11,7 @@ from netcharter.diagnostics import Diagnostic, Span
 from netcharter.plan.coding import hardware_text
 from netcharter.plan.shapes import DevicePlan, Offer, Promise, Rule
 from netcharter.proofs.naming import listed
-from netcharter.proofs.promises import Break, PromiseResult
+from netcharter.proofs.promises import MANAGEMENT, OUTSIDE, Break, PromiseResult
 from netcharter.proofs.rules_audit import Audit
 from netcharter.proofs.story import row_name
 
@@ -164,7 +164,7 @@ def lock_out(audit: Audit, results: Iterable[PromiseResult]) -> Iterator[Diagnos
             help="name a second device, and keep console access at hand",
         )
     for result in results:
-        if result.number is None and not result.holds:
+        if result.about == MANAGEMENT and not result.holds:
             broken = next(iter(result.breaks), None)
             told = _broken(audit, result, broken)
             yield Diagnostic(
@@ -198,6 +198,22 @@ def broken_promises(audit: Audit, results: Iterable[PromiseResult]) -> Iterator[
                 witness=witness,
                 help=_mend(replace(result, row=broken.row if broken else None)),
                 related=_deciders(audit, broken),
+            )
+
+
+def opened_outside(audit: Audit, results: Iterable[PromiseResult]) -> Iterator[Diagnostic]:
+    """Each rule that lets lines start something without naming the outside."""
+    for result in results:
+        for broken in result.breaks if result.about == OUTSIDE else ():
+            told = audit.connection(broken.point, broken.row)
+            yield Diagnostic(
+                "open-to-outside",
+                "error",
+                f"{row_name(broken.row)} lets the internet in, and does not say so: `anyone` is also"
+                " whoever comes by a line",
+                audit.place(broken.row, "let"),
+                witness=told.sentence,
+                help="name the areas that are meant; or `internet`, if the public is",
             )
 
 

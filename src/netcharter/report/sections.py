@@ -35,7 +35,7 @@ class Verdict:
 class PromiseView:
     number: int
     text: str
-    written: bool  # False: the management path, which nobody needs to write
+    about: str  # what it is about where nobody needs to write it; else ""
     holds: bool
     because: str
     shown_by: str  # the witness as a sentence, or why it cannot hold
@@ -129,7 +129,7 @@ def promises(proof: Proof, sources: Sources) -> tuple[PromiseView, ...]:
             PromiseView(
                 number=number,
                 text=result.text,
-                written=written is not None,
+                about=result.about,
                 holds=result.holds,
                 because=one_line(written.because) if written else "",
                 shown_by=witness.sentence if witness else one_line(result.reason),

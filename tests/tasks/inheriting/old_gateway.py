@@ -111,7 +111,7 @@ def rules() -> list[InheritedRule]:
     others = [area for area in AREAS if area != "bunkrooms"]
     return [
         rule([contractor], [GATEWAY], [(6, 22, 22)], "Easter 2019"),
-        rule(["anyone"], [GATEWAY], PINGS, "ipv6-icmp"),
+        rule([*AREAS, "internet"], [GATEWAY], PINGS, "ipv6-icmp"),
         rule(["office"], [GATEWAY], [(6, 22, 22)], "admin from the office"),
         rule([duty], [GATEWAY], [(6, 22, 22)], "duty laptop"),
         rule([lost], ["anywhere"], [], "barred_hardware drop", let=False),
