@@ -20,6 +20,7 @@ from netcharter.rollout.shapes import HostState, Run, Step
 from tests.kernel.namespace import needed
 
 LIMIT = 60.0  # seconds for any one command
+PATIENCE = 10.0  # seconds for a device to feel its other end
 ENVIRONMENT = {**os.environ, "TZ": "UTC", "LC_ALL": "C"}
 HOLD = "ip link set dev lo up && echo ready && read -r forever"
 
@@ -63,6 +64,14 @@ class Bench:
                 f"link set dev {name} up",
             ]
         self.sure(("ip", "-batch", "-"), "\n".join(lines) + "\n")
+        self._connected()
+
+    def _connected(self) -> None:
+        """Wait until every device feels its other end, which the kernel sees to a little later."""
+        end = time.monotonic() + PATIENCE
+        while "NO-CARRIER" in self.shell("ip -o link"):
+            assert time.monotonic() < end, "a device never felt its other end"
+            time.sleep(0.02)
 
     def observe(self, settings: Collection[str] = ()) -> HostState:
         asking = observing(time.clock_gettime(time.CLOCK_BOOTTIME), settings)
