@@ -95,7 +95,7 @@ def loaded_now() -> Loaded:
             f"this machine's ruleset can't be read: {fault.message}",
             "the kernel",
             "",
-            "run it as root",
+            "run it as root, on a machine with nftables and iproute2",
         ) from None
     return Loaded(found, frozenset(version for version in BOTH if _forwards(version)))
 
