@@ -71,6 +71,8 @@ def _plain(value: Any, kind: str) -> bool:
         return isinstance(value, int) and not isinstance(value, bool)
     if kind == "text":
         return isinstance(value, str)
+    if kind == "object":
+        return isinstance(value, dict)
     if kind == "decimal":
         return isinstance(value, str) and value.isascii() and value.isdigit()
     if kind == "moment":
