@@ -76,6 +76,7 @@ class Machine:
     """A machine beside the gateway, or the programs on it (station.py)."""
 
     def __init__(self, way: tuple[str, ...]) -> None:
+        self.way = way
         program = str(Path(__file__).with_name("station.py"))
         self._process = subprocess.Popen(
             [*way, sys.executable, program],
@@ -193,8 +194,9 @@ def _beside(gateway: Bench) -> Iterator[Bench]:
 
 
 @contextmanager
-def gateway(folder: Path) -> Iterator[Gateway]:
-    """A stock machine with its devices, and the desk and the far host, which speak."""
+def gateway(folder: Path, listens: bool = True) -> Iterator[Gateway]:
+    """A stock machine with its devices, and the desk and the far host, which speak. listens:
+    whether what is heard at the port of ssh is said back; else something else is to stand there."""
     with ExitStack() as stack:
         here = stack.enter_context(bench())
         desk, far = (stack.enter_context(_beside(here)) for _ in range(2))
@@ -216,5 +218,6 @@ def gateway(folder: Path) -> Iterator[Gateway]:
         for place in (here, desk, far):
             stations.append(Machine(place.way))
             stack.callback(stations[-1].close)
-        stations[0].do("serve", SSH)
+        if listens:
+            stations[0].do("serve", SSH)
         yield Gateway(here, folder, stations[1], stations[2])

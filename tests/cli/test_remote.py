@@ -58,9 +58,7 @@ def test_a_command_runs_there_with_all_that_was_said(away: Path) -> None:
 
 def test_a_charter_and_what_it_includes_lie_there_only_while_the_command_runs(away: Path) -> None:
     folder = away.parent
-    shows = (
-        '#!/bin/sh\nfor last; do :; done\ncd "$(dirname "$last")"\necho "$last"\ncat */rules.yaml\n'
-    )
+    shows = '#!/bin/sh\nfor last; do :; done\necho "$PWD/$last"\ncat */rules.yaml\n'
     (away / "netcharter").write_text(shows, encoding="utf-8")
     (folder / "more").mkdir()
     rule = "rules: [{let: office, reach: internet, with: https, because: work}]\n"

@@ -11,17 +11,25 @@ import shlex
 import subprocess
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import IO, Any, TypeVar
 
 import click
 
 F = TypeVar("F", bound=Callable[..., Any])
-SSH = ("ssh", "-o", "StrictHostKeyChecking=yes", "-o", "ConnectTimeout=15")
+# A word every few seconds: a session in which nothing is said can't be told from one that is gone,
+# neither here nor by the connection tracking of a gateway that gets its first kit.
+SSH = (
+    *("ssh", "-o", "StrictHostKeyChecking=yes", "-o", "ConnectTimeout=15"),
+    *("-o", "ServerAliveInterval=3", "-o", "ServerAliveCountMax=20"),
+)
 LIMIT = 60.0  # seconds for what asks nobody anything
 FAILED = 255  # ssh(1): it could not get there
+LOST = "ssh could not get there; log in once by hand, and compare the host's key"
 _FOLDER = re.compile(r"/[\w./-]{1,200}")
 # Whoever is not root there becomes root by sudo(8), which asks on the terminal if it has to.
-AS_ROOT = 'if [ "$(id -u)" = 0 ]; then exec "$@"; else exec sudo -- "$@"; fi'
+AS_ROOT = (
+    'cd "$1" || exit 2; shift; if [ "$(id -u)" = 0 ]; then exec "$@"; else exec sudo -- "$@"; fi'
+)
 
 
 def on_option(function: F) -> F:
@@ -40,16 +48,14 @@ def _checked(context: click.Context, parameter: click.Parameter, value: str | No
     return value
 
 
-def there(host: str, words: Sequence[str], *, terminal: bool) -> int:
-    """A netcharter command on a host, as root; its exit code. terminal: it may ask."""
-    command = shlex.join(["sh", "-c", AS_ROOT, "sh", "netcharter", *words])
+def there(host: str, words: Sequence[str], *, terminal: bool, folder: str = ".") -> int:
+    """A netcharter command on a host, as root, in a folder there; its exit code. terminal: it may
+    ask."""
+    command = shlex.join(["sh", "-c", AS_ROOT, "sh", folder, "netcharter", *words])
     asking = ["-t"] if terminal else []
     code = subprocess.run([*SSH, *asking, "--", host, command], check=False).returncode
     if code == FAILED:
-        click.echo(
-            "ssh could not get there; log in once by hand, and compare the host's key", err=True
-        )
-        return 2
+        raise _away(LOST)
     return code
 
 
@@ -61,6 +67,9 @@ def elsewhere(host: str, charter: Path | None = None) -> int:
     """
     context = click.get_current_context()
     terminal = not context.params.get("as_json")
+    state = context.params.get("state")
+    if state is not None and not Path(state).is_absolute():
+        raise click.UsageError("with --on, --state is a whole path on that host")
     if charter is None:
         return there(host, _words(context, None), terminal=terminal)
     files = _charter_files(charter)
@@ -72,7 +81,8 @@ def elsewhere(host: str, charter: Path | None = None) -> int:
             path = f"{folder}/{name}"
             above = shlex.quote(str(Path(path).parent))
             _said(host, f"mkdir -p {above} && cat > {shlex.quote(path)}", data)
-        return there(host, _words(context, f"{folder}/{charter.name}"), terminal=terminal)
+        words = _words(context, charter.name)
+        return there(host, words, terminal=terminal, folder=folder)
     finally:
         _said(host, f"rm -rf -- {shlex.quote(folder)}")
 
@@ -102,7 +112,8 @@ def _said(host: str, command: str, data: bytes = b"") -> bytes:
     except (OSError, subprocess.TimeoutExpired) as fault:
         raise _away(f"{host} can't be reached: {fault}") from None
     if found.returncode:
-        raise _away(found.stderr.decode("utf-8", "replace").strip() or f"{host} can't be reached")
+        said = found.stderr.decode("utf-8", "replace").strip() or f"{host} can't be reached"
+        raise _away(f"{said}\n{LOST}" if found.returncode == FAILED else said)
     return found.stdout
 
 
@@ -111,11 +122,22 @@ class _Away(click.ClickException):
 
     exit_code = 2
 
+    def __init__(self, message: str, as_json: bool) -> None:
+        super().__init__(message)
+        self.as_json = as_json
 
-def _away(message: str) -> click.ClickException:
-    from netcharter.cli.common import safe
+    def show(self, file: IO[Any] | None = None) -> None:
+        from netcharter.cli.common import print_json, safe
 
-    return _Away(safe(message))
+        if self.as_json:
+            print_json({"ok": False, "state": "refused", "reason": self.message})
+            return
+        for number, line in enumerate(self.message.splitlines()):
+            click.echo(safe(line if number else f"refused: {line}"), err=True, file=file)
+
+
+def _away(message: str) -> _Away:
+    return _Away(message, bool(click.get_current_context().params.get("as_json")))
 
 
 def _charter_files(path: Path) -> dict[str, bytes]:

@@ -18,6 +18,7 @@ from netcharter.proofs.conversations import Conversation, Neighbour, seated
 from netcharter.proofs.management import LOOP, Session, session_of
 from netcharter.proofs.tracked import neighbours_of
 from netcharter.tasks.changes import Loaded, loaded_now
+from netcharter.tasks.enacting.sshd import connection_of
 
 SSH = "SSH_CONNECTION"
 PARENTS = 64  # processes that are asked for it, from this one up
@@ -74,14 +75,14 @@ def is_tracked(session: Session) -> bool:
 
 def ssh_connection(environment: Mapping[str, str]) -> str | None:
     """The variable of an SSH session (ssh(1)), from this process or one that it stems from: what
-    changes the user, `sudo` for one, takes it away."""
+    changes the user, `sudo` for one, takes it away. Failing that, by the sshd above."""
     said = environment.get(SSH)
     pid = os.getpid()
     for _ in range(PARENTS):
         if said or pid <= 1:
             break
         pid = _parent(pid)
-        said = _variable(pid, SSH)
+        said = _variable(pid, SSH) or connection_of(pid)
     return said or None
 
 
