@@ -14,8 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from netcharter.lab import isolation, loading, tools, tracking
-from netcharter.lab.netlink import Netfilter
+from netcharter.lab import isolation, loading, tools
 from netcharter.lab.site import Site
 from netcharter.plan.shapes import Plan
 from netcharter.probes.shapes import GATEWAY
@@ -23,6 +22,8 @@ from netcharter.proofs.conversations import Again, Around, decided_again
 from netcharter.proofs.management import Session
 from netcharter.proofs.tracked import conversations_of, neighbours_of
 from netcharter.render import render
+from netcharter.rollout.run.netlink import Netfilter
+from netcharter.tasks.enacting import tracked
 from tests.lab.rehearsing import SMALL, planned
 from tests.lab.sites import PATIENCE, SILENCE, at_site, end, possible, tcp, udp
 
@@ -93,7 +94,7 @@ def judged_there(site: Site, plan: Plan, kernel: Netfilter) -> Again:
         neighbours = neighbours_of(tools.run(("ip", "-j", "neigh")))
     up = frozenset(line.name for line in plan.lines)
     around = Around(NOW, up, neighbours=neighbours)
-    return decided_again(plan, tracking.conversations(kernel), around)
+    return decided_again(plan, tracked.conversations(kernel), around)
 
 
 def test_what_is_refused_now_is_cut_and_the_rest_goes_on() -> None:
@@ -111,8 +112,8 @@ def test_what_is_refused_now_is_cut_and_the_rest_goes_on() -> None:
                 with Netfilter() as kernel:
                     seen += [goes_on(kept), goes_on(gone)]  # established: the filter lets both
                     found = judged_there(site, new, kernel)
-                    done = tuple(tracking.cut(kernel, one.conversation) for one in found.cut)
-                    again = tuple(tracking.cut(kernel, one.conversation) for one in found.cut)
+                    done = tuple(tracked.cut(kernel, one.conversation) for one in found.cut)
+                    again = tuple(tracked.cut(kernel, one.conversation) for one in found.cut)
             seen += [goes_on(kept), goes_on(gone)]
             told = [one.sentence for one in (*found.cut, *found.doubtful)]
             return seen, told, found.kept, (*map(int, done), *map(int, again))
@@ -178,10 +179,10 @@ def test_a_session_outlives_a_first_kit_only_if_it_was_tracked_before(known: boo
                 spoken = goes_on(ends) and spoken
             asking = ends[0].getsockname()
             session = Session(ip_address(asking[0]), asking[1], *_peer(ends), "eth2")
-            tracked = any(one.is_of(session) for one in tracking.conversations(kernel))
+            known_there = any(one.is_of(session) for one in tracked.conversations(kernel))
             loading.load(kit["nftables.nft"].decode())
             loose.write_text("0", "ascii")  # as the kit's sysctl.conf has it
-            return spoken, tracked, goes_on(ends)
+            return spoken, known_there, goes_on(ends)
 
     assert "nf_conntrack_tcp_loose = 0" in kit["sysctl.conf"].decode()
     assert at_site(plan, work) == (True, known, known)
@@ -205,7 +206,7 @@ def test_netlink_and_the_kernels_text_tell_the_same() -> None:
         udp(site, "desk", desk, gateway(plan, "office"), 53)
         with isolation.inside(site.places[GATEWAY].namespace), Netfilter() as kernel:
             text = Path("/proc/thread-self/net/nf_conntrack").read_text("ascii")
-            return tracking.conversations(kernel), conversations_of(text)
+            return tracked.conversations(kernel), conversations_of(text)
 
     listed, read = at_site(plan, work)
     assert not read.unread  # type: ignore[attr-defined]

@@ -6,28 +6,24 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from ipaddress import ip_address
 
-from netcharter.lab import tracking
-from netcharter.lab.netlink import Netfilter
-from netcharter.plan import labels
-from netcharter.plan.coding import GUEST
-from netcharter.plan.shapes import Address, Plan
-from netcharter.proofs.conversations import Again, Around, decided_again
+from netcharter.plan.shapes import Plan
+from netcharter.proofs.conversations import Again
 from netcharter.proofs.management import Session
 from netcharter.rollout import work as rollout
 from netcharter.rollout.host import Host, Work
 from netcharter.rollout.observe import WATCHING
 from netcharter.rollout.phases import Making
 from netcharter.rollout.run.real import RealHost
-from netcharter.rollout.shapes import HostState, Run, Step
+from netcharter.rollout.shapes import Run, Step
 from netcharter.rollout.store import STOCK, Event, Paths, Standing, Trial, events_of
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 from netcharter.rollout.unlike import unlike
 from netcharter.rollout.wanted import clashes
 from netcharter.rollout.ways import WAYS
 from netcharter.rollout.work import Booted, Kept, Undone, Waiting
-from netcharter.tasks.enacting.here import conversations, here, is_tracked
+from netcharter.tasks.enacting.again import cut_refused
+from netcharter.tasks.enacting.here import here, is_tracked
 from netcharter.tasks.enacting.ready import Ready
 from netcharter.tasks.holds import Holds, holds
 from netcharter.tasks.keeping import NotAKit, kept_areas
@@ -225,67 +221,17 @@ def _differences(seen: Holds) -> tuple[str, ...]:
     return tuple(one.sentence for one in seen.agreement.differences[:3])
 
 
-# --- open conversations --------------------------------------------------------------------------
-
-
 def _cut(work: Work, ready: Ready, old: Plan | None, now: datetime) -> Again:
-    """Decide open conversations again, and cut what the plan refuses now."""
-    state = work.host.observe(())
-    around = Around(
+    """Cut what the new plan refuses of the conversations that are open."""
+    session = ready.here.session
+    return cut_refused(
+        ready.plan,
+        ready.here,
+        work.host.observe(()),
         now,
-        ready.here.up,
-        lines=ready.here.lines,
-        neighbours=ready.here.neighbours,
-        signed=signed_in(state, ready.plan),
         numbers={line.number: line.name for line in old.lines} if old else None,
+        spared=[session] if session else [],
     )
-    spared = [ready.here.session] if ready.here.session else []
-    again = decided_again(ready.plan, conversations(), around, spared)
-    try:
-        with Netfilter() as kernel:
-            for one in again.cut:
-                tracking.cut(kernel, one.conversation)
-    except OSError as fault:
-        reason = fault.strerror or "the kernel does not answer"
-        raise EffectFailed("cutting what is refused now", reason) from None
-    return again
-
-
-def signed_in(state: HostState, plan: Plan) -> dict[tuple[str, Address, int], str]:
-    """Who is signed in where, by the sets that the gate fills: a person's name, or GUEST."""
-    areas = {area.device: area.name for area in plan.areas}
-    people = [person.name for person in plan.people]
-    classes = {labels.identity_class(name, people): name for name in people}
-    found: dict[tuple[str, Address, int], str] = {}
-    for table in state.tables:
-        for element in table.living:
-            where = _seat(element.text, areas)
-            if where is None:
-                continue
-            if element.set in (labels.signed_set(4), labels.signed_set(6)):
-                found.setdefault(where, GUEST)
-            elif element.set in (labels.class_map(4), labels.class_map(6)):
-                found[where] = classes.get(_class(element.value), GUEST)
-    return found
-
-
-def _seat(text: str, areas: Mapping[str, str]) -> tuple[str, Address, int] | None:
-    """The area, address and hardware address of an element of the gate's."""
-    parts = [part.strip().strip('"') for part in text.split(" . ")]
-    if len(parts) != 3 or parts[0] not in areas:
-        return None
-    try:
-        return areas[parts[0]], ip_address(parts[1]), int(parts[2].replace(":", ""), 16)
-    except ValueError:
-        return None
-
-
-def _class(value: str) -> int:
-    """The identity class in a mark as nft writes it."""
-    try:
-        return labels.unpack(int(value, 0)).identity
-    except ValueError:
-        return 0
 
 
 # --- afterwards ----------------------------------------------------------------------------------

@@ -10,14 +10,15 @@ from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
 from pathlib import Path
 from typing import Any
 
-from netcharter.lab import tools, tracking
-from netcharter.lab.netlink import Netfilter
+from netcharter.lab import tools
 from netcharter.lab.trouble import CommandFailed, LabImpossible
 from netcharter.plan.shapes import Address, LinePlan, Plan
 from netcharter.proofs.conversations import Conversation, Neighbour, seated
 from netcharter.proofs.management import LOOP, Session, session_of
 from netcharter.proofs.tracked import neighbours_of
+from netcharter.rollout.run.netlink import Netfilter
 from netcharter.tasks.changes import Loaded, loaded_now
+from netcharter.tasks.enacting import tracked
 from netcharter.tasks.enacting.sshd import connection_of
 
 SSH = "SSH_CONNECTION"
@@ -64,7 +65,7 @@ def conversations() -> tuple[Conversation, ...]:
     """What connection tracking knows of; nothing where the kernel does not say."""
     try:
         with Netfilter() as kernel:
-            return tracking.conversations(kernel)
+            return tracked.conversations(kernel)
     except OSError:
         return ()
 

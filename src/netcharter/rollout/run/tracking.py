@@ -10,32 +10,57 @@ from __future__ import annotations
 import errno
 import socket
 import struct
+from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv6Address
 
-from netcharter.lab.netlink import Netfilter, attribute, attributes
-from netcharter.plan.coding import ICMP, ICMP6
-from netcharter.plan.shapes import Address
-from netcharter.proofs.conversations import Conversation, Ends
+from netcharter.rollout.run.netlink import Netfilter, attribute, attributes
 
 _GET, _DELETE = 1 << 8 | 1, 1 << 8 | 2  # NFNL_SUBSYS_CTNETLINK; IPCTNL_MSG_CT_GET, ..._DELETE
 _SENT, _ANSWERED, _MARK, _NUMBER, _ZONE = 1, 2, 8, 12, 18  # CTA_TUPLE_ORIG, ..._REPLY, CTA_*
 _ADDRESSES, _PROTOCOL = 1, 2  # CTA_TUPLE_IP, CTA_TUPLE_PROTO
 _FROM_TO = {4: (1, 2), 6: (3, 4)}  # CTA_IP_V4_SRC and so on
 _KIND, _PORTS = 1, (2, 3)  # CTA_PROTO_NUM, CTA_PROTO_SRC_PORT, ..._DST_PORT
-_ECHO = {ICMP: (4, 5, 6), ICMP6: (7, 8, 9)}  # CTA_PROTO_ICMP_ID, ..._TYPE, ..._CODE
+# CTA_PROTO_ICMP_ID, ..._TYPE, ..._CODE, by the numbers of ICMP and ICMPv6 (IANA, protocol numbers)
+_ECHO = {1: (4, 5, 6), 58: (7, 8, 9)}
 _NESTED = 0x8000  # NLA_F_NESTED
 _HEAD = 4  # bytes of struct nfgenmsg
 _FAMILIES = {4: socket.AF_INET, 6: socket.AF_INET6}
 
+Address = IPv4Address | IPv6Address
 
-def conversations(kernel: Netfilter) -> tuple[Conversation, ...]:
-    """Every conversation that is tracked, of both families. Raises OSError if the kernel refuses."""
+
+@dataclass(frozen=True, slots=True)
+class Direction:
+    """From where to where. ports: source and destination; of ICMP the identifier, and type * 256 +
+    code; None where the protocol has none or the kernel does not tell."""
+
+    source: Address
+    destination: Address
+    ports: tuple[int, int] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Tracked:
+    """A conversation as the kernel tracks it. sent: as it began; answered: the direction of the
+    answers; mark: its ct mark; number: the kernel's own for it, where it is told."""
+
+    protocol: int
+    sent: Direction
+    answered: Direction
+    mark: int = 0
+    zone: int = 0
+    number: int | None = None
+
+
+def conversations(kernel: Netfilter) -> tuple[Tracked, ...]:
+    """Every conversation that is tracked, of both families. Raises OSError if the kernel refuses,
+    EffectFailed if they change all the time."""
     listed = kernel.everything(_GET, bytes(_HEAD))
     found = (_conversation(attributes(body[_HEAD:])) for body in listed)
     return tuple(one for one in found if one is not None)
 
 
-def cut(kernel: Netfilter, one: Conversation) -> bool:
+def cut(kernel: Netfilter, one: Tracked) -> bool:
     """No longer track a conversation: what still comes of it must be let anew. False if it was over
     already. Raises OSError if the kernel refuses.
     """
@@ -57,12 +82,12 @@ def cut(kernel: Netfilter, one: Conversation) -> bool:
 # --- as the kernel writes them -------------------------------------------------------------------
 
 
-def _conversation(said: dict[int, bytes]) -> Conversation | None:
+def _conversation(said: dict[int, bytes]) -> Tracked | None:
     """None for what is no conversation of IPv4 or IPv6."""
     sent, answered = (_ends(said.get(side, b"")) for side in (_SENT, _ANSWERED))
     if sent is None or answered is None:
         return None
-    return Conversation(
+    return Tracked(
         sent[0],
         sent[1],
         answered[1],
@@ -72,7 +97,7 @@ def _conversation(said: dict[int, bytes]) -> Conversation | None:
     )
 
 
-def _ends(said: bytes) -> tuple[int, Ends] | None:
+def _ends(said: bytes) -> tuple[int, Direction] | None:
     parts = attributes(said)
     addresses = attributes(parts.get(_ADDRESSES, b""))
     protocol = attributes(parts.get(_PROTOCOL, b""))
@@ -81,7 +106,7 @@ def _ends(said: bytes) -> tuple[int, Ends] | None:
         return None
     source, destination = (_address(addresses[place]) for place in found)
     kind = protocol[_KIND][0]
-    return kind, Ends(source, destination, _ports(kind, protocol))
+    return kind, Direction(source, destination, _ports(kind, protocol))
 
 
 def _address(data: bytes) -> Address:
@@ -96,7 +121,7 @@ def _ports(protocol: int, said: dict[int, bytes]) -> tuple[int, int] | None:
     return (first, others[0] if len(others) == 1 else (others[0] << 8) + others[1])
 
 
-def _tuple(protocol: int, ends: Ends) -> bytes:
+def _tuple(protocol: int, ends: Direction) -> bytes:
     source, destination = _FROM_TO[ends.source.version]
     addresses = attribute(source, ends.source.packed)
     addresses += attribute(destination, ends.destination.packed)
