@@ -37,7 +37,7 @@ AuthorizedKeysFile {folder}/user.pub
 PermitRootLogin prohibit-password
 PasswordAuthentication no
 KbdInteractiveAuthentication no
-SetEnv PATH={folder}/bin:{path} PYTHONPATH={root}
+SetEnv PATH={folder}/bin:{path}
 """
 ASKS = """\
 Host {host}
@@ -58,7 +58,6 @@ sed 's/^root:[^:]*:/root:*:/' /etc/shadow > shadow
 mount --bind shadow /etc/shadow
 exec {sshd} -D -e -f {folder}/sshd_config
 """
-ROOT = Path(__file__).parents[2]
 
 
 def possible() -> None:
@@ -115,7 +114,7 @@ def prepared(folder: Path) -> None:
             check=True,
             timeout=60,
         )
-    told = {"folder": folder, "server": SERVER, "host": HOST, "root": ROOT,
+    told = {"folder": folder, "server": SERVER, "host": HOST,
             "path": "/usr/sbin:/usr/bin:/sbin:/bin"}  # fmt: skip
     (folder / "sshd_config").write_text(SERVES.format(**told), encoding="ascii")
     (folder / "ssh_config").write_text(ASKS.format(**told), encoding="ascii")
@@ -199,9 +198,9 @@ def test_who_comes_by_ssh_is_not_shut_out(site: Served) -> None:
 @pytest.mark.parametrize(
     "losing",
     [
-        "sh -c 'env -i PATH=$PATH PYTHONPATH=$PYTHONPATH {}; exit $?'",
-        "env -i PATH=$PATH PYTHONPATH=$PYTHONPATH {}",
-        "setsid -w env -i PATH=$PATH PYTHONPATH=$PYTHONPATH {}",
+        "sh -c 'env -i PATH=$PATH {}; exit $?'",
+        "env -i PATH=$PATH {}",
+        "setsid -w env -i PATH=$PATH {}",
     ],
     ids=["below", "in-its-place", "in-a-session-of-its-own"],
 )
