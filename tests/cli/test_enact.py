@@ -186,6 +186,53 @@ def test_a_session_from_elsewhere_is_refused_by_its_own_way_in(tmp_path: Path) -
     assert not found["management"]["holds"] and found["management"]["witness"]
 
 
+def test_a_site_moves_area_by_area(tmp_path: Path) -> None:
+    site = Played(tmp_path)
+    site.write("charter.yaml", CHARTER)
+    site.sh("held() { ip -o -4 address show dev $1 | awk '{print $4}'; }")
+    enact = ("enact", "charter.yaml", "--yes", "--waive", "rehearsal", "--because", "haste")
+    none = site.ask(*enact, "--leave", "office", "--leave", "barn")
+    locked = site.ask(*enact, "--leave", "office")
+    lacking = site.ask("enact", "charter.yaml", "--prepare", "--leave", "barn")
+    first = site.ask(*enact, "--leave", "barn")
+    kept, well = site.ask("keep"), site.ask("holds")
+    site.sh("held eth2 > office.1; held eth5 > barn.1")
+    whole = site.ask(*enact)
+    site.sh("held eth2 > office.2; held eth5 > barn.2")
+    undone, again = site.ask("undo"), site.ask("holds")
+    site.sh("held eth5 > barn.3")
+    later = [site.ask(*enact), site.ask("keep"), site.ask("undo"), site.ask("keep")]
+    back, history = site.ask("holds"), site.ask("undo", "--history")
+    site.play()
+
+    assert site.answer(none, "unusable", 2)["diagnostics"][0]["id"] == "area-none-moved"
+    found = site.answer(locked, "enact", 1)
+    assert "areas" in {one["check"] for one in found["refused"]}
+    assert "area-left-managers" in {one["id"] for one in found["findings"]}
+    found = site.answer(lacking, "prepare", 0)
+    assert {one["about"] for one in found["findings"]} >= {"netcharter-boot.service"}
+    found = site.answer(first, "enact", 0)
+    assert (found["state"], found["areas_left"]) == ("waiting", ["barn"])
+    assert {one["id"] for one in found["findings"]} >= {"area-left", "sentence-left"}
+    assert site.answer(kept, "keep", 0)["boots"] is False
+    assert site.answer(well, "holds", 0)["ok"] and site.answer(again, "holds", 0)["ok"]
+    found = site.answer(whole, "enact", 0)
+    assert (found["state"], found["areas_left"], found["findings"]) == ("waiting", [], [])
+    assert site.answer(undone, "undo", 0)["left"] == []
+    for one, shape in zip(later, ("enact", "keep", "undo", "keep"), strict=True):
+        site.answer(one, shape, 0)
+    assert site.answer(back, "holds", 0)["ok"]
+
+    assert site.text("office.1") == site.text("office.2") != ""
+    assert site.text("barn.1") == site.text("barn.3") == "" != site.text("barn.2")
+    events = site.answer(history, "history", 0)["events"]
+    assert events[0]["difference"].endswith("; left for now: barn")
+    assert "left for now" not in events[2]["difference"]
+    versions = tmp_path / "state" / "versions"
+    records = [json.loads((versions / f"000{n}" / "version.json").read_text()) for n in (1, 2)]
+    assert [one["left"] for one in records] == [["barn"], []]
+
+
 def test_a_copy_moves_to_another_machine(tmp_path: Path) -> None:
     site = Played(tmp_path)
     site.write("charter.yaml", CHARTER)
@@ -202,14 +249,18 @@ def test_a_copy_moves_to_another_machine(tmp_path: Path) -> None:
     site.sh(f'{netcharter} --fingerprint "$print" -o here --device eth5=moved > 90.json 2> 90.err')
     site.sh("echo $? > 90.exit; ip link set moved up")
     there = site.ask("enact", "here/charter.yaml", "--yes", *said)
+    history = site.ask("undo", "--history")
     site.play()
     found = site.answer(copied, "backup", 0)
     assert found["kept"] == 1 and found["site"] == "Hut"
     assert not json.loads(site.text("wrong.json"))["ok"]
-    back = site.answer(90, None, 0)
+    back = site.answer(90, "restore", 0)
     assert back["changed"] == [{"name": "barn", "before": "eth5", "after": "moved"}]
     assert back["missing"] == []
     assert site.answer(there, "enact", 0)["state"] == "waiting"
+    events = site.answer(history, "history", 0)["events"]
+    assert [one["what"] for one in events] == ["enacted", "kept", "restored", "enacted"]
+    assert events[2]["why"].startswith("from the copy of Hut that ")
 
 
 def test_what_a_machine_lacks_is_told_and_nothing_changes(tmp_path: Path) -> None:
@@ -218,7 +269,7 @@ def test_what_a_machine_lacks_is_told_and_nothing_changes(tmp_path: Path) -> Non
     lacking = site.ask("enact", "charter.yaml", "--prepare")
     site.sh("ls -A state > folder.txt 2>/dev/null || true")
     site.play()
-    found = site.answer(lacking, None, 1)
+    found = site.answer(lacking, "prepare", 1)
     missing = [one for one in found["findings"] if one["id"] == "device-missing"]
     assert len(missing) == 1 and "barn" in missing[0]["message"]
     assert site.text("folder.txt") == ""
