@@ -442,3 +442,24 @@ def test_rfc6092_rec_10_18_36_errors_pass_only_with_their_conversation(
     table = kit("nftables.nft")
     related = table.partition("chain nc_related {")[2].partition("\n    }")[0]
     assert "icmpv6 type 0-127 accept" in related
+
+
+@pytest.mark.parametrize("line", LINES)
+def test_rfc6092_rec_21_to_24_not_met_nobody_starts_ipsec_from_outside_unasked(line: str) -> None:
+    """The recommendations are for homes without a keeper; here the charter says who may start it."""
+    for service in ((51, 0), (50, 0), (UDP, 500)):
+        outcome = decide(line, device_address("booking", 6), service)
+        assert (outcome.let, outcome.row.label) == (False, "default")
+
+
+def test_rfc6092_rec_21_to_24_a_rule_lets_ipsec_through() -> None:
+    rule = "\n  - {let: internet, reach: shop, with: [protocol/50, protocol/51, udp/500], because: b}\n"
+    lines = "\n  dsl: {device: eth0, address: '2001:db8:1::2/64', next-hop: '2001:db8:1::1', prefix: '2001:db8:2::/48'}\n"
+    plan = planned(charter(rules=rule, lines=lines))
+    shop = next(str(d.addresses6[-1]) for d in plan.devices if d.name == "shop")
+    here = Environment(frozenset({"dsl"}), NOBODY, NOON)
+    source = coding.address(ip_address(OUTSIDE[6]))
+    for protocol, number in ((50, 0), (51, 0), (UDP, 500)):
+        code = coding.service(protocol, number)[0]
+        to = coding.address(ip_address(shop))
+        assert fate(plan, Attempt("dsl", source, HARDWARE_NONE, to, code), here).let

@@ -1,0 +1,179 @@
+"""The page of standards: every row names a test that is there, and the page says what they show.
+
+The wording is ours; numbers and contents are those of RFC 4787, RFC 5382, RFC 5508, RFC 7857 and
+RFC 6092. RFC 4890 stands as a table in `plan/icmp.py`, which `tests/plan/test_icmp.py` compares
+with the lists of the document, and the decisions with it, type by type.
+"""
+
+from __future__ import annotations
+
+import ast
+import os
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from pathlib import Path
+
+import pytest
+
+from netcharter.plan.icmp import ICMPV6, Message
+
+UPDATE = "NETCHARTER_UPDATE_GOLDEN"  # set: write the page instead of comparing
+NAT, POLICY = "tests/kernel/test_nat_behaviour.py", "tests/proofs/test_published_policies.py"
+TIMERS = f"{NAT}::test_timers_of_the_kernel_are_no_shorter_than_asked"
+ICMP = "tests/plan/test_icmp.py"
+
+# (requirement, what it asks, met, what the gateway does, test)
+Row = tuple[str, str, str, str, str]
+
+TRANSLATION: Sequence[Row] = (
+    ("RFC 4787 REQ-1", "one inside address and port has one outside, whoever it talks to", "yes",
+     "as long as no other host holds that port towards the same peer",
+     f"{NAT}::test_rfc4787_req_1_one_socket_has_one_mapping_whoever_it_talks_to"),
+    ("RFC 4787 REQ-3", "two inside hosts never share an outside port", "no",
+     "the kernel lets them share one towards different peers; towards one peer it gives another",
+     f"{NAT}::test_rfc4787_req_3_not_met_two_hosts_share_a_port_towards_different_peers"),
+    ("RFC 4787 REQ-4", "even ports stay even, odd ones odd", "yes",
+     "the port itself is kept where it is free",
+     f"{NAT}::test_rfc4787_req_4_even_ports_stay_even_and_odd_ones_odd"),
+    ("RFC 4787 REQ-5", "a UDP mapping lasts 2 minutes at least, 5 recommended", "yes",
+     "300 s, read back from the kernel", TIMERS),
+    ("RFC 4787 REQ-6", "speaking from inside keeps a mapping", "yes", "so does speaking from outside",
+     f"{NAT}::test_rfc4787_req_6_who_speaks_from_inside_keeps_the_mapping"),
+    ("RFC 4787 REQ-8", "who may answer is told by address at most", "stricter",
+     "by address and port: only whom one has asked may answer",
+     f"{NAT}::test_rfc4787_req_8_only_whom_one_has_asked_may_answer"),
+    ("RFC 4787 REQ-9", "the public address works from inside", "offers",
+     "for what is offered; from its own area with the gateway's source, across areas with its own",
+     f"{NAT}::test_rfc4787_req_9_what_is_offered_is_reached_from_inside_by_its_public_address"),
+    ("RFC 4787 REQ-10", "what looks into conversations is off", "yes", "there is nothing of the kind",
+     f"{NAT}::test_rfc4787_req_10_nothing_looks_into_conversations"),
+    ("RFC 4787 REQ-12", "ICMP errors pass, and end no mapping", "yes", "",
+     f"{NAT}::test_rfc4787_req_12_an_error_arrives_and_ends_no_mapping"),
+    ("RFC 4787 REQ-13", "what is too big is told to the sender", "yes", "in IPv4 and IPv6",
+     f"{NAT}::test_rfc4787_req_13_what_is_too_big_for_the_line_is_told"),
+    ("RFC 4787 REQ-14", "fragments pass, out of order too", "yes", "they are put together first",
+     f"{NAT}::test_rfc4787_req_14_fragments_pass_in_any_order"),
+    ("RFC 5382 REQ-1", "one TCP address and port has one outside, whoever it talks to", "yes", "",
+     f"{NAT}::test_rfc5382_req_1_one_socket_has_one_mapping_whoever_it_talks_to"),
+    ("RFC 5382 REQ-2", "all ways to open a TCP conversation, both at once too", "yes", "",
+     f"{NAT}::test_rfc5382_req_2_both_may_open_at_once"),
+    ("RFC 5382 REQ-4", "a SYN nobody asked for is not answered for 6 s", "yes",
+     "it is never answered", f"{NAT}::test_rfc5382_req_4_who_was_not_asked_meets_silence"),
+    ("RFC 5382 REQ-5", "TCP: open 2 h 4 min at least, opening and closing 4 min", "yes",
+     "7 440 s and 240 s, read back from the kernel", TIMERS),
+    ("RFC 5508 REQ-1", "echo requests of two hosts with one identifier", "yes", "",
+     f"{NAT}::test_rfc5508_req_1_echo_requests_of_two_hosts_with_one_identifier"),
+    ("RFC 5508 REQ-2", "an ICMP query lasts 60 s at least", "yes", "60 s", TIMERS),
+    ("RFC 7857 section 2.2", "after a reset, 4 minutes", "yes", "240 s", TIMERS),
+)  # fmt: skip
+
+SIMPLE_SECURITY: Sequence[Row] = (
+    ("REC-1", "multicast sources go nowhere", "yes", "",
+     f"{POLICY}::test_rfc6092_rec_1_a_multicast_source_goes_nowhere"),
+    ("REC-2", "multicast ends at a border of scope", "yes", "multicast of no scope is passed on",
+     f"{POLICY}::test_rfc6092_rec_2_multicast_of_no_scope_is_forwarded"),
+    ("REC-3", "forbidden addresses are not passed on", "yes", "",
+     f"{POLICY}::test_rfc6092_rec_3_forbidden_addresses_are_not_forwarded"),
+    ("REC-4", "routing headers of type 0 are dropped", "yes", "",
+     f"{POLICY}::test_rfc6092_rec_4_routing_header_0_is_dropped"),
+    ("REC-5", "outward, only sources of the site", "yes", "",
+     f"{POLICY}::test_rfc6092_rec_5_outbound_sources_are_within_the_prefix"),
+    ("REC-6", "inward, no sources of the site", "yes", "",
+     f"{POLICY}::test_rfc6092_rec_6_inbound_sources_are_not_within_the_prefix"),
+    ("REC-7", "unique local addresses stay inside", "yes", "",
+     f"{POLICY}::test_rfc6092_rec_7_unique_local_addresses_stay_inside"),
+    ("REC-8, REC-9", "no resolver and no DHCP for those outside", "yes", "",
+     f"{POLICY}::test_rfc6092_rec_8_and_9_no_names_and_no_dhcp_for_those_outside"),
+    ("REC-10, REC-18, REC-36", "ICMPv6 errors pass with their conversation, and only so", "yes", "",
+     f"{POLICY}::test_rfc6092_rec_10_18_36_errors_pass_only_with_their_conversation"),
+    ("REC-11, REC-17, REC-33", "who may answer is told by address at most", "stricter",
+     "by address and port: only whom one has asked may answer",
+     f"{NAT}::test_rfc6092_rec_11_17_only_whom_one_has_asked_may_answer"),
+    ("REC-12, REC-14", "state lasts 2 minutes at least, 5 recommended", "yes", "600 s and 300 s",
+     TIMERS),
+    ("REC-16", "speaking from inside keeps state", "yes", "",
+     f"{NAT}::test_rfc4787_req_6_who_speaks_from_inside_keeps_the_mapping"),
+    ("REC-19, REC-37", "an error ends no conversation", "yes", "",
+     f"{NAT}::test_rfc6092_rec_19_an_error_ends_no_conversation"),
+    ("REC-21 to REC-24", "IPsec from outside is not refused unasked", "no",
+     "the charter decides it like anything else: where it is wanted, a rule lets it",
+     f"{POLICY}::test_rfc6092_rec_21_to_24_not_met_nobody_starts_ipsec_from_outside_unasked"),
+    ("REC-34", "a SYN nobody asked for is told of, 6 s later at the earliest", "no",
+     "it is never answered: silence towards a line",
+     f"{NAT}::test_rfc5382_req_4_who_was_not_asked_meets_silence"),
+    ("REC-35", "TCP: open 2 h 4 min at least, opening and closing 4 min", "yes",
+     "7 440 s and 240 s", TIMERS),
+    ("REC-50", "nobody manages the gateway from outside, unless it is wanted", "yes",
+     "what the internet sees is told by `netcharter check`",
+     "tests/proofs/test_exposure.py::test_a_site_that_offers_nothing_shows_housekeeping_only"),
+)  # fmt: skip
+
+HEAD = """\
+# Standards, row by row
+
+What published requirements ask of a gateway, and what this one does. Every row names the test that shows it; the page is made by `tests/docs/test_standards_page.py`, which sees to it that the tests are there.
+
+*no* and *stricter* are what the kernel does, or what a site with a keeper wants; they are shown by a test all the same, so that nobody need wonder.
+"""
+ICMP_HEAD = """
+## ICMPv6 through and to the gateway (RFC 4890)
+
+The advice of the document beside what becomes of the message. *state*: it passes with the conversation it belongs to, and only so; *charter*: the charter decides, and refuses it unless a rule lets it; *discovery*, *echo*: let by the housekeeping of that name; *refused*: housekeeping refuses it whatever the charter says. The rows are those of `src/netcharter/plan/icmp.py`; `{icmp}` compares them with the lists of the document (`test_the_other_lists_for_what_goes_through` and its neighbours) and asks a plan for every type (`test_the_charter_decides_what_the_table_leaves_to_it` and its neighbours).
+
+| types | message | advice: through | here | advice: to the gateway | here | why |
+|---|---|---|---|---|---|---|
+"""
+
+
+def page() -> str:
+    text = HEAD
+    text += _table("Translation of addresses (RFC 4787, RFC 5382, RFC 5508, RFC 7857)", TRANSLATION)
+    text += _table("Simple security for IPv6 (RFC 6092)", SIMPLE_SECURITY)
+    return text + ICMP_HEAD.format(icmp=ICMP) + "".join(_icmp_rows())
+
+
+def _table(title: str, rows: Sequence[Row]) -> str:
+    text = f"\n## {title}\n\n| requirement | what it asks | met | here | test |\n|---|---|---|---|---|\n"
+    for requirement, asks, met, here, test in rows:
+        file, _, name = test.partition("::")
+        text += f"| {requirement} | {asks} | {met} | {here} | `{name}` in `{file}` |\n"
+    return text
+
+
+def _icmp_rows() -> Iterator[str]:
+    def said(one: Message) -> tuple[str, ...]:
+        return (one.name, one.advice_through, one.through, one.advice_local, one.local, one.because)
+
+    for cells, group in groupby(ICMPV6, said):
+        ones = list(group)
+        first, last = ones[0], ones[-1]
+        types = f"{first.type}" if first.type == last.type else f"{first.type} to {last.type}"
+        if first.codes != (0, 255):
+            low, high = first.codes
+            types += f", code {low}" if low == high else f", codes {low} to {high}"
+        yield f"| {types} | " + " | ".join(cells) + " |\n"
+
+
+def test_the_page_says_what_the_tables_say(repository: Path) -> None:
+    """Run with NETCHARTER_UPDATE_GOLDEN=1 after a change of the tables."""
+    path = repository / "docs" / "reference" / "standards.md"
+    if os.environ.get(UPDATE):
+        path.write_text(page(), encoding="utf-8")
+    assert path.read_text(encoding="utf-8") == page()
+
+
+@pytest.mark.parametrize("row", (*TRANSLATION, *SIMPLE_SECURITY), ids=lambda row: row[0])
+def test_every_row_names_a_test_that_is_there(row: Row, repository: Path) -> None:
+    file, _, name = row[4].partition("::")
+    tree = ast.parse((repository / file).read_text(encoding="utf-8"))
+    assert name in {node.name for node in tree.body if isinstance(node, ast.FunctionDef)}
+    assert ("not_met" in name) <= (row[2] == "no")
+
+
+def test_the_icmp_tests_that_the_page_names_are_there(repository: Path) -> None:
+    names = {
+        word.strip("`") for word in ICMP_HEAD.split() if word.startswith(("`test_", "(`test_"))
+    }
+    tree = ast.parse((repository / ICMP).read_text(encoding="utf-8"))
+    there = {node.name for node in tree.body if isinstance(node, ast.FunctionDef)}
+    assert names and {name.strip("(`") for name in names} <= there
