@@ -23,9 +23,13 @@ class Station:
 
     def __init__(self) -> None:
         self.open: socket.socket | None = None
+        self.served: set[int] = set()
 
     def serve(self, port: int) -> bool:
         """Say back what is heard, from now on."""
+        if port in self.served:
+            return True
+        self.served.add(port)
         listener = socket.create_server(("", port), backlog=16)
         threading.Thread(target=_accepting, args=(listener,), daemon=True).start()
         return True

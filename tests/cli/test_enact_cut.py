@@ -1,0 +1,33 @@
+"""One who is refused now is cut within five seconds: seen by the one who talks, not by us.
+
+The seconds are no measure of speed: what is not cut talks on for as long as it likes, since the
+filter lets what is established.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.cli.cutting import TRACKED, cuts
+from tests.cli.gateway import COPPER, FAR, SSH, gateway
+
+pytestmark = pytest.mark.kernel
+
+WITHIN = 5.0  # seconds
+
+
+def test_who_is_refused_now_is_cut_within_five_seconds(tmp_path: Path) -> None:
+    if not Path(TRACKED).exists():
+        pytest.skip(f"ONE TEST OF ENACT DID NOT RUN: this kernel has no {TRACKED}")
+    with gateway(tmp_path) as place:
+        place.kept()
+        place.logged_in()
+        for one in cuts(place):
+            assert one.silent and not one.tracked, one
+            assert one.last < WITHIN, one
+        assert place.desk.do("say"), "the administrator's own conversation is never cut"
+        assert not place.far.do("probe", COPPER, SSH, FAR)
+        assert place.run("undo").json()["left"] == []
+        assert place.far.do("probe", COPPER, SSH, FAR)
