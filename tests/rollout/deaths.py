@@ -30,7 +30,7 @@ TRIAL = 6  # seconds; who dies while it waits has it undone that much later
 PATIENCE = 60.0  # seconds for a timer that undoes
 FRACTIONS = (0.0, 0.03, 0.5, 0.97)  # of a step: where in it all are killed when all is tried
 ACTS = {"install": ("timer", "reboot"), "undo": ("timer", "reboot"), "boot": ("again", "reboot")}
-FEW = 3  # deaths of an undo, and of a boot, when one in every step of an enact is tried
+FEW = 3  # deaths of an undo, when one in every step of an enact and of a boot is tried
 
 
 @dataclass(frozen=True)
@@ -187,7 +187,7 @@ def positions(lengths: dict[str, list[int]], seed: str) -> Iterator[tuple[str, i
                 places = sorted({int(fraction * length) for fraction in FRACTIONS})
                 yield from ((act, mark, place, after) for place in places for after in afters)
             continue
-        few = every if act == "install" else sorted(chance.sample(every, FEW))
+        few = sorted(chance.sample(every, FEW)) if act == "undo" else every
         for mark, length in few:
             yield act, mark, chance.randrange(max(length, 1)), chance.choice(afters)
 

@@ -112,7 +112,8 @@ def occasion() -> str:
     command = ["git", "describe", "--always", "--dirty= with changes", "--exclude=*"]
     commit = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True).stdout
     day = date.today()
-    return f"{day.day} {day:%B %Y}, commit {commit.strip()}, Linux {platform.release()}"
+    kernel = ".".join(platform.release().split(".")[:2])
+    return f"{day.day} {day:%B %Y}, commit {commit.strip()}, Linux {kernel}"
 
 
 def table(deaths: Sequence[Row], when: str) -> str:
