@@ -58,7 +58,7 @@ def cut_over(source: Source, leave: Sequence[str]) -> CutOver:
     what it was. Raises Unusable for a name that is no area, and if no area is to be moved.
     """
     charter, reading = understood(source)
-    left = _checked(charter, leave)
+    left = areas_left(charter, leave)
     kept = source.kept.areas if source.kept else None
     plan = make_plan(charter, kept)
     held = Kept("the whole charter", plan.numbered)
@@ -72,14 +72,16 @@ def cut_over(source: Source, leave: Sequence[str]) -> CutOver:
     return CutOver(restricted, texts, left, tuple(found), reading.texts)
 
 
-def _checked(charter: Charter, leave: Sequence[str]) -> tuple[str, ...]:
+def areas_left(charter: Charter, leave: Sequence[str]) -> tuple[str, ...]:
+    """The areas that are named to be left, in the charter's order. Raises Unusable for a name that
+    is none, and if no area is to be moved."""
     for name in leave:
         if name not in charter.areas:
             near = suggest(name, charter.areas)
             raise unusable("area-unknown", f"there is no area {name}", name, name,
                            f"write {near}" if near else "name areas of this charter")  # fmt: skip
     left = tuple(name for name in charter.areas if name in leave)
-    if len(left) == len(charter.areas):
+    if left and len(left) == len(charter.areas):
         raise unusable("area-none-moved", "every area is left as it is, so nothing is to be done",
                        left[-1], left[-1], "leave fewer areas")  # fmt: skip
     return left

@@ -15,6 +15,7 @@ from netcharter.rollout.run import gathering, programs
 from netcharter.rollout.run.gathering import gather
 from netcharter.rollout.shapes import Run
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
+from netcharter.tasks.cutover import areas_left
 from netcharter.tasks.moving import Moved, understood, with_devices
 from netcharter.tasks.preparing import uses_of
 from netcharter.tasks.sources import Source, Unusable
@@ -52,9 +53,10 @@ def switch(names: Collection[str], on: bool) -> tuple[str, ...]:
     return tuple(failed)
 
 
-def watch_of(source: Source, left: Collection[str] = ()) -> Watch:
-    """What is to be found for a charter. left: areas that stay elsewhere. Raises Unusable."""
+def watch_of(source: Source, leave: Sequence[str] = ()) -> Watch:
+    """What is to be found for a charter. leave: areas that stay elsewhere. Raises Unusable."""
     charter, _ = understood(source)
+    left = areas_left(charter, leave)
     return Watch(ports_of([u for u in uses_of(charter) if u.kind == "line" or u.name not in left]))
 
 
