@@ -1,6 +1,6 @@
 """How long one who is refused by a new kit talks on after the exchange, seen by that one itself.
 
-python benchmarks/enact_cut.py [TIMES]
+Run it with `python -m benchmarks.enact_cut [TIMES]`.
 """
 
 from __future__ import annotations
@@ -9,8 +9,6 @@ import sys
 import tempfile
 from pathlib import Path
 from statistics import median
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from tests.cli.cutting import Cut, cuts
 from tests.cli.gateway import gateway

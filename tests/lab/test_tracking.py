@@ -20,12 +20,13 @@ from netcharter.plan.shapes import Plan
 from netcharter.probes.shapes import GATEWAY
 from netcharter.proofs.conversations import Again, Around, decided_again
 from netcharter.proofs.management import Session
-from netcharter.proofs.tracked import conversations_of, neighbours_of
+from netcharter.proofs.neighbours import neighbours_of
 from netcharter.render import render
 from netcharter.rollout.run.netlink import Netfilter
 from netcharter.tasks.enacting import tracked
 from tests.lab.rehearsing import SMALL, planned
 from tests.lab.sites import PATIENCE, SILENCE, at_site, end, possible, tcp, udp
+from tests.proofs.tracked_text import conversations_of
 
 pytestmark = pytest.mark.kernel
 

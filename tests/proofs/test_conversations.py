@@ -27,8 +27,9 @@ from netcharter.proofs.conversations import (
     seated,
 )
 from netcharter.proofs.management import Session
-from netcharter.proofs.tracked import conversations_of, neighbours_of
+from netcharter.proofs.neighbours import neighbours_of
 from tests.proofs.sites import NOW, charter, planned
+from tests.proofs.tracked_text import conversations_of
 
 DESK, STRANGER = 0x0200_00AA_0001, 0x0200_00BB_0009
 LINES = """

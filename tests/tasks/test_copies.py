@@ -21,6 +21,7 @@ from netcharter.rollout.run.real import perform
 from netcharter.rollout.store import Paths, format_text
 from netcharter.rollout.trouble import RolloutRefused
 from netcharter.tasks import copies
+from netcharter.tasks.moving import understood
 from netcharter.tasks.sources import Source, usable_plan
 
 NOW = datetime(2026, 5, 4, 3, 2, 1, tzinfo=UTC)
@@ -54,7 +55,7 @@ def test_a_site_moves_to_another_machine(old: Paths, tmp_path: Path) -> None:
     found = copies.take_back(new, saved.data, saved.fingerprint, PASSWORD)
     assert files.link(new.kept) is None  # nothing came into force
     assert files.files(new.version(1)) == files.files(old.version(1))
-    charter = copies.understood_charter(found)
+    charter = understood(copies.charter_of(found))[0]
     here = sockets("eth0", "eth1", "eth2", "eth3", "eth4", "lan9")
     asked = copies.to_be_mapped(charter, here)
     assert asked[-1] == ("eth5", ("barn",), "lan9")

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from netcharter.charter import nodes
@@ -288,9 +288,3 @@ class _Taking:
         self, line: int, column: int, begin: int, least: int, dashes: bool = False
     ) -> None:
         self.page.remark(begin, self.page.block_end(line, column, least, dashes))
-
-
-def changed_lines(before: str, after: str) -> Iterator[int]:
-    """The numbers of the lines that an edit changed, to be shown."""
-    old, new = nodes.BREAK.split(before), nodes.BREAK.split(after)
-    return (n for n, (a, b) in enumerate(zip(old, new, strict=False), 1) if a != b)

@@ -180,14 +180,6 @@ def _about_text(about: About) -> bytes:
 # --- reading one ---------------------------------------------------------------------------------
 
 
-def signer(data: bytes) -> str:
-    """The fingerprint of the key that a copy names as its own. Nothing is proven by it yet.
-
-    Raises RolloutRefused where it is no copy.
-    """
-    return signing.fingerprint(_parts(data)[0])
-
-
 def restored(data: bytes, fingerprint: str, password: str | None = None) -> Backup:
     """Open a copy. Nothing is unpacked before its signature holds.
 

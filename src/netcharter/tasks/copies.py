@@ -159,11 +159,6 @@ def not_there(charter: Charter, devices: Iterable[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(u.device for u in uses_of(charter) if u.device not in here))
 
 
-def understood_charter(found: Backup) -> Charter:
-    """The charter that was kept. Raises RolloutRefused, Unusable."""
-    return understood(charter_of(found))[0]
-
-
 def save_here(root: str, who: str, now: datetime, password: str | None = None) -> Saved:
     """Copy the state folder of this machine; the site's name is that of what is kept."""
     paths = Paths(root)

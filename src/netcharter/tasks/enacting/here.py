@@ -15,7 +15,7 @@ from netcharter.lab.trouble import CommandFailed, LabImpossible
 from netcharter.plan.shapes import Address, LinePlan, Plan
 from netcharter.proofs.conversations import Conversation, Neighbour, seated
 from netcharter.proofs.management import LOOP, Session, session_of
-from netcharter.proofs.tracked import neighbours_of
+from netcharter.proofs.neighbours import neighbours_of
 from netcharter.rollout.run.netlink import Netfilter
 from netcharter.tasks.changes import Loaded, loaded_now
 from netcharter.tasks.enacting import tracked

@@ -1,24 +1,20 @@
-"""What a kernel says of its conversations and neighbours, as text: read, and nothing guessed.
+"""Conversations as the kernel writes them in text: a second reading beside netlink's.
 
 `/proc/net/nf_conntrack` and `conntrack -L` write one conversation a line in the same words (from
-the kernel's nf_conntrack_standalone.c and conntrack(8), from memory; tried on both families);
-`ip -j neigh` prints JSON (ip-neighbour(8)).
+the kernel's nf_conntrack_standalone.c and conntrack(8), from memory; tried on both families).
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from ipaddress import ip_address
-from typing import Any
 
 from netcharter.plan.coding import ICMP, ICMP6
 from netcharter.plan.shapes import Address
-from netcharter.proofs.conversations import Conversation, Ends, Neighbour
+from netcharter.proofs.conversations import Conversation, Ends
 
 _FAMILIES = ("ipv4", "ipv6")
-_GONE = frozenset({"FAILED", "INCOMPLETE"})  # states in which nobody answered
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,40 +82,6 @@ def _ends(protocol: int, said: Mapping[str, str]) -> Ends | None:
     first, *others = (number for number in numbers if number is not None)
     second = others[0] if len(others) == 1 else (others[0] << 8) + others[1]
     return Ends(source, destination, (first, second)) if second <= 0xFFFF else None
-
-
-def neighbours_of(text: str) -> dict[Address, tuple[Neighbour, ...]]:
-    """The neighbour table as `ip -j neigh` prints it; empty where the text is none."""
-    try:
-        entries = json.loads(text)
-    except (ValueError, RecursionError):
-        return {}
-    found: dict[Address, tuple[Neighbour, ...]] = {}
-    for entry in entries if isinstance(entries, list) else ():
-        one = _neighbour(entry) if isinstance(entry, dict) else None
-        if one is not None:
-            found[one[0]] = (*found.get(one[0], ()), one[1])
-    return found
-
-
-def _neighbour(entry: Mapping[str, Any]) -> tuple[Address, Neighbour] | None:
-    address, device = _address(str(entry.get("dst", ""))), entry.get("dev")
-    states = entry.get("state", ())
-    gone = isinstance(states, list) and any(state in _GONE for state in states)
-    if address is None or not isinstance(device, str) or gone:
-        return None
-    return address, Neighbour(device, _hardware(entry.get("lladdr")))
-
-
-def _hardware(said: object) -> int | None:
-    """A hardware address of 48 bits; others tell nothing that a plan could use."""
-    parts = said.split(":") if isinstance(said, str) else []
-    if len(parts) != 6 or any(len(part) != 2 for part in parts):
-        return None
-    try:
-        return int("".join(parts), 16)
-    except ValueError:
-        return None
 
 
 def _address(text: str) -> Address | None:
