@@ -66,12 +66,14 @@ def undone_json(outcome: Undone | None) -> dict[str, Any]:
     return {"ok": not outcome.left, **outcome_json(outcome)}
 
 
-def again_lines(again: Again | None, width: int) -> Iterator[str]:
-    """Which open conversations were cut, and which may have had to be."""
+def again_lines(again: Again | None, width: int, really: bool = True) -> Iterator[str]:
+    """Which open conversations were cut, and which may have had to be. really: else they only would
+    be."""
     if again is None:
         return
     if again.cut:
-        yield f"{counted(len(again.cut), 'open conversation')} cut, which it refuses:"
+        did = "cut" if really else "would be cut"
+        yield f"{counted(len(again.cut), 'open conversation')} {did}, which it refuses:"
         yield from _some([one.sentence for one in again.cut], width)
     if again.doubtful:
         yield f"{counted(len(again.doubtful), 'open conversation')} left, which it may refuse:"

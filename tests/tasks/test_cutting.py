@@ -1,0 +1,87 @@
+"""By which version open conversations are decided again, and what is said of it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from ipaddress import ip_address
+from typing import Any
+
+import pytest
+
+from netcharter.plan.fate import in_force
+from netcharter.proofs.conversations import Again, Conversation, Ends, Judged
+from netcharter.rollout.store import Standing, Trial
+from netcharter.rollout.trouble import RolloutRefused
+from netcharter.tasks.enacting.again import closed
+from netcharter.tasks.enacting.cutting import LISTED, Cut, in_place
+from netcharter.tasks.sources import Source, usable_plan
+
+NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
+TEXT = b"""\
+charter: 1
+site: {name: Hut, timezone: UTC}
+lines:
+  copper: {device: eth0, address: automatic}
+areas:
+  office: {device: eth2, hosts: 12}
+hours:
+  day: {weekly: {daily: "08:00-16:00"}}
+rules:
+  - {refuse: office, reach: internet, with: ssh, during: day, because: order}
+  - {let: office, reach: internet, with: https, during: day, because: work}
+  - {let: office, reach: internet, with: ssh, because: repairs}
+"""
+
+
+def trial(version: int, phase: Any) -> Trial:
+    return Trial(version, 1, phase, "keeper", NOON, 100.0, "boot")
+
+
+@pytest.mark.parametrize(
+    ("standing", "version"),
+    [
+        (Standing(None, None, "quiet"), 0),
+        (Standing(3, None, "quiet"), 3),
+        (Standing(3, trial(4, "waiting"), "open"), 4),
+        (Standing(3, trial(0, "waiting"), "open"), 0),
+        (Standing(4, trial(4, "waiting"), "decided"), 4),
+        (Standing(3, trial(4, "changing"), "unbegun"), 3),
+        (Standing(3, trial(4, "waiting"), "overtaken"), 3),
+    ],
+)
+def test_the_version_on_trial_counts_else_the_one_that_is_kept(
+    standing: Standing, version: int
+) -> None:
+    assert in_place(standing) == version
+
+
+@pytest.mark.parametrize("phase", ["changing", "undoing"])
+def test_between_two_versions_nothing_is_cut(phase: str) -> None:
+    with pytest.raises(RolloutRefused, match="between two versions"):
+        in_place(Standing(3, trial(4, phase), "open"))
+
+
+def test_without_a_clock_hours_open_nothing_and_no_refusal_rests() -> None:
+    """What the kernel does while every timed set is empty (docs/explanation/kit.md)."""
+    plan = usable_plan(Source("charter.yaml", TEXT)).plan
+    without = closed(plan)
+    for instant in (NOON, NOON + timedelta(hours=8)):
+        for row, after in zip(plan.rows, without.rows, strict=True):
+            forced = [in_force(without, region.when, instant) for region in after.regions]
+            timed = any(region.when.during for region in row.regions)
+            assert forced == ([] if timed and row.let else [True] * len(row.regions))
+    assert sum(not row.regions for row in without.rows) == 1
+
+
+def test_a_document_stays_short_and_its_counts_are_whole() -> None:
+    there = ip_address("192.0.2.1")
+    ends = Ends(there, there, (1, 2))
+    judged = Judged(Conversation(6, ends, ends), "desk with booking, ssh: refused", ("rule 1",))
+    found = Cut("cut", 3, Again((judged,) * (LISTED + 5), (judged,), 7))
+    said = found.as_json()
+    assert len(said["cut"]) == LISTED
+    assert said["counts"] == {"cut": LISTED + 5, "doubtful": 1, "kept": 7}
+    text = "\n".join(found.lines(80))
+    assert f"{LISTED + 5} open conversations cut" in text and "7 open conversations let" in text
+    told = "\n".join(Cut("told", 3, found.again).lines(80))
+    assert "would be cut" in told
