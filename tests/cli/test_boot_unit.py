@@ -98,6 +98,29 @@ def test_a_file_of_others_and_a_machine_without_systemd(tmp_path: Path) -> None:
     assert (found["bare"]["state"], found["bare"]["enabled"]) == ("installed", False)
 
 
+@pytest.mark.kernel
+@pytest.mark.skipif(not os.path.isdir(FOLDER), reason="NO UNITS WERE INSTALLED: no systemd here")
+def test_the_steward_is_started_and_ended(tmp_path: Path) -> None:
+    found = played(
+        tmp_path,
+        "mkdir -p /run/systemd/system state; cp systemctl /usr/local/sbin/",
+        "ask installed steward --install",
+        f"cp {FOLDER}/netcharter-steward.service unit.txt",
+        "ask removed steward --remove",
+        f"ls {FOLDER}/*.service > left.txt 2>/dev/null",
+    )
+    fits(found, "installed", "removed")
+    assert found["installed"]["enabled"] and found["removed"]["state"] == "removed"
+    assert (tmp_path / "unit.txt").read_text("utf-8").startswith("# Netcharter: ")
+    assert (tmp_path / "left.txt").read_text("utf-8") == ""
+    log = (tmp_path / "log").read_text("utf-8").replace("--no-ask-password ", "").splitlines()
+    assert log == [
+        "daemon-reload", "enable netcharter-steward.service", "restart netcharter-steward.service",
+        "disable --now netcharter-steward.service", "daemon-reload",
+    ]  # fmt: skip
+    assert run("steward", "--install", "--wake").code == 2
+
+
 def test_one_thing_at_a_time_and_no_state_folder_that_no_unit_can_name() -> None:
     assert run("boot", "--install", "--remove").code == 2
     found = run("boot", "--unit", "--state", "/srv/a\nb")

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from netcharter.cli.common import exits, json_option, print_json, safe, width
+from netcharter.cli.rolling import refused
 
 STATE, SOCKET = "/var/lib/netcharter", "/run/netcharter/steward.sock"
 
@@ -26,6 +27,8 @@ STATE, SOCKET = "/var/lib/netcharter", "/run/netcharter/steward.sock"
 @click.option("--restart", metavar="DUTY", help="begin a duty anew")
 @click.option("--wake", is_flag=True, help="let all duties look now")
 @click.option("--unit", is_flag=True, help="print the unit for the service manager")
+@click.option("--install", is_flag=True, help="install that unit, and start the steward")
+@click.option("--remove", is_flag=True, help="end the steward, and take its unit away")
 @click.option(
     "--state",
     type=click.Path(file_okay=False, path_type=Path),
@@ -38,11 +41,16 @@ STATE, SOCKET = "/var/lib/netcharter", "/run/netcharter/steward.sock"
 )
 @json_option
 @exits
-def cli(state: Path, socket: str, unit: bool, as_json: bool, **asked: Any) -> int:
+def cli(
+    state: Path, socket: str, unit: bool, install: bool, remove: bool, as_json: bool, **asked: Any
+) -> int:
     """Be the service that does on the gateway what goes by itself, or ask it."""
     from netcharter.tasks import steward
 
-    request = _request(unit=unit, **asked)
+    request = _request(unit=sum((unit, install, remove)), **asked)
+    if install or remove:
+        text = steward.unit(state, socket, _has_group()) if install else None
+        return _fitted(text, as_json=as_json)
     if unit:
         click.echo(steward.unit(state, socket, _has_group()), nl=False)
         return 0
@@ -60,9 +68,9 @@ def cli(state: Path, socket: str, unit: bool, as_json: bool, **asked: Any) -> in
 
 def _request(
     status: bool, silence: str | None, hours: float | None, restart: str | None, wake: bool,
-    unit: bool,
+    unit: int,
 ) -> Mapping[str, Any] | None:  # fmt: skip
-    """What the steward is asked; None: to be it."""
+    """What the steward is asked; None: to be it. unit: how often something about its unit is."""
     if sum((status, silence is not None, restart is not None, wake, unit)) > 1:
         raise click.UsageError("one thing at a time")
     if hours is not None and silence is None:
@@ -75,6 +83,23 @@ def _request(
     if status or wake:
         return {"ask": "status" if status else "wake"}
     return None
+
+
+@refused
+def _fitted(text: str | None, *, as_json: bool) -> int:
+    """Install the unit with this text, or take it away."""
+    from netcharter.tasks import units
+
+    name = units.STEWARD_UNIT
+    done = (
+        units.remove(name, starts=True) if text is None else units.install(name, text, starts=True)
+    )
+    if as_json:
+        print_json(done.as_json())
+        return 0
+    for line in done.lines(width()):
+        click.echo(safe(line))
+    return 0
 
 
 def _has_group() -> bool:

@@ -26,7 +26,16 @@ from netcharter.rollout.units import (
     removing,
 )
 
-__all__ = ["BOOT_UNIT", "Fitted", "Units", "boot_text", "brought_up", "install", "remove"]
+__all__ = [
+    "BOOT_UNIT",
+    "STEWARD_UNIT",
+    "Fitted",
+    "Units",
+    "boot_text",
+    "brought_up",
+    "install",
+    "remove",
+]
 
 FOLDER = "/etc/systemd/system"
 STEWARD_UNIT = "netcharter-steward.service"
