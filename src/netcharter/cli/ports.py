@@ -15,6 +15,9 @@ from netcharter.cli.common import print_json, safe, source, write_text
 from netcharter.cli.typed import Typed
 
 WAIT = 120.0  # seconds for an answer
+# Seconds in which a device that was just switched on feels the cable that is in it already: two ends
+# of gigabit Ethernet agree on their speed within some four. Common practice, no source.
+AGREEING = 6.0
 
 
 class Talk:
@@ -89,6 +92,9 @@ def _switched_on(names: list[str], talk: Talk, agreed: Callable[[str], bool]) ->
     try:
         for fault in ports.switch(names, True):
             talk.say(fault)
+        if names:
+            talk.say("Wait some seconds until they feel what is plugged in already.")
+            time.sleep(AGREEING)
         yield
     finally:
         ports.switch(names, False)
