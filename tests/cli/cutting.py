@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from tests.cli.gateway import CHARTER, COPPER, DESK, FAR, HURRY, SSH, Gateway, Machine
+from tests.cli.gateway import CHARTER, COPPER, DESK, FAR, HURRY, SSH, Gateway, Machine, apart
 
 CARE = "  - {let: bank, reach: gateway, with: ssh, because: care from afar}\n"
 WORK = "with: [http, https]"
@@ -46,11 +46,11 @@ def talking(place: Gateway) -> Iterator[dict[str, tuple[Machine, int]]]:
         through.close()
 
 
-def enacted(place: Gateway, name: str) -> tuple[int, float]:
+def enacted(place: Gateway, name: str, before: str) -> tuple[int, float]:
     """Enact, as a person sees it; the exit code, and when the exchange began (CLOCK_MONOTONIC)."""
     asked = [sys.executable, "-m", "netcharter", "enact", name, *HURRY, "--state", "state"]
     with subprocess.Popen(
-        [*place.bench.way, *asked],
+        [*place.bench.way, *apart(before), *asked],
         cwd=place.folder,
         env=place.environment({}),
         stdin=subprocess.DEVNULL,
@@ -66,16 +66,16 @@ def enacted(place: Gateway, name: str) -> tuple[int, float]:
     return process.returncode, began
 
 
-def cuts(place: Gateway) -> list[Cut]:
+def cuts(place: Gateway, before: str = "") -> list[Cut]:
     """Enact LESS where CHARTER is kept and an administrator is there; what became of two that talk.
 
-    Leaves the trial open.
+    before: shell lines, as in `Gateway.run`. Leaves the trial open.
     """
     place.write("less.yaml", LESS)
     with talking(place) as ends:
         for machine, _ in ends.values():
             machine.begin("watch", MOST)
-        code, swapped = enacted(place, "less.yaml")
+        code, swapped = enacted(place, "less.yaml", before)
         assert code == 0 and swapped, "it was not put in place"
         listed = place.bench.sure(("cat", TRACKED))
         found = []

@@ -44,6 +44,7 @@ rules:
 DESK, SERVER = "10.7.0.5", "10.7.0.1"
 FAR, COPPER, MAST = "198.51.100.66", "203.0.113.10", "192.0.2.18"
 SSH = 22
+NFT = "/usr/sbin/nft"
 HURRY = ("--yes", "--waive", "rehearsal", "--because", "it was rehearsed before")
 LIMIT = 110.0  # seconds for one command
 LOOK = """\
@@ -122,13 +123,8 @@ class Gateway:
     def run(self, *words: str, before: str = "", as_json: bool = True, **more: str) -> Ran:
         """A netcharter command on the gateway. before: shell lines that come first, in mounts of
         their own; more: variables of the environment."""
-        asked = [sys.executable, "-m", "netcharter", *words]
-        if words[0] != "show":
-            asked += ["--state", "state"]
-        asked += ["--json"] * as_json
-        script = f'set -e; {before}\nexec "$@"'
-        apart = ["unshare", "-m", "sh", "-c", script, "sh"] if before else []
-        return self.bare([*apart, *asked], **more)
+        asked = [sys.executable, "-m", "netcharter", *words, "--state", "state"]
+        return self.bare([*apart(before), *asked, *["--json"] * as_json], **more)
 
     def bare(self, command: list[str], **more: str) -> Ran:
         found = subprocess.run(
@@ -163,6 +159,20 @@ class Gateway:
         """The administrator's conversation stands, from the desk."""
         host, port = self.desk.do("dial", SERVER, SSH, DESK)
         self.session = f"{host} {port} {SERVER} {SSH}"
+
+
+def apart(before: str) -> list[str]:
+    """What a command is put after, to have these shell lines before it, in mounts of its own."""
+    script = f'set -e; {before}\nexec "$@"'
+    return ["unshare", "-m", "sh", "-c", script, "sh"] if before else []
+
+
+def faked(place: Gateway, name: str, first: str) -> str:
+    """Shell lines that put a program in the place of nft: `first`, and else the real one, as $real."""
+    real = place.folder / "nft.real"
+    place.write(name, f'#!/bin/sh\nreal={real}\n{first}\nexec "$real" "$@"\n')
+    (place.folder / name).chmod(0o755)
+    return f"cp -n {NFT} {real}; mount --bind {name} {NFT}"
 
 
 BLOCK = re.compile(r"^\t(?:chain|set|map) .*?^\t}\n", re.MULTILINE | re.DOTALL)

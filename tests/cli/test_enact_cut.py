@@ -11,20 +11,27 @@ from pathlib import Path
 import pytest
 
 from tests.cli.cutting import TRACKED, cuts
-from tests.cli.gateway import COPPER, FAR, SSH, gateway
+from tests.cli.gateway import COPPER, FAR, SSH, faked, gateway
 
 pytestmark = pytest.mark.kernel
 
 WITHIN = 5.0  # seconds
 
 
-def test_who_is_refused_now_is_cut_within_five_seconds(tmp_path: Path) -> None:
+# Faked: to list the rules takes long, as it takes long to read back many of them.
+SLOW = """case " $* " in
+*" -j list ruleset "*) sleep 8;;
+esac"""
+
+
+@pytest.mark.parametrize("slow", [False, True], ids=["", "where-reading-back-takes-long"])
+def test_who_is_refused_now_is_cut_within_five_seconds(tmp_path: Path, slow: bool) -> None:
     if not Path(TRACKED).exists():
         pytest.skip(f"ONE TEST OF ENACT DID NOT RUN: this kernel has no {TRACKED}")
     with gateway(tmp_path) as place:
         place.kept()
         place.logged_in()
-        for one in cuts(place):
+        for one in cuts(place, faked(place, "slow", SLOW) if slow else ""):
             assert one.silent and not one.tracked, one
             assert one.last < WITHIN, one
         assert place.desk.do("say"), "the administrator's own conversation is never cut"

@@ -18,14 +18,13 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.gateway import CHARTER, HURRY, Gateway, Ran, gateway, unordered
+from tests.cli.gateway import CHARTER, HURRY, NFT, Gateway, Ran, faked, gateway, unordered
 from tests.kernel.namespace import LIMIT
 
 pytestmark = pytest.mark.kernel
 
 LESS = CHARTER.replace("[http, https]", "https")
 ENACT = ("enact", "less.yaml", *HURRY)
-NFT = "/usr/sbin/nft"
 
 
 @pytest.fixture(scope="module")
@@ -78,14 +77,6 @@ def test_a_machine_without_nft_is_told_what_to_install(good: Gateway) -> None:
     ran = good.run(*ENACT, before=f"touch none; mount --bind none {NFT}")
     assert good.look() == before
     refused(good, ran, "no `nft`", "nftables")
-
-
-def faked(place: Gateway, name: str, first: str) -> str:
-    """Shell lines that put a program in the place of nft: `first`, and else the real one, as $real."""
-    real = place.folder / "nft.real"
-    place.write(name, f'#!/bin/sh\nreal={real}\n{first}\nexec "$real" "$@"\n')
-    (place.folder / name).chmod(0o755)
-    return f"cp -n {NFT} {real}; mount --bind {name} {NFT}"
 
 
 OLDER = """case " $* " in

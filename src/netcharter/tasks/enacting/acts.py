@@ -166,10 +166,9 @@ def enact(
     cut: list[Again] = []
 
     def verified() -> tuple[str, ...]:
-        complaints = _verified(work, ready, now, set_aside)
-        if not complaints:
-            cut.append(_cut(work, ready, old, now))
-        return complaints
+        # At once: to read back a long charter takes longer than one who is refused now should go on.
+        cut.append(_cut(work, ready, old, now))
+        return _verified(work, ready, now, set_aside)
 
     session = ready.here.session
     watching = session is not None and not is_tracked(session)
