@@ -52,7 +52,9 @@ def test_it_tells_the_service_manager_of_its_life(tmp_path: Path, abstract: bool
 def test_it_answers_through_its_socket(running: Running) -> None:
     assert stat.S_IMODE(os.stat(running.path).st_mode) == 0o660
     found = json.loads(ask(running.path, {"ask": "status"}, PATIENCE))
-    assert [duty["name"] for duty in found["duties"]] == ["hours", "health", "updates", "holds"]
+    assert [duty["name"] for duty in found["duties"]] == [
+        "hours", "health", "updates", "conversations", "holds"
+    ]  # fmt: skip
     assert found["site"] is None and found["version"] is None and found["sets"] == []
     assert json.loads(ask(running.path, {"ask": "wake"}, PATIENCE)) == {"ok": True}
     refused = json.loads(ask(running.path, {"ask": "sing"}, PATIENCE))
@@ -68,7 +70,7 @@ def test_the_command_line_tells_the_same(running: Running, tmp_path: Path) -> No
     assert (silent.code, silent.out[:12]) == (0, "silent until")
     assert process("steward", "--socket", running.path, "--restart", "hours").out == "done\n"
     wrong = process("steward", "--socket", running.path, "--restart", "nothing")
-    assert wrong.code == 2 and "hours, health, updates, holds" in wrong.err
+    assert wrong.code == 2 and "hours, health, updates, conversations, holds" in wrong.err
     nobody = process("steward", "--socket", str(tmp_path / "none"), "--status", "--json")
     assert nobody.code == 2 and nobody.json["diagnostics"][0]["message"].startswith("no steward")
     two = process("steward", "--status", "--wake")
@@ -147,7 +149,8 @@ def test_a_duty_that_fails_is_told_and_the_others_go_on(tmp_path: Path, heard: M
     with steward(tmp_path, str(tmp_path / "notify")) as running:
         heard.until("READY=1")
         assert until_all_had_a_turn(running) == {
-            "hours": "failing", "health": "well", "updates": "well", "holds": "failing"
+            "hours": "failing", "health": "well", "updates": "well", "conversations": "well",
+            "holds": "failing",
         }  # fmt: skip
         found = json.loads(ask(running.path, {"ask": "status"}, PATIENCE))
         assert "its charter is missing" in found["duties"][0]["fault"]

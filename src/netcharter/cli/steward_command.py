@@ -9,9 +9,9 @@ from typing import Any
 import click
 
 from netcharter.cli.common import exits, json_option, print_json, safe, width
-from netcharter.cli.rolling import refused
+from netcharter.cli.rolling import refused, state_option
 
-STATE, SOCKET = "/var/lib/netcharter", "/run/netcharter/steward.sock"
+SOCKET = "/run/netcharter/steward.sock"
 
 
 @click.command("steward")
@@ -29,13 +29,7 @@ STATE, SOCKET = "/var/lib/netcharter", "/run/netcharter/steward.sock"
 @click.option("--unit", is_flag=True, help="print the unit for the service manager")
 @click.option("--install", is_flag=True, help="install that unit, and start the steward")
 @click.option("--remove", is_flag=True, help="end the steward, and take its unit away")
-@click.option(
-    "--state",
-    type=click.Path(file_okay=False, path_type=Path),
-    default=STATE,
-    metavar="FOLDER",
-    help=f"the state folder (else {STATE})",
-)
+@state_option
 @click.option(
     "--socket", default=SOCKET, metavar="PATH", help=f"the steward's socket (else {SOCKET})"
 )

@@ -15,7 +15,7 @@ from netcharter.plan.shapes import Hours
 from netcharter.rollout.reading import Fields
 
 S = TypeVar("S")
-Need = Literal["schedule", "machine", "holds", "updates"]
+Need = Literal["schedule", "machine", "holds", "updates", "conversations"]
 Severity = Literal["urgent", "warning", "note"]
 
 
@@ -143,6 +143,49 @@ class Restart:
 
 
 @dataclass(frozen=True, slots=True)
+class Asked:
+    """That open conversations are to be decided again. number: counts the requests, 0 for none yet;
+    hours: else the clock is not known, and what hours open is taken for closed."""
+
+    number: int = 0
+    at: datetime | None = None
+    why: str = ""
+    hours: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """How many conversations were cut, were left since it can't be told, and go on."""
+
+    cut: int = 0
+    doubtful: int = 0
+    kept: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What came of a request, by its number. at: when it was done; after: seconds since it was
+    asked for."""
+
+    number: int = 0
+    at: datetime | None = None
+    after: float = 0.0
+    counted: Counted = Counted()
+
+
+@dataclass(frozen=True, slots=True)
+class Conversations:
+    """The last request, and the last one that was done."""
+
+    asked: Asked = Asked()
+    done: Done = Done()
+
+    @property
+    def waits(self) -> bool:
+        return self.asked.number > self.done.number
+
+
+@dataclass(frozen=True, slots=True)
 class Facts:
     """What a duty is told. Only what it needs is there.
 
@@ -156,6 +199,7 @@ class Facts:
     machine: Machine = Machine()
     holds: Agreement | None = None
     updates: Restart = Restart(False)
+    conversations: Conversations = Conversations()
 
 
 # --- effects -------------------------------------------------------------------------------------
@@ -179,9 +223,17 @@ class Hold:
 
 @dataclass(frozen=True, slots=True)
 class DecideAgain:
-    """Open conversations are decided again, and those that are refused now are cut."""
+    """It is written down that open conversations are to be decided again. hours: as in `Asked`."""
 
     why: str
+    hours: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """Open conversations are decided again, and those that are refused now are cut."""
+
+    asked: Asked
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +243,7 @@ class Mend:
     why: str
 
 
-Effect = Hold | DecideAgain | Mend
+Effect = Hold | DecideAgain | Cut | Mend
 
 
 @dataclass(frozen=True, slots=True)

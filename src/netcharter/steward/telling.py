@@ -14,7 +14,7 @@ from netcharter.steward.duties.hours import turns as turning
 from netcharter.steward.escape import one_line
 from netcharter.steward.outbox import Outbox
 from netcharter.steward.settings import CHANNELS
-from netcharter.steward.shapes import Clock, Facts, Need, Schedule, Timed
+from netcharter.steward.shapes import Clock, Conversations, Facts, Need, Schedule, Timed
 from netcharter.steward.turns import Turns
 
 NO_CLOCK = Clock(False)
@@ -74,11 +74,26 @@ def status(
             if silence.until > now
         ],
         "sets": [] if schedule is None else [_set(schedule, one, now) for one in schedule.timed],
+        "cutting": _cutting(facts.conversations),
         "waiting": [
             {"channel": name, "letters": sum(letter.channel == name for letter in box)}
             for name in CHANNELS
             if any(letter.channel == name for letter in box)
         ],
+    }
+
+
+def _cutting(found: Conversations) -> dict[str, Any]:
+    """When open conversations were decided again last, and what came of it."""
+    done = found.done
+    return {
+        "waits": found.waits,
+        "at": None if done.at is None else stamp(done.at),
+        "why": one_line(found.asked.why),
+        "after": None if done.at is None else round(done.after * 1000),
+        "cut": done.counted.cut,
+        "doubtful": done.counted.doubtful,
+        "kept": done.counted.kept,
     }
 
 

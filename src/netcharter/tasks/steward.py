@@ -15,7 +15,7 @@ from netcharter.charter.read import Loader
 from netcharter.rollout.run import files
 from netcharter.rollout.store import Paths, kept_by, trial_of
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
-from netcharter.steward.duties import health, holds, hours, updates
+from netcharter.steward.duties import conversations, health, holds, hours, updates
 from netcharter.steward.loop.delivery import NotDelivered, secret
 from netcharter.steward.loop.door import ask as ask_steward
 from netcharter.steward.loop.process import serve
@@ -26,7 +26,7 @@ from netcharter.steward.shapes import Duty, Schedule
 from netcharter.steward.unit import GROUP, SOCKET, STATE, steward_unit
 from netcharter.tasks.keeping import NotAKit, kept_areas
 from netcharter.tasks.sources import Source, Unreadable, unusable, usable_plan
-from netcharter.tasks.steward_asks import asked_by, mended_by
+from netcharter.tasks.steward_asks import asked_by, cut_by, mended_by
 from netcharter.tasks.steward_settings import read_settings
 
 __all__ = ["GROUP", "SOCKET", "STATE", "Answer", "ask", "duties", "handed", "run", "unit"]
@@ -57,25 +57,28 @@ def run(state: Path, socket: str, given: Handed | None = None) -> None:
 def duties(settings: Settings, hands: Handed) -> tuple[Duty[Any], ...]:
     """The duties that there is something to do for."""
     found: list[Duty[Any]] = [hours.duty(settings.trust_clock), health.duty(), updates.duty()]
+    if hands.decide_again is not None:
+        found.append(conversations.duty())
     if hands.holds is not None:
         found.append(holds.duty(settings.mend and hands.mend is not None))
     return tuple(found)
 
 
 def handed(state: Path) -> Handed:
-    """What the state folder tells: the schedule of what is in place; and whether the kernel holds,
-    asked of a process of its own."""
-    command = (PROGRAM, "holds", "--json", "--state", str(state))
+    """What the state folder tells: the schedule of what is in place. Whether the kernel holds, and
+    which conversations are refused now, is asked of processes of their own."""
+    rest = ("--json", "--state", os.path.abspath(state))  # they are run in the root folder
+    paths = Paths(str(state))
 
     def not_to_be_asked() -> bool:
-        paths = Paths(str(state))
         return files.read(paths.trial_file) is not None or files.link(paths.kept) is None
 
     return Handed(
         lambda: in_place(state),
         lambda: stamp(state),
-        holds=asked_by(command, not_to_be_asked),
-        mend=mended_by((PROGRAM, "boot", "--json", "--state", str(state))),
+        holds=asked_by((PROGRAM, "holds", *rest), not_to_be_asked),
+        decide_again=cut_by((PROGRAM, "cut", "--spare-none", *rest)),
+        mend=mended_by((PROGRAM, "boot", *rest)),
     )
 
 
@@ -221,6 +224,7 @@ def _status(said: Mapping[str, Any], width: int) -> Iterator[str]:
         yield "hours:" if kept else "hours, as they will be kept once the clock is synchronised:"
     for one in said["sets"]:
         yield from _item(_hours(one), width)
+    yield from _item(_cutting(said["cutting"]), width)
     for waiting in said["waiting"]:
         yield f"{waiting['letters']} messages wait for {waiting['channel']}."
 
@@ -236,6 +240,17 @@ def _going(duty: Mapping[str, Any]) -> str:
     if duty["state"] == "waiting":
         return "has not had a turn yet"
     return f"well, next at {_moment(duty['due'])}"
+
+
+def _cutting(said: Mapping[str, Any]) -> str:
+    waits = "; they are to be decided again" if said["waits"] else ""
+    if said["at"] is None:
+        return f"open conversations: not decided again yet{waits}"
+    return (
+        f"open conversations: decided again at {_moment(said['at'])}, {said['after'] / 1000:.1f} s "
+        f"after it was asked for: {said['cut']} cut, {said['doubtful']} left since it can't be "
+        f"told, {said['kept']} go on{waits}"
+    )
 
 
 def _hours(one: Mapping[str, Any]) -> str:

@@ -1,7 +1,7 @@
-"""What the steward has others find out: whether the kernel holds, by a program of its own.
+"""What the steward has others do: say whether the kernel holds, cut what is refused now, mend.
 
-The proof takes memory that an idle service should not keep, so it is made in another process, and
-only its answer (`netcharter holds --json`) is weighed here.
+A plan and its proof take memory that an idle service should not keep, so they are made in another
+process, and only its answer (`netcharter holds --json`, for one) is weighed here.
 """
 
 from __future__ import annotations
@@ -14,9 +14,10 @@ from typing import Any
 from netcharter.rollout.run import programs
 from netcharter.rollout.shapes import Run
 from netcharter.rollout.trouble import EffectFailed
+from netcharter.steward.duties import conversations
 from netcharter.steward.duties.holds import LIMIT
 from netcharter.steward.escape import one_line
-from netcharter.steward.shapes import Agreement
+from netcharter.steward.shapes import Agreement, Counted
 
 LASTING = ("from", "to", "service")  # of a row; its moments depend on when one asks
 KINDS = ("opened", "closed", "altered")
@@ -45,6 +46,26 @@ def asked_by(
         return agreement(found)
 
     return ask
+
+
+def cut_by(command: Sequence[str]) -> Callable[[bool], Counted]:
+    """Have a program decide open conversations again. What it returns raises EffectFailed, and is
+    told whether hours can be known."""
+
+    def cut(hours: bool) -> Counted:
+        whole = (*command, *(() if hours else ("--hours-closed",)))
+        said = programs.run(Run(whole, fails=False, seconds=conversations.LIMIT))
+        found: Any = None
+        try:
+            found = json.loads(said.out)
+            counts = found["counts"]
+            return Counted(*(int(counts[kind]) for kind in ("cut", "doubtful", "kept")))
+        except (ValueError, KeyError, TypeError):
+            told = found if isinstance(found, dict) else {}
+            words = one_line(_why(told), MOST) if told else f"it ended with {said.code}"
+        raise EffectFailed("deciding open conversations again", words)
+
+    return cut
 
 
 def mended_by(command: Sequence[str]) -> Callable[[str], None]:

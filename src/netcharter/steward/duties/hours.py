@@ -93,7 +93,7 @@ def decide(
     filled = frozenset(fill.set for fill in fills if fill.devices)
     effects: list[Effect] = [Hold(fills)] if fills else []
     if closed := state.filled - filled:
-        effects.append(DecideAgain(_why(closed)))
+        effects.append(DecideAgain(_why(closed), known))
     ahead = (turns(one, schedule, now, now + renewed) for one in schedule.timed)
     wake = min((at for at in ahead if at is not None), default=now + renewed)
     reports = (_clock(known, facts),) if fills else ()

@@ -18,7 +18,7 @@ from netcharter.rollout.trouble import StateBroken
 from netcharter.steward import alarms, outbox, protocol, telling, turns
 from netcharter.steward.alarms import Book, Message, Silence
 from netcharter.steward.outbox import Letter, Outbox
-from netcharter.steward.shapes import Duty, Effect, Facts, Mend, Need, Report
+from netcharter.steward.shapes import DecideAgain, Duty, Effect, Facts, Mend, Need, Report
 from netcharter.steward.turns import Turns
 
 S = TypeVar("S")
@@ -154,8 +154,9 @@ class Steward:
         await self._report(duty.name, decision.reports)
         for effect in decision.effects:
             await self._world.perform(effect)
-            if isinstance(effect, Mend):  # new sets are empty ones
-                self.wake(name for name in ("hours",) if name in self.keepers)
+            for name in _follows(effect):
+                if name in self.keepers:
+                    self.wake((name,))
         if decision.state != state:
             await self._world.save(f"{duty.name}.json", as_file(duty.written(decision.state)))
         return decision.state, decision.wake
@@ -258,6 +259,16 @@ class Steward:
             self.began,
             self._world.now(),
         )
+
+
+def _follows(effect: Effect) -> tuple[str, ...]:
+    """Duties that have something to do once it is done."""
+    match effect:
+        case Mend():
+            return ("hours",)  # new sets are empty ones
+        case DecideAgain():
+            return ("conversations",)
+    return ()
 
 
 def _words(fault: Exception) -> str:

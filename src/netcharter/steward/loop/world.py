@@ -17,11 +17,15 @@ from netcharter.rollout.shapes import Run, Write
 from netcharter.rollout.trouble import EffectFailed
 from netcharter.steward import nft
 from netcharter.steward.loop import facts as reading
+from netcharter.steward.loop import requests
 from netcharter.steward.loop.delivery import deliver
 from netcharter.steward.outbox import Letter
 from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import (
     Agreement,
+    Conversations,
+    Counted,
+    Cut,
     DecideAgain,
     Effect,
     Facts,
@@ -44,14 +48,14 @@ class Handed:
 
     schedule: of the kit that is in place, None for none; stamp: cheap, and other whenever another
     kit is in place; holds: whether the kernel does what the plan says, None while it is not to be
-    asked; decide_again: open
-    conversations, with the reason; mend: the plan is put in place again.
+    asked; decide_again: cuts the open conversations that are refused now, told whether the clock can
+    be believed; mend: the plan is put in place again.
     """
 
     schedule: Callable[[], Schedule | None]
     stamp: Callable[[], str]
     holds: Callable[[], Agreement | None] | None = None
-    decide_again: Callable[[str], None] | None = None
+    decide_again: Callable[[bool], Counted] | None = None
     mend: Callable[[str], None] | None = None
 
 
@@ -69,6 +73,7 @@ class RealWorld:
         self._stamp: str | None = None
         self._turn = Lock()
         self._saving = asyncio.Lock()
+        self._cutting: asyncio.Future[None] | None = None
 
     def now(self) -> datetime:
         return datetime.now(UTC)
@@ -107,6 +112,9 @@ class RealWorld:
             machine=self._machine() if "machine" in needs else Machine(),
             holds=asked() if asked is not None else None,
             updates=reading.restart(ROOT, self._state) if "updates" in needs else Restart(False),
+            conversations=requests.read(self.folder)
+            if "conversations" in needs
+            else Conversations(),
         )
 
     def _current(self) -> Schedule | None:
@@ -133,15 +141,26 @@ class RealWorld:
         )
 
     async def perform(self, effect: Effect) -> None:
-        await asyncio.to_thread(self._perform, effect)
+        if isinstance(effect, Cut):
+            await self._one_at_a_time(effect)
+        else:
+            await asyncio.to_thread(self._perform, effect)
+
+    async def _one_at_a_time(self, effect: Cut) -> None:
+        """A duty that is begun anew leaves its work going on: it is waited for."""
+        while self._cutting is not None and not self._cutting.done():
+            await asyncio.wait({self._cutting})
+        self._cutting = asyncio.ensure_future(asyncio.to_thread(self._perform, effect))
+        await asyncio.shield(self._cutting)
 
     def _perform(self, effect: Effect) -> None:
         match effect:
             case Hold():
                 self._hold(effect)
-            case DecideAgain(why=why):
-                if self._handed.decide_again is not None:
-                    self._handed.decide_again(why)
+            case DecideAgain():
+                requests.ask(self.folder, effect, self.now())
+            case Cut():
+                self._cut(effect)
             case Mend(why=why):
                 self._mend(why)
 
@@ -160,6 +179,16 @@ class RealWorld:
         except EffectFailed as fault:
             return fault
         return None
+
+    def _cut(self, effect: Cut) -> None:
+        if self._handed.decide_again is None:
+            return
+        counted = self._handed.decide_again(effect.asked.hours)
+        requests.finished(self.folder, effect.asked, counted, self.now())
+        self.say(
+            f"open conversations were decided again ({effect.asked.why}): {counted.cut} cut, "
+            f"{counted.doubtful} left since it can't be told, {counted.kept} go on"
+        )
 
     def _mend(self, why: str) -> None:
         """That it fails is seen by asking again, so it is only logged here."""
