@@ -191,6 +191,8 @@ def test_a_charter_that_shuts_one_out_is_refused(good: Gateway, way: Way) -> Non
     for said in way.says:
         assert said in words
     found = asked.json()
+    for one in found.get("refused", ()):
+        assert "charter.yaml:" in one["reason"]
     if way.check is None:
         assert next(one["span"]["line"] for one in found["diagnostics"]) == number
         return

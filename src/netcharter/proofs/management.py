@@ -144,7 +144,7 @@ def prove_console(prover: Prover) -> Path:
     if not names:
         sentence = "No device may manage the gateway: the console stays the only way in."
     elif broken:
-        sentence = _with_place(findings[0])
+        sentence = with_place(findings[0])
     else:
         sentence = f"{listed(names)} may always reach the gateway with ssh: proven."
     assumed = ("you are at the console, and it stays at hand",)
@@ -175,7 +175,7 @@ def prove_session(
     found = list(seat.findings())
     connection = next((shown for _, shown in found if shown is not None), None)
     told = tuple(finding for finding, _ in found)
-    sentence = _with_place(told[0]) if told else seat.proven()
+    sentence = with_place(told[0]) if told else seat.proven()
     return Path(
         not told,
         sentence,
@@ -458,8 +458,8 @@ class _Seat:
         )
 
 
-def _with_place(finding: Diagnostic) -> str:
-    """What is in the way, and the place in the charter."""
+def with_place(finding: Diagnostic) -> str:
+    """What is wrong, and its place in the charter, in one line."""
     span = finding.span
     return f"{span.file}:{span.line}:{span.column}: {finding.message}"
 

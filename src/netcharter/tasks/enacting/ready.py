@@ -9,7 +9,7 @@ from textwrap import wrap
 from typing import Any
 
 from netcharter.plan.shapes import Plan
-from netcharter.proofs.management import Path, prove_console, prove_session
+from netcharter.proofs.management import Path, prove_console, prove_session, with_place
 from netcharter.report.limits import CAUTIONS, cautions, told
 from netcharter.report.wording import counted
 from netcharter.tasks.changes import Changes, changes
@@ -90,9 +90,10 @@ class Ready:
                     yield Refusal("areas", one.message)
         if not self.checked.ok:
             broken = sum(not one.holds for one in self.checked.proof.promises)
-            wrong = sum(one.severity == "error" for one in self.checked.findings)
-            what = f"{counted(broken, 'promise')} broken, {counted(wrong, 'error')} found"
-            yield Refusal("promises", f"{what}: see netcharter check")
+            wrong = [one for one in self.checked.findings if one.severity == "error"]
+            what = f"{counted(broken, 'promise')} broken, {counted(len(wrong), 'error')} found"
+            first = f"; {with_place(wrong[0])}" if wrong else ""
+            yield Refusal("promises", f"{what}{first} (netcharter check tells all)")
         if not self.path.holds:
             yield Refusal("management", self.path.sentence)
         if self.impossible:
