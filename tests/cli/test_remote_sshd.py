@@ -24,7 +24,8 @@ from tests.kernel.namespace import needed
 
 pytestmark = pytest.mark.kernel
 
-SSHD = shutil.which("sshd", path="/usr/sbin:/usr/local/sbin")
+# The program alone is enough, wherever it lies: no service of that package has to be installed.
+SSHD = shutil.which("sshd", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin")
 HOST = "gw.tarn-hollow.example"
 SERVES = """\
 Port 22
@@ -50,12 +51,15 @@ Host {host}
     CheckHostIP no
     HostKeyAlias {host}
 """
-# Root's password may be locked, and what sshd(8) needs in /run is made by its service.
+# Root's password may be locked, and what sshd(8) needs of /run and of users is made by its package.
 BEGIN = """\
 mount -t tmpfs none /run
 mkdir -m 755 /run/sshd
 sed 's/^root:[^:]*:/root:*:/' /etc/shadow > shadow
 mount --bind shadow /etc/shadow
+cp /etc/passwd passwd
+grep -q ^sshd: passwd || echo sshd:x:64999:65534::/run/sshd:/usr/sbin/nologin >> passwd
+mount --bind passwd /etc/passwd
 exec {sshd} -D -e -f {folder}/sshd_config
 """
 
@@ -64,7 +68,8 @@ def possible() -> None:
     """Skip, with the reason, where there can be no sshd."""
     if SSHD is None or shutil.which("ssh") is None:
         pytest.skip("NO TEST WITH A REAL sshd: it is missing here (Debian: openssh-server)")
-    if needed() != ("unshare", "-n"):
+    everyone = Path("/proc/self/uid_map").read_text(encoding="ascii").split()
+    if needed() != ("unshare", "-n") or everyone != ["0", "0", str(2**32 - 1)]:
         pytest.skip("NO TEST WITH A REAL sshd: it changes users, which only root can")
 
 
