@@ -45,7 +45,7 @@ def small(tmp_path: Path) -> Path:
 def test_the_page_tells_every_shape(known: Shapes) -> None:
     assert {"unusable", "check", "ask", "why", "compare", "render"} <= known.keys()
     assert list(known["check"]) == [
-        "ok", "findings", "promises", "counts", "limits", "cautions"
+        "ok", "findings", "promises", "exposure", "line_states", "counts", "limits", "cautions"
     ]  # fmt: skip
     assert known["why"]["steps"] == "as in a story"
     assert known["connection"]["manner"].startswith("`reset`")

@@ -6,7 +6,8 @@ import pytest
 
 from netcharter.plan.fate import fate
 from netcharter.proofs.promises import ASIDE, PromiseResult
-from netcharter.tasks.check import check, summary
+from netcharter.tasks.check import check
+from netcharter.tasks.check_text import summary
 from netcharter.tasks.sources import Source
 from tests.proofs.sites import NOW, charter, concrete, found, judged
 

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from netcharter.report.limits import CAUTIONS, LIMITS
-from netcharter.tasks.check import Checked, check, page_of, summary
+from netcharter.tasks.check import Checked, check, page_of
+from netcharter.tasks.check_text import summary
 from netcharter.tasks.sources import Source, Unusable
 from tests.proofs.sites import charter, marked
 

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from netcharter.report.limits import CAUTIONS, LIMITS, WHERE, cautions
-from netcharter.tasks.check import check, summary
+from netcharter.tasks.check import check
+from netcharter.tasks.check_text import summary
 from netcharter.tasks.sources import Source, load_plan
 from tests.cli.running import CHARTER, DRAFT, WHEN, run
 

@@ -38,7 +38,8 @@ def cli(
     charter: Path, page: Path | None, keep: Path | None, as_json: bool, as_of: str | None
 ) -> int:
     """Judge a charter: what every possible connection will do, before anything is touched."""
-    from netcharter.tasks.check import check, page_of, summary
+    from netcharter.tasks.check import check, page_of
+    from netcharter.tasks.check_text import summary
 
     with working("proving"):
         found = check(kept_source(charter, keep), clock(), as_of)

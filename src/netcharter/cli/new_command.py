@@ -55,7 +55,8 @@ def timezone_guess() -> str:
 
 def tell(file: Path, text: str, open_ends: tuple[str, ...]) -> int:
     """Say what was written, that it checks clean, and what is still to be filled in."""
-    from netcharter.tasks.check import check, summary
+    from netcharter.tasks.check import check
+    from netcharter.tasks.check_text import summary
     from netcharter.tasks.sources import Source
 
     click.echo()

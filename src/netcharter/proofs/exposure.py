@@ -7,13 +7,13 @@ outside itself (the internet, a line, a place).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Hashable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from netcharter.diagnostics import Span
 from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.plan.coding import ANY4, ANY6, ANY_SERVICE
-from netcharter.plan.shapes import LinePlan, Plan, Row
+from netcharter.plan.shapes import LinePlan, Plan, Region, Row
 from netcharter.plan.terms import Who, device_addresses, regions
 from netcharter.proofs.ask import PIECES
 from netcharter.proofs.certify import Prover, answered
@@ -26,13 +26,14 @@ from netcharter.proofs.promises import (
     Question,
     broken_by,
 )
-from netcharter.proofs.rows import summarise
+from netcharter.proofs.rows import Told, summarise
 from netcharter.proofs.story import row_name
 from netcharter.proofs.universe import DESTINATION
 from netcharter.space.model import RawBox
 from netcharter.space.ranges import Ranges, intersect, subtract
 
 FAMILIES = ((4, ANY4), (6, ANY6))
+Part = tuple[Ranges, str]  # addresses, and how they are told; "": in words
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,54 +85,68 @@ class Exposure:
 def exposure(prover: Prover) -> Exposure:
     """What can be started from each line, exactly. Raises NoAnswer."""
     plan = prover.plan
-    seen: list[Exposed] = []
+    boxes: list[tuple[RawBox, Hashable]] = []
     complete = True
+    parts = _addresses(plan, Naming(plan))
     for line in plan.lines:
-        for family, addresses in FAMILIES:
-            who = Who(frozenset({line.name}))
-            boxes = prover.universe.boxes_of(regions([who], addresses, ANY_SERVICE))
-            with answered():
-                found = prover.survey(boxes, PIECES)
-            complete = complete and found.complete
-            for row in plan.rows:
-                mine = [piece.box for piece in found.pieces if piece.rule == row.index]
-                seen += _told(prover, line, family, row, mine) if row.let and mine else ()
+        for row in plan.rows:
+            mine = [one for one in row.regions if row.let and line.name in one.entrances]
+            if mine:
+                found, whole = _pieces(prover, row, line, mine)
+                boxes += _by_address(prover, found, (line.name, row.index), parts)
+                complete = complete and whole
+    seen = (_told(plan, parts, one) for one in summarise(prover.universe, boxes))
     carried = [(one.name, 4) for one in plan.lines if one.carries4]
     carried += [(one.name, 6) for one in plan.lines if one.carries6]
     return Exposure(tuple(seen), tuple(carried), complete)
 
 
-def _told(
-    prover: Prover, line: LinePlan, family: int, row: Row, boxes: Sequence[RawBox]
-) -> Iterator[Exposed]:
-    """What one decision lets in by a line, address by address."""
-    universe, naming = prover.universe, Naming(prover.plan)
-    for part, text in _addresses(prover.plan, naming):
-        inside = universe.addresses(part, 0)
-        cut = [
-            (*box[:DESTINATION], both, *box[DESTINATION + 1 :])
-            for box in boxes
-            if (both := intersect(box[DESTINATION], inside))
-        ]
-        for one in summarise(universe, [(box, row.index) for box in cut]):
-            yield Exposed(
-                line=line.name,
-                family=family,
-                address=text or one.to,
-                service=one.service,
-                who="anyone there" if one.starter == line.name else one.starter,
-                when=one.when,
-                delivered=_delivered(row),
-                decided_by=row_name(row),
-                aside=ASIDE.get(row.label, row.label) if row.kind == "housekeeping" else "",
-                span=row.span,
-            )
+def _pieces(
+    prover: Prover, row: Row, line: LinePlan, regions: Sequence[Region]
+) -> tuple[list[RawBox], bool]:
+    """What a decision lets in by a line, as disjoint boxes, and whether that is all of it."""
+    here = (replace(region, entrances=frozenset({line.name})) for region in regions)
+    with answered():
+        found = prover.survey(prover.universe.boxes_of(here), PIECES)
+    return [piece.box for piece in found.pieces if piece.rule == row.index], found.complete
 
 
-def _addresses(plan: Plan, naming: Naming) -> list[tuple[Ranges, str]]:
+def _by_address(
+    prover: Prover, boxes: Sequence[RawBox], key: tuple[str, int], parts: Sequence[Part]
+) -> Iterator[tuple[RawBox, Hashable]]:
+    """The boxes cut by family and by whose address is asked."""
+    for number, (part, _) in enumerate(parts):
+        for family, addresses in FAMILIES:
+            inside = prover.universe.addresses(intersect(part, addresses), 0)
+            for box in boxes if inside else ():
+                both = intersect(box[DESTINATION], inside)
+                if both:
+                    cut = (*box[:DESTINATION], both, *box[DESTINATION + 1 :])
+                    yield cut, (*key, family, number)
+
+
+def _told(plan: Plan, parts: Sequence[Part], one: Told) -> Exposed:
+    assert isinstance(one.key, tuple)
+    line, index, family, number = one.key
+    row = plan.rows[index]
+    return Exposed(
+        line=line,
+        family=family,
+        address=parts[number][1] or one.to,
+        service=one.service,
+        who="anyone there" if one.starter == line else one.starter,
+        when=one.when,
+        delivered=_delivered(row),
+        decided_by=row_name(row),
+        aside=ASIDE.get(row.label, row.label) if row.kind == "housekeeping" else "",
+        span=row.span,
+    )
+
+
+def _addresses(plan: Plan, naming: Naming) -> list[Part]:
     """Disjoint sets of addresses, together everything: those that belong to a line or a device one
     by one in numbers, then the rest, which has no text of its own."""
-    single: list[tuple[Ranges, str]] = []
+    single: list[Part] = []
     left = EVERYTHING
     named = [(one.own, "") for one in plan.lines]
     named += [(device_addresses(one), one.name) for one in plan.devices if one.lasting]

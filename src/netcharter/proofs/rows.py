@@ -215,10 +215,9 @@ def _joined_starters(rows: Sequence[_Row]) -> list[_Row]:
 def _starter(universe: Universe, box: RawBox, naming: Naming, number: int) -> str:
     """Who starts, for a row with a single entrance."""
     name = universe.entrances[box[ENTRANCE][0][0]]
-    if name == "gateway":
-        return "the gateway itself"
     device = _device(universe, box, name)
     text = f"{device} in {name}" if device else name
+    text = "the gateway itself" if name == "gateway" else text
     signed = _signed(universe, box, name)
     source = box[SOURCE]
     said = naming.destinations(universe.plan_addresses(source, number)) if source else ""

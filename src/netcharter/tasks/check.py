@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from textwrap import wrap
 from typing import Any
 
 from netcharter.diagnostics import Diagnostic
 from netcharter.diagnostics.jsonshape import as_json, span_as_json
 from netcharter.proofs import Proof, prove
-from netcharter.proofs.exposure import Exposed, Exposure, exposure
-from netcharter.proofs.naming import listed
-from netcharter.report.limits import LIMITS, cautions, told
+from netcharter.proofs.exposure import Exposure, exposure
+from netcharter.proofs.outages import LineState, line_states
+from netcharter.report.limits import LIMITS, cautions
 from netcharter.tasks.judged_from import judged_from
 from netcharter.tasks.sources import Loaded, Source, answerable, load_plan
 
@@ -26,6 +25,7 @@ class Checked:
     findings: tuple[Diagnostic, ...]
     loaded: Loaded
     exposure: Exposure
+    states: tuple[LineState, ...]
 
     @property
     def texts(self) -> Mapping[str, str]:
@@ -39,7 +39,7 @@ class Checked:
 
     def as_json(self) -> dict[str, Any]:
         """`ok`, `findings`, `promises` (with `connection`, the witness in its parts), `exposure`,
-        `counts`, `limits`, `cautions`.
+        `line_states`, `counts`, `limits`, `cautions`.
         """
         promises = []
         for result in self.proof.promises:
@@ -64,6 +64,7 @@ class Checked:
                 "complete": self.exposure.complete,
                 "seen": [one.as_json() for one in self.exposure.seen],
             },
+            "line_states": [one.as_json() for one in self.states],
             "counts": dict(self.proof.counts()),
             "limits": list(LIMITS),
             "cautions": list(cautions(self.proof.prover.plan)),
@@ -76,58 +77,8 @@ def check(source: Source, now: datetime, as_of: str | None = None) -> Checked:
     with answerable(loaded):
         proof = prove(loaded.plan, judged_from(now, as_of, loaded.plan.timezone))
         seen = exposure(proof.prover)
-    return Checked(proof, (*loaded.diagnostics, *proof.findings), loaded, seen)
-
-
-def summary(checked: Checked, width: int = 100) -> Iterator[str]:
-    """The promises one by one, what the internet sees, the counts, the limits of what was proven,
-    and what to mind."""
-    for result in checked.proof.promises:
-        mark = "proven " if result.holds else "BROKEN "
-        own = "" if result.number is not None else f"  ({result.about})"
-        yield f"{mark} {result.text}{own}"
-        if result.relays:
-            yield f"         left aside, as housekeeping: {listed(result.relays)}"
-    yield from internet_sees(checked, width)
-    counts = checked.proof.counts()
-    broken = counts["promises_broken"]
-    yield (
-        f"{counts['promises']} promises, {broken} broken; "
-        + ", ".join(f"{counts[name]} {name}" for name in ("errors", "warnings", "notes"))
-        + f"; {counts['decisions']} decisions looked at."
-    )
-    yield from told("limits of what is proven", LIMITS, width)
-    yield from told("please mind", cautions(checked.proof.prover.plan), width)
-
-
-def internet_sees(checked: Checked, width: int = 100) -> Iterator[str]:
-    """What can be started by each line in each family, what the charter says of it first."""
-    seen = checked.exposure
-    yield "what the internet sees:"
-    for line in (one.name for one in checked.proof.prover.plan.lines):
-        for family in (4, 6):
-            carried = (line, family) in seen.carried
-            yield f"  {line}, IPv{family}" + ("" if carried else ": not carried")
-            if carried:
-                yield from _seen(seen.of(line, family), width)
-    if not seen.complete:
-        yield "  and more: the list was cut"
-
-
-def _seen(found: Sequence[Exposed], width: int) -> Iterator[str]:
-    chosen: dict[tuple[str, ...], list[str]] = {}
-    for one in found:
-        if not one.aside:
-            there = "" if one.who == "anyone there" else f", from {one.who}"
-            to = f", delivered to {one.delivered}" if one.delivered else ""
-            when = "" if one.when == "always" else f", {one.when}"
-            told = (one.service, f"{to}{there}{when}: {one.decided_by}")
-            chosen.setdefault(told, []).append(one.address)
-    lines = [f"{service} at {listed(to)}{rest}" for (service, rest), to in chosen.items()]
-    aside = listed(dict.fromkeys(one.aside for one in found if one.aside))
-    lines += [f"housekeeping: {aside}"] if aside else []
-    for line in lines or ["nothing"]:
-        yield from wrap(line, width, initial_indent="    ", subsequent_indent="      ")
+        states = line_states(proof.prover, proof.promises)
+    return Checked(proof, (*loaded.diagnostics, *proof.findings), loaded, seen, states)
 
 
 def page_of(checked: Checked, made: datetime) -> str:
