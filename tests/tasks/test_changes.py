@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import pytest
 
@@ -22,7 +22,8 @@ from netcharter.plan.shapes import Plan
 from netcharter.probes.shapes import GATEWAY
 from netcharter.tasks.changes import Changes, Loaded, changes, loaded_now
 from netcharter.tasks.holds import Holds, holds
-from netcharter.tasks.sources import Unusable
+from netcharter.tasks.sources import Unusable, unusable
+from tests.docs.shapes import breaches, shapes
 from tests.lab.rehearsing import NOW, SMALL, planned
 from tests.lab.sites import Seen, at_site, possible, tcp
 
@@ -30,6 +31,8 @@ pytestmark = [pytest.mark.kernel, pytest.mark.xdist_group("kernel")]
 
 REPAIRS = "  - {let: office, reach: [barn, tills], with: ssh, because: repairs}\n"
 BOOKING = "10.88.0.86"
+PAGE = Path(__file__).parents[2] / "docs" / "reference" / "json.md"
+SHAPES = shapes(PAGE.read_text("utf-8"))
 
 
 def before() -> Plan:
@@ -181,6 +184,26 @@ def test_nothing_of_ours() -> None:
     found = holds(before(), recorded()[1], NOW)
     assert found.state == "nothing of ours" and not found.ok and rows(found)
     assert found.as_json()["kernel"] is None
+
+
+@pytest.mark.parametrize("place", [0, 1], ids=["a-kit", "nothing-of-ours"])
+def test_where_connections_cannot_be_told_it_is_said_that_the_kernel_is_otherwise_all_the_same(
+    place: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A service that may make no namespaces knows that something differs, and not in what."""
+    loaded = recorded()[place]
+    assert isinstance(loaded, Loaded)
+
+    def impossible(*_: Any) -> NoReturn:
+        raise unusable("ruleset-not-loaded", "it takes namespaces", "nft list ruleset", "", "")
+
+    monkeypatch.setattr("netcharter.tasks.changes.gateway_of", impossible)
+    found = holds(after(), loaded, NOW)
+    said = found.as_json()
+    assert (found.state, found.ok) == (("otherwise", "nothing of ours")[place], False)
+    assert said["untold"] == "it takes namespaces" and said["same"] is said["complete"] is False
+    assert "can't be told: it takes namespaces" in told(found)
+    assert list(breaches(said, "holds", SHAPES)) == []
 
 
 def test_a_counter_that_is_missing_is_told_although_nobody_is_let_otherwise() -> None:

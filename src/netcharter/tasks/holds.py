@@ -27,13 +27,15 @@ EMPTY = {"opened": "0", "closed": "0", "altered": "0"}
 class Holds:
     """state: whether the gateway is as planned. agreement: the proof about the packet filter (None
     where nothing of ours is loaded); changes: which connections would change if the plan were
-    enacted again (None where nothing differs); others: what else of the machine is otherwise.
+    enacted again (None where nothing differs, or where that can't be told, and then `untold` says
+    why); others: what else of the machine is otherwise.
     """
 
     state: State
     agreement: Agreement | None
     changes: Changes | None
     others: tuple[str, ...]
+    untold: str | None = None
 
     @property
     def ok(self) -> bool:
@@ -42,15 +44,18 @@ class Holds:
 
     def as_json(self) -> dict[str, Any]:
         """`ok`, `state`; the difference as in `compare`: `opened` is what the plan lets and the
-        kernel refuses; `kernel` as in `rehearse`; `others`.
+        kernel refuses; `kernel` as in `rehearse`; `others`; `untold`.
         """
         difference = self.changes.as_json() if self.changes else _NOTHING
+        if self.untold is not None:
+            difference = {**difference, "same": False, "complete": False}
         return {
             **difference,
             "ok": self.ok,
             "state": self.state,
             "kernel": self.agreement.as_json() if self.agreement else None,
             "others": list(self.others),
+            "untold": self.untold,
         }
 
     def lines(self, width: int) -> Iterator[str]:
@@ -61,6 +66,8 @@ class Holds:
                 other, width, initial_indent="  - ", subsequent_indent="    ",
                 break_on_hyphens=False, break_long_words=False,
             )  # fmt: skip
+        if self.untold is not None:
+            yield from wrap(f"Which connections that is can't be told: {self.untold}", width)
         if self.changes is not None and not self.changes.same:
             yield "if the plan were enacted again:"
             yield from self.changes.lines(width)
@@ -110,7 +117,7 @@ def holds(
     the addresses that automatic lines have. Raises Unusable.
     """
     if not ours(loaded):
-        return Holds("nothing of ours", None, changes(loaded, plan, now), tuple(others))
+        return Holds("nothing of ours", None, *_difference(loaded, plan, now, tuple(others)))
     try:
         found = kernel_equals_plan(plan, now, loaded.machine.listing, LISTED, lines)
     except Unreadable as fault:
@@ -118,8 +125,20 @@ def holds(
     except NoAnswer as fault:
         raise _undecided(plan, fault) from None
     state: State = "as planned" if found.same and not others else "otherwise"
-    difference = None if found.same else changes(loaded, plan, now)
-    return Holds(state, found, difference, tuple(others))
+    if found.same:
+        return Holds(state, found, None, tuple(others))
+    return Holds(state, found, *_difference(loaded, plan, now, tuple(others)))
+
+
+def _difference(
+    loaded: Loaded, plan: Plan, now: datetime, others: tuple[str, ...]
+) -> tuple[Changes | None, tuple[str, ...], str | None]:
+    """Which connections change, and why that can't be told: it takes namespaces, which not everyone
+    may make who may ask whether the kernel is as planned."""
+    try:
+        return changes(loaded, plan, now), others, None
+    except Unusable as fault:
+        return None, others, fault.diagnostics[0].message
 
 
 def _undecided(plan: Plan, fault: NoAnswer) -> Unusable:

@@ -22,7 +22,7 @@ from netcharter.steward.shapes import Agreement, Counted
 LASTING = ("from", "to", "service")  # of a row; its moments depend on when one asks
 KINDS = ("opened", "closed", "altered")
 TOLD = 3  # rows and sentences that are told of a difference
-# The difference is only worked out where there is one; the service may not make namespaces for it.
+# What differs takes namespaces to tell, which the service may not make.
 UNTOLD = "the kernel is not as planned; `netcharter holds` tells in what"
 MOST = 160  # characters of one of them
 
@@ -95,10 +95,10 @@ def agreement(document: Any) -> Agreement:
         return Agreement("as planned")
     if state == "nothing of ours":
         return Agreement("nothing of ours")
-    if any(one.get("id") == "ruleset-not-loaded" for one in _diagnostics(said)):
-        return Agreement("otherwise", "not told", UNTOLD)
     if state != "otherwise":
         return Agreement("not known", summary=one_line(_why(said), MOST))
+    if said.get("untold"):
+        return Agreement("otherwise", "not told", UNTOLD)
     sentences = [*_sentences(said)]
     text = "; ".join(sentences[:TOLD]) + ("; and more" if len(sentences) > TOLD else "")
     return Agreement("otherwise", _digest(said), text and f"the kernel is not as planned: {text}")
