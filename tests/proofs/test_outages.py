@@ -87,23 +87,13 @@ def attempts(plan: Plan) -> Iterator[tuple[str, Attempt]]:
                 yield f"{device.name} {source} {port}", attempt
 
 
-@pytest.mark.parametrize(
-    "up",
-    [
-        frozenset(u)
-        for u in (
-            ("dsl", "mast", "dish"),
-            ("mast", "dish"),
-            ("dsl", "dish"),
-            ("mast",),
-            ("dish",),
-            (),
-        )
-    ],
-    ids=str,
-)
-def test_what_is_lost_is_what_single_attempts_lose(up: frozenset[str]) -> None:
+STATES = (("dsl", "mast", "dish"), ("mast", "dish"), ("dsl", "dish"), ("mast",), ("dish",), ())
+
+
+@pytest.mark.parametrize("names", STATES, ids="-".join)
+def test_what_is_lost_is_what_single_attempts_lose(names: tuple[str, ...]) -> None:
     """Decision by decision, by code that shares nothing with the engine that made the rows."""
+    up = frozenset(names)
     found = proof()
     plan = found.prover.plan
     everything = frozenset(line.name for line in plan.lines)
