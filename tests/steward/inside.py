@@ -6,6 +6,7 @@ python -m tests.steward.inside exact|process|mend|hops
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import time
@@ -153,6 +154,7 @@ def hops(folder: Path) -> None:
     """A next hop that answers, one that does not, a carrier, a device that is not there."""
     other = subprocess.Popen(["unshare", "-n", "sleep", "100"])
     try:
+        eventually(lambda: apart(other.pid))
         ip(f"link add copper0 type veth peer name far netns {other.pid}")
         ip("addr add 203.0.113.10/29 dev copper0")
         ip("link set copper0 up")
@@ -168,6 +170,11 @@ def hops(folder: Path) -> None:
     finally:
         other.kill()
         other.wait()
+
+
+def apart(pid: int) -> bool:
+    """Whether a process has got its own namespace by now."""
+    return not os.path.samefile(f"/proc/{pid}/ns/net", "/proc/self/ns/net")
 
 
 WAYS = (Way("copper", "copper0", ("203.0.113.9", "203.0.113.11")), Way("mast", "none0"))
