@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.cutting import TRACKED, cuts
-from tests.cli.gateway import COPPER, FAR, SSH, faked, gateway
+from tests.cli.cutting import LESS, TRACKED, cuts
+from tests.cli.gateway import CHARTER, COPPER, FAR, HURRY, SSH, faked, gateway
 
 pytestmark = pytest.mark.kernel
 
@@ -38,3 +38,26 @@ def test_who_is_refused_now_is_cut_within_five_seconds(tmp_path: Path, slow: boo
         assert not place.far.do("probe", COPPER, SSH, FAR)
         assert place.run("undo").json()["left"] == []
         assert place.far.do("probe", COPPER, SSH, FAR)
+
+
+@pytest.mark.parametrize("back", [(), ("1",)], ids=["what-is-on-trial", "an-earlier-version"])
+def test_going_back_cuts_what_the_version_before_refuses(
+    tmp_path: Path, back: tuple[str, ...]
+) -> None:
+    if not Path(TRACKED).exists():
+        pytest.skip(f"ONE TEST OF ENACT DID NOT RUN: this kernel has no {TRACKED}")
+    with gateway(tmp_path) as place:
+        place.write("less.yaml", LESS)
+        place.write("good.yaml", CHARTER)
+        assert place.run("enact", "less.yaml", *HURRY).code == 0
+        assert place.run("keep").code == 0
+        place.logged_in()
+        assert place.run("enact", "good.yaml", *HURRY).code == 0
+        if back:
+            assert place.run("keep").code == 0
+        place.far.do("dial", COPPER, SSH, FAR)
+        assert place.far.do("say")
+        again = place.run("undo", *back).json()["again"]
+        assert [FAR in one["sentence"] for one in again["cut"]] == [True], again
+        assert not place.far.do("say")
+        assert place.desk.do("say"), "the administrator's own conversation is never cut"

@@ -107,6 +107,7 @@ def test_another_nft_is_refused_in_its_own_words(
     ran = good.run(*ENACT, before=faked(good, name, first))
     assert good.look() == before
     refused(good, ran, *says)
+    assert [one.name for one in (good.folder / "state" / "versions").iterdir()] == ["0001"]
 
 
 # It is fine until it counts: a transaction with a table of ours, that is not only checked.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -63,13 +64,17 @@ def _history(rolling: Any, as_json: bool) -> int:
 
 
 def _undone(rolling: Any, because: str, as_json: bool) -> int:
-    from netcharter.tasks.enacting import acts, telling
+    from netcharter.tasks.enacting import cutting, telling
+    from netcharter.tasks.enacting.here import ssh_connection
 
-    found = acts.undo(rolling, because or "it was asked for")
+    why = because or "it was asked for"
+    found, again = cutting.undo(rolling, why, clock(), ssh_connection(os.environ))
     said = telling.undone_json(found)
     if as_json:
-        print_json(said)
+        print_json({**said, "again": again.as_json() if again else None})
     else:
+        for line in telling.again_lines(again, width()):
+            click.echo(safe(line))
         lines = ["nothing was on trial any more"]
         for line in lines if found is None else telling.undone_lines(found, width()):
             click.echo(safe(line))
@@ -78,13 +83,18 @@ def _undone(rolling: Any, because: str, as_json: bool) -> int:
 
 def _back(rolling: Any, version: int | None, because: str, within: int, as_json: bool) -> int:
     from netcharter.tasks.enacting import acts, telling
+    from netcharter.tasks.enacting.here import ssh_connection
 
-    found = acts.back(rolling, version, because, clock(), within)
+    connection = ssh_connection(os.environ)
+    done = acts.back(rolling, version, because, clock(), within, connection)
+    found, again = done.outcome, done.again
     said = telling.outcome_json(found)
     ok = said["state"] == "waiting"
     if as_json:
-        print_json({"ok": ok, **said})
+        print_json({"ok": ok, **said, "again": again.as_json() if again else None})
     else:
+        for line in telling.again_lines(again, width()):
+            click.echo(safe(line))
         for line in telling.outcome_lines(found, acts.zone(rolling), width()):
             click.echo(safe(line))
     return 0 if ok else 1

@@ -188,9 +188,8 @@ def enact(work: Work, making: Making, seconds: float, verify: Verify) -> Waiting
         now = _tidied(work)
         may_begin(now, timer_lives(work))
         version = _staged(work, making, now.kept)
-        return _tried(
-            work, _Attempt(version, version.number, now.kept, seconds, version.why), verify
-        )
+        attempt = _Attempt(version, version.number, now.kept, seconds, version.why, fresh=True)
+        return _tried(work, attempt, verify)
 
 
 def back(
@@ -370,11 +369,17 @@ class _Attempt:
     kept: int | None
     seconds: float
     why: str
+    fresh: bool = False  # put aside for this attempt: nothing may lead to it if it can't be begun
 
 
 def _tried(work: Work, attempt: _Attempt, verify: Verify) -> Waiting | Undone:
     """The trial itself, from the snapshot to the wait; the lock is held."""
-    before, steps = _aims(work, attempt)
+    try:
+        before, steps = _aims(work, attempt)
+    except RolloutRefused:
+        if attempt.fresh:
+            insist(work, (Step("it goes again", (Remove(work.paths.version(attempt.number)),)),))
+        raise
     trial = _opened(work, attempt, before)
     try:
         perform(work, steps)

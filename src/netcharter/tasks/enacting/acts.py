@@ -267,9 +267,16 @@ def undo(work: Work, why: str) -> Undone | None:
 
 
 def back(
-    work: Work, number: int | None, why: str, now: datetime, seconds: float
-) -> Waiting | Undone:
-    """Put an earlier version in place, on trial. Raises RolloutRefused, Unusable."""
+    work: Work,
+    number: int | None,
+    why: str,
+    now: datetime,
+    seconds: float,
+    connection: str | None = None,
+) -> Enacted:
+    """Put an earlier version in place, on trial, and cut what it refuses, but for the SSH session in
+    use (`here.ssh_connection`). Raises RolloutRefused, Unusable."""
+    cut: list[Again] = []
 
     def verified() -> tuple[str, ...]:
         trial = rollout.look(work).trial
@@ -279,7 +286,9 @@ def back(
         if source is None:
             return ()
         plan = usable_plan(source).plan
-        found = here(plan, None)
+        found = here(plan, connection)
+        spared = [found.session] if found.session else []
+        cut.append(cut_refused(plan, found, work.host.observe(()), now, spared=spared))
         try:
             seen = holds(plan, found.loaded, now, (), found.lines)
         except Unusable as fault:
@@ -288,7 +297,8 @@ def back(
 
     if not work.host.names(work.paths.root):
         raise RolloutRefused("nothing of netcharter is kept here", "enact a charter, and keep it")
-    return rollout.back(work, number, seconds, verified, why)
+    outcome = rollout.back(work, number, seconds, verified, why)
+    return Enacted(outcome, cut[-1] if cut else None)
 
 
 def boot(work: Work) -> Booted:

@@ -4,7 +4,7 @@ them."""
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from textwrap import wrap
 from typing import Any, Literal
@@ -14,11 +14,12 @@ from netcharter.report.wording import counted
 from netcharter.rollout import work as rollout
 from netcharter.rollout.host import Work
 from netcharter.rollout.store import Standing, called
-from netcharter.rollout.trouble import RolloutRefused
-from netcharter.tasks.enacting import again, telling
+from netcharter.rollout.trouble import EffectFailed, RolloutRefused
+from netcharter.rollout.work import Undone
+from netcharter.tasks.enacting import acts, again, telling
 from netcharter.tasks.enacting.acts import kept_source
 from netcharter.tasks.enacting.here import here
-from netcharter.tasks.sources import usable_plan
+from netcharter.tasks.sources import Unusable, usable_plan
 
 State = Literal["cut", "told", "nothing in place"]
 LISTED = 200  # conversations of each kind that a document lists
@@ -102,6 +103,22 @@ def cut(
             really=really,
         )
     return Cut("cut" if really else "told", version, decided, found.session is not None)
+
+
+def undo(
+    work: Work, why: str, now: datetime, connection: str | None
+) -> tuple[Undone | None, Again | None]:
+    """Undo what is on trial; then cut what the version in place refuses, which the other may have
+    let. None where nothing was on trial, and where nothing could be decided. Raises RolloutRefused.
+    """
+    undone = acts.undo(work, why)
+    if undone is None or undone.left:
+        return undone, None
+    try:
+        return undone, cut(work, now, connection).again
+    except (RolloutRefused, EffectFailed, Unusable) as fault:
+        note = f"open conversations were not decided again: {fault}"
+        return replace(undone, notes=(*undone.notes, note)), None
 
 
 def in_place(standing: Standing) -> int:
