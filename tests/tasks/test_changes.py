@@ -206,6 +206,16 @@ def test_where_connections_cannot_be_told_it_is_said_that_the_kernel_is_otherwis
     assert list(breaches(said, "holds", SHAPES)) == []
 
 
+def test_a_listing_of_another_form_proves_nothing() -> None:
+    kit = recorded()[0]
+    other = kit.machine.listing.replace('"json_schema_version": 1', '"json_schema_version": 2')
+    assert other != kit.machine.listing
+    said = replace(kit, machine=replace(kit.machine, listing=other))
+    with pytest.raises(Unusable) as refused:
+        holds(before(), said, NOW)
+    assert [one.id for one in refused.value.diagnostics] == ["listing-other-version"]
+
+
 def test_a_counter_that_is_missing_is_told_although_nobody_is_let_otherwise() -> None:
     kit = recorded()[0]
     name = '"nc_row_rule_4"'

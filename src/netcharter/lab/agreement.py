@@ -24,6 +24,7 @@ from netcharter.space.ranges import Ranges, has, ranges, subtract, union
 
 Known = Mapping[str, Sequence[Address]]
 NOTHING_KNOWN: Known = {}
+OTHER_FORM = "listing-other-version"  # words may mean something else in it: nothing is proven by it
 
 
 class Unreadable(Exception):
@@ -44,11 +45,12 @@ def kernel_equals_plan(
 
     `name` is what diagnostics call the listing. `lines` are the addresses that automatic lines have
     got; without, they stay unknown, and no range of addresses in a rule holds them. Raises
-    Unreadable for a listing that is none, NoAnswer if the proof is more work than is allowed.
+    Unreadable for a listing that is none or of another form than is known, NoAnswer if the proof is more work than is allowed.
     """
     read = read_listing(listing, name)
-    if read.listing is None:
-        raise Unreadable(read.problems)
+    doubted = tuple(replace(p, severity="error") for p in read.problems if p.id == OTHER_FORM)
+    if read.listing is None or doubted:
+        raise Unreadable(doubted or read.problems)
     codes = known_codes(plan, lines)
     found = decisions(read.listing, plan_host(plan, lines))
     return agreement(plan, now, loaded(found, plan, lines), frozenset(codes.values()))
