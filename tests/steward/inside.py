@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 
 from netcharter.rollout.trouble import EffectFailed
 from netcharter.steward.duties.hours import due
-from netcharter.steward.loop import facts
+from netcharter.steward.loop import lines
 from netcharter.steward.loop.door import ask
 from netcharter.steward.loop.world import Handed, RealWorld
 from netcharter.steward.settings import Settings
@@ -163,6 +163,12 @@ def hops(folder: Path) -> None:
         for words in ("addr add 203.0.113.9/29 dev far", "link set far up"):
             subprocess.run([*far, *words.split()], check=True, timeout=PATIENCE)
         eventually(lambda: seen_carrier("copper0"))
+        assert (found()[0].no_address, found()[0].no_route) == (("203.0.113.12/29",), (4,))
+        ip("addr add 203.0.113.12/29 dev copper0")
+        ip("route add default via 203.0.113.9 dev copper0 table 101")
+        assert (found()[0].no_address, found()[0].no_route) == ((), ())
+        ip("route flush table 101")
+        assert found()[0].no_route == (4,)
         eventually(lambda: answers() == {"203.0.113.9": True, "203.0.113.11": False})
         subprocess.run([*far, "link", "set", "far", "arp", "off"], check=True, timeout=PATIENCE)
         ip("neigh flush dev copper0")
@@ -177,12 +183,14 @@ def apart(pid: int) -> bool:
     return not os.path.samefile(f"/proc/{pid}/ns/net", "/proc/self/ns/net")
 
 
-WAYS = (Way("copper", "copper0", ("203.0.113.9", "203.0.113.11")), Way("mast", "none0"))
+OWN = ("203.0.113.10/29", "203.0.113.12/29")
+COPPER = Way("copper", "copper0", ("203.0.113.9", "203.0.113.11"), OWN, ((4, "101"),))
+WAYS = (COPPER, Way("mast", "none0"))
 
 
 def found() -> tuple[LineFact, ...]:
     plan = Schedule("Small", ZoneInfo("UTC"), {}, (), (), WAYS)
-    return facts.lines(plan, Path("/sys"))
+    return lines.lines(plan, Path("/sys"))
 
 
 def seen_carrier(device: str) -> bool:

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from netcharter.rollout.units import BOOT_UNIT
-from netcharter.steward.loop import facts
+from netcharter.steward.loop import facts, lines
 from netcharter.steward.shapes import Certificate, Heat, Restart
 from netcharter.steward.unit import UNIT
 
@@ -91,12 +91,12 @@ def test_sensors_of_both_kinds(tmp_path: Path) -> None:
 )  # fmt: skip
 def test_what_the_kernel_knows_of_a_neighbour(states: list[str], answers: bool | None) -> None:
     listing = json.dumps([{"dst": "203.0.113.9", "state": states}]).encode()
-    assert facts.heard(listing) is answers
+    assert lines.heard(listing) is answers
 
 
 @pytest.mark.parametrize("listing", [b"", b"[]", b"{", b"{}", b"[1]", b'[{"dst": "x"}]'])
 def test_what_says_nothing_of_a_neighbour_is_no_answer(listing: bytes) -> None:
-    assert facts.heard(listing) is None
+    assert lines.heard(listing) is None
 
 
 def test_certificates_that_cannot_be_read_say_why(tmp_path: Path) -> None:

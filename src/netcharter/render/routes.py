@@ -57,6 +57,11 @@ def routes(plan: Plan, family: int) -> str:
     return "\n".join(lines) + "\n"
 
 
+def default_table(plan: Plan, line: LinePlan, family: int) -> str:
+    """The table in which the default route of a line is to be, by number or as `main`."""
+    return _table(line, [other for other in plan.lines if _carries(other, family)])
+
+
 def _in_order(lines: Sequence[LinePlan]) -> list[LinePlan]:
     rank = {"main": 0, "balanced": 1}
     return sorted(lines, key=lambda line: (rank.get(line.role, 2), line.number))

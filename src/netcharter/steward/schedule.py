@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from netcharter.plan import labels
 from netcharter.plan.shapes import LinePlan, Plan
 from netcharter.render.escape import bare_device
+from netcharter.render.routes import default_table
 from netcharter.steward.shapes import Schedule, Timed, Way
 
 LOOPBACK = "lo"
@@ -28,7 +29,7 @@ def schedule(plan: Plan, version: int = 0) -> Schedule:
         hours={name: hours for name, hours in plan.hours.items() if name in asked},
         timed=timed,
         devices=_devices(plan),
-        lines=tuple(map(_way, plan.lines)),
+        lines=tuple(_way(plan, line) for line in plan.lines),
         version=version,
     )
 
@@ -39,6 +40,14 @@ def _devices(plan: Plan) -> tuple[str, ...]:
     return tuple(dict.fromkeys([*map(bare_device, found), LOOPBACK]))
 
 
-def _way(line: LinePlan) -> Way:
-    hops = tuple(str(hop) for hop in (line.next_hop4, line.next_hop6) if hop is not None)
-    return Way(line.name, bare_device(line.device), hops)
+def _way(plan: Plan, line: LinePlan) -> Way:
+    hops = {4: line.next_hop4, 6: line.next_hop6}
+    carried = [v for v in (4, 6) if line.automatic or hops[v] is not None]
+    return Way(
+        line.name,
+        bare_device(line.device),
+        tuple(str(hop) for hop in hops.values() if hop is not None),
+        tuple(str(one) for one in (line.v4, line.v6) if one is not None),
+        tuple((v, default_table(plan, line, v)) for v in carried),
+        line.automatic,
+    )

@@ -43,11 +43,16 @@ class Timed:
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """A line to watch. device: the kernel's; next_hops: addresses that ought to answer there."""
+    """A line to watch. device: the kernel's; next_hops: addresses that ought to answer there;
+    addresses: those it has, with their lengths; routes: IP version and table of each default route
+    by it. automatic: it learns both, for at least one IP version."""
 
     name: str
     device: str
     next_hops: tuple[str, ...] = ()
+    addresses: tuple[str, ...] = ()
+    routes: tuple[tuple[int, str], ...] = ()
+    automatic: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,12 +101,16 @@ class Certificate:
 @dataclass(frozen=True, slots=True)
 class LineFact:
     """carrier: None where the device is missing. answers: per next hop, whether it has answered
-    when the kernel last asked for its hardware address (RFC 826, RFC 4861); None: not known yet."""
+    when the kernel last asked for its hardware address (RFC 826, RFC 4861); None: not known yet.
+    no_address, no_route: the addresses it lacks, and the IP versions without a default route; None:
+    not known."""
 
     name: str
     device: str
     carrier: bool | None
     answers: Mapping[str, bool | None] = field(default_factory=dict)
+    no_address: tuple[str, ...] | None = ()
+    no_route: tuple[int, ...] | None = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -170,6 +170,15 @@ def _line(line: LineFact) -> Iterator[_Reading]:
         "urgent",
         LINE_READINGS,
     )
+    for part, lacks, text in _ways(line):
+        yield _Reading(
+            f"{key} {part}",
+            None if lacks is None or not line.carrier else lacks,
+            text,
+            f"line {line.name} has {'its addresses' if part == 'address' else 'a way out'}",
+            "urgent",
+            LINE_READINGS,
+        )
     for hop, answers in line.answers.items():
         yield _Reading(
             f"health/line {line.name} {hop}",
@@ -179,6 +188,16 @@ def _line(line: LineFact) -> Iterator[_Reading]:
             "urgent",
             HOP_READINGS,
         )
+
+
+def _ways(line: LineFact) -> Iterator[tuple[str, bool | None, str]]:
+    """What a line that has a carrier may lack, whether it does, and that in words."""
+    name = f"line {line.name} on {line.device}"
+    absent = None if line.no_address is None else bool(line.no_address)
+    yield "address", absent, f"{name} has not got {' and '.join(line.no_address or ())}"
+    absent = None if line.no_route is None else bool(line.no_route)
+    versions = " and ".join(f"IPv{version}" for version in line.no_route or ())
+    yield "route", absent, f"{name} has no way out: no default route for {versions}"
 
 
 def duty() -> Duty[State]:

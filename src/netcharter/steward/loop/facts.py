@@ -6,15 +6,13 @@ What is missing is left out: not every machine has a sensor, not every one a cer
 from __future__ import annotations
 
 import ctypes
-import json
 import os
 import struct
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
 
-from netcharter.rollout.run import files, programs
-from netcharter.rollout.shapes import Run
+from netcharter.rollout.run import files
 from netcharter.rollout.store import Paths, kept_by
 from netcharter.rollout.trouble import EffectFailed, StateBroken
 from netcharter.rollout.units import BOOT_UNIT
@@ -24,10 +22,7 @@ from netcharter.steward.shapes import (
     Clock,
     Disk,
     Heat,
-    LineFact,
     Restart,
-    Schedule,
-    Way,
 )
 from netcharter.steward.unit import UNIT
 
@@ -35,8 +30,6 @@ MOST = 1 << 16  # bytes of one of the kernel's files
 _TIMEX = struct.Struct("@Illlli")  # struct timex of linux/timex.h, up to `status`
 _TIMEX_ROOM = 512
 _UNSYNCHRONISED, _TIME_ERROR = 0x40, 5  # STA_UNSYNC, TIME_ERROR
-_HEARD = {"REACHABLE", "PERMANENT", "NOARP"}
-_SILENT = {"FAILED", "INCOMPLETE"}
 _ENABLED = "etc/systemd/system/multi-user.target.wants"
 
 
@@ -132,41 +125,6 @@ def certificate(path: str) -> Certificate:
         return Certificate(path, None, fault.said)
     except ValueError as fault:
         return Certificate(path, None, str(fault))
-
-
-def lines(schedule: Schedule, sys: Path) -> tuple[LineFact, ...]:
-    """Carrier and next hops of all lines. The kernel is asked to look for the hops again, so that
-    the next reading knows."""
-    return tuple(_line(way, sys / "class" / "net" / way.device) for way in schedule.lines)
-
-
-def _line(way: Way, folder: Path) -> LineFact:
-    if not folder.exists():
-        return LineFact(way.name, way.device, None)
-    carrier = _text(folder / "carrier") == "1"  # a device that is down refuses to say
-    return LineFact(
-        way.name, way.device, carrier, {hop: _answers(hop, way.device) for hop in way.next_hops}
-    )
-
-
-def _answers(hop: str, device: str) -> bool | None:
-    with suppress(EffectFailed):
-        listed = programs.run(Run(("ip", "-j", "neigh", "show", "to", hop, "dev", device)))
-        programs.run(Run(("ip", "neigh", "replace", hop, "dev", device, "use"), fails=False))
-        return heard(listed.out)
-    return None
-
-
-def heard(listing: bytes) -> bool | None:
-    """Whether a neighbour has answered, by `ip -j neigh show`; None: that is not known."""
-    try:
-        found = json.loads(listing or b"[]")
-    except ValueError:
-        return None
-    states: set[str] = set()
-    for one in found if isinstance(found, list) else ():
-        states |= {str(state) for state in one.get("state", ())} if isinstance(one, dict) else set()
-    return True if states & _HEARD else False if states & _SILENT else None
 
 
 def restart(root: Path, state: Path) -> Restart:

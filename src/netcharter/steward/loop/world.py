@@ -19,6 +19,7 @@ from netcharter.steward import nft
 from netcharter.steward.loop import facts as reading
 from netcharter.steward.loop import requests
 from netcharter.steward.loop.delivery import deliver
+from netcharter.steward.loop.lines import lines
 from netcharter.steward.outbox import Letter
 from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import (
@@ -137,7 +138,7 @@ class RealWorld:
             memory=reading.memory(PROC),
             heat=reading.heat(SYS),
             certificates=tuple(map(reading.certificate, self._settings.certificates)),
-            lines=() if schedule is None else reading.lines(schedule, SYS),
+            lines=() if schedule is None else lines(schedule, SYS),
         )
 
     async def perform(self, effect: Effect) -> None:
