@@ -9,6 +9,7 @@ from netcharter.charter.model import Charter
 from netcharter.rollout.prepare import Preparation, Use, Wanted, asked, facts_of, prepare
 from netcharter.rollout.preparing.shapes import Found
 from netcharter.rollout.run.gathering import gather
+from netcharter.rollout.store import STATE
 from netcharter.tasks import units
 from netcharter.tasks.cutover import cut_over
 from netcharter.tasks.kit import render_charter
@@ -57,7 +58,7 @@ def wanted_of(
     )
 
 
-def prepared(source: Source, left: Sequence[str] = (), state: str = units.STATE) -> Preparation:
+def prepared(source: Source, left: Sequence[str] = (), state: str = STATE) -> Preparation:
     """Judge this machine by what a charter wants of it; nothing is changed.
 
     left: names of areas that stay elsewhere for now; state: the state folder. Raises Unusable.

@@ -13,7 +13,7 @@ from typing import Any
 
 from netcharter.charter.read import Loader
 from netcharter.rollout.run import files
-from netcharter.rollout.store import Paths, kept_by, trial_of
+from netcharter.rollout.store import STATE, Paths, kept_by, trial_of
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
 from netcharter.steward.duties import conversations, health, holds, hours, updates
 from netcharter.steward.loop.delivery import NotDelivered, secret
@@ -23,7 +23,7 @@ from netcharter.steward.loop.world import Handed, RealWorld
 from netcharter.steward.schedule import schedule
 from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import Duty, Schedule
-from netcharter.steward.unit import GROUP, SOCKET, STATE, steward_unit
+from netcharter.steward.unit import GROUP, SOCKET, steward_unit
 from netcharter.tasks.keeping import NotAKit, kept_areas
 from netcharter.tasks.sources import Source, Unreadable, unusable, usable_plan
 from netcharter.tasks.steward_asks import asked_by, cut_by, mended_by

@@ -16,6 +16,7 @@ from typing import Any
 
 from netcharter.rollout.run import files
 from netcharter.rollout.run.real import SYSTEMD, perform
+from netcharter.rollout.store import STATE
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 from netcharter.rollout.units import (
     BOOT_UNIT,
@@ -39,7 +40,6 @@ __all__ = [
 
 FOLDER = "/etc/systemd/system"
 STEWARD_UNIT = "netcharter-steward.service"
-STATE = "/var/lib/netcharter"
 WANTS = "multi-user.target.wants"
 
 

@@ -13,10 +13,9 @@ from typing import Literal
 
 from netcharter.rollout import work as rollout
 from netcharter.rollout.host import Work
-from netcharter.rollout.store import STOCK, Event, Standing, Trial, called, events_of
+from netcharter.rollout.store import STATE, STOCK, Event, Standing, Trial, called, events_of
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 from netcharter.tasks.enacting import telling
-from netcharter.tasks.units import STATE
 
 LOOK = 1.0  # seconds between two looks
 GRACE = 120.0  # seconds after the deadline in which an undo is waited for
