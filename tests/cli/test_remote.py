@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -93,3 +94,35 @@ def test_a_host_that_can_not_be_reached_is_said_so(away: Path) -> None:
     (away / "ssh").write_text("#!/bin/sh\nexit 255\n", encoding="utf-8")
     found = asked(away, "keep", "--on", "gw")
     assert found.returncode == 2 and "log in once by hand" in found.stderr
+
+
+def test_without_ssh_it_is_said_that_the_host_can_not_be_reached(away: Path) -> None:
+    (away / "ssh").unlink()
+    found = subprocess.run(
+        [sys.executable, "-m", "netcharter", "keep", "--json", "--on", "gw"],
+        cwd=away.parent, env={**os.environ, "PATH": str(away)}, capture_output=True, text=True,
+        timeout=120, check=False,
+    )  # fmt: skip
+    assert found.returncode == 2 and "Traceback" not in found.stderr
+    assert "gw can't be reached" in json.loads(found.stdout)["reason"]
+
+
+def test_a_copy_that_can_not_be_removed_changes_nothing_of_what_came_of_the_command(
+    away: Path,
+) -> None:
+    """The way there breaks after the command: what it said, and its exit, count all the same."""
+    (away / "netcharter").write_text("#!/bin/sh\necho on trial\n", encoding="utf-8")
+    ssh = (away / "ssh").read_text(encoding="utf-8")
+    broken = 'case "$*" in "rm -rf"*) echo lost >&2; exit 255;; esac\nexec sh'
+    (away / "ssh").write_text(ssh.replace("exec sh", broken), encoding="utf-8")
+    (away.parent / "charter.yaml").write_text(
+        "charter: 1\nsite: {name: Hut, timezone: Europe/London}\n"
+        "lines: {copper: {device: eth0}}\nareas: {office: {device: eth1, hosts: 3}}\n",
+        encoding="utf-8",
+    )
+    found = asked(away, "enact", "charter.yaml", "--yes", "--on", "gw")
+    assert (found.returncode, found.stdout) == (0, "on trial\n"), found.stderr
+    assert "is left on gw: lost" in found.stderr
+    for line in (away.parent / "log").read_text(encoding="utf-8").splitlines():
+        if " rm -rf -- " in line:
+            shutil.rmtree(line.rpartition(" ")[2])

@@ -53,7 +53,10 @@ def there(host: str, words: Sequence[str], *, terminal: bool, folder: str = ".")
     ask."""
     command = shlex.join(["sh", "-c", AS_ROOT, "sh", folder, "netcharter", *words])
     asking = ["-t"] if terminal else []
-    code = subprocess.run([*SSH, *asking, "--", host, command], check=False).returncode
+    try:
+        code = subprocess.run([*SSH, *asking, "--", host, command], check=False).returncode
+    except OSError as fault:
+        raise _away(f"{host} can't be reached: {fault}") from None
     if code == FAILED:
         raise _away(LOST)
     return code
@@ -84,7 +87,18 @@ def elsewhere(host: str, charter: Path | None = None) -> int:
         words = _words(context, charter.name)
         return there(host, words, terminal=terminal, folder=folder)
     finally:
+        _gone(host, folder)
+
+
+def _gone(host: str, folder: str) -> None:
+    """The copy of the charter goes. That it can't changes nothing of what came of the command."""
+    from netcharter.cli.common import safe
+
+    try:
         _said(host, f"rm -rf -- {shlex.quote(folder)}")
+    except _Away as fault:
+        words = f"{folder} is left on {host}: {fault.message.splitlines()[0]}"
+        click.echo(safe(words), err=True)
 
 
 def _words(context: click.Context, charter: str | None) -> list[str]:
