@@ -203,6 +203,8 @@ def test_where_connections_cannot_be_told_it_is_said_that_the_kernel_is_otherwis
     assert (found.state, found.ok) == (("otherwise", "nothing of ours")[place], False)
     assert said["untold"] == "it takes namespaces" and said["same"] is said["complete"] is False
     assert "can't be told: it takes namespaces" in told(found)
+    assert "no connection is let" not in told(found), "nobody knows that"
+    assert ("otherwise are" in told(found)) is (found.agreement is not None)
     assert list(breaches(said, "holds", SHAPES)) == []
 
 
@@ -225,7 +227,7 @@ def test_a_counter_that_is_missing_is_told_although_nobody_is_let_otherwise() ->
     other = replace(kit, machine=replace(kit.machine, listing=tampered))
     found = holds(before(), other, NOW)
     assert found.state == "otherwise" and found.as_json()["same"] is True
-    assert "counted otherwise" in told(found) and "rule 4" in told(found)
+    assert "no connection is let or delivered otherwise" in told(found) and "rule 4" in told(found)
 
 
 def test_what_is_no_listing_is_told() -> None:

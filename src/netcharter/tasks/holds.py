@@ -78,13 +78,16 @@ class Holds:
             yield from wrap(WHERE, width)
 
     def _attempts(self, width: int) -> Iterator[str]:
-        """Where nothing is let or delivered otherwise: what is counted or answered otherwise."""
+        """Sorts of connections that fare otherwise, where no row tells of them: what is only counted
+        or answered otherwise has none, and rows may not be had."""
         assert self.agreement is not None
         found = self.agreement.differences
-        count = self.agreement.counts["differences"]
-        yield (
-            f"no connection is let or delivered otherwise, but {counted(count, 'sort')} of them "
-            "is answered, hidden or counted otherwise:"
+        sorts = counted(self.agreement.counts["differences"], "sort")
+        yield from wrap(
+            f"no connection is let or delivered otherwise, but answered, hidden or counted ({sorts}):"
+            if self.untold is None
+            else f"otherwise are {sorts} of connections:",
+            width,
         )
         for one in found[:SHOWN]:
             yield from wrap(one.sentence, width, initial_indent="  - ", subsequent_indent="    ")
