@@ -196,13 +196,14 @@ def test_a_duty_that_hangs_is_ended_and_told() -> None:
             await asyncio.Event().wait()
 
         world.facts = forever  # type: ignore[method-assign]
+        async with at_work(world, duty) as patient:
+            await world.settle()
+            assert patient.stuck() == ()
+            world.clock += timedelta(minutes=10)
+            assert patient.stuck() == ("counting",)
         hurried = Steward(world, [_with_limit(duty, 0.01)], ())
         stop = asyncio.Event()
         task = asyncio.create_task(hurried.run(stop))
-        await world.settle()
-        assert hurried.stuck() == ()
-        world.clock += timedelta(minutes=10)
-        assert hurried.stuck() == ("counting",)
         while not hurried.keepers["counting"].turns.failures:
             await asyncio.sleep(0.005)
         assert hurried.keepers["counting"].turns.fault == "it took too long"

@@ -9,7 +9,7 @@ import pytest
 from netcharter.diagnostics.catalogue import CATALOGUE
 from netcharter.steward.settings import Mail, Settings, Syslog, Webhook
 from netcharter.tasks.sources import Unusable
-from netcharter.tasks.steward_settings import read_settings
+from netcharter.tasks.steward_settings import Lookers, read_settings
 
 WHOLE = """\
 steward: 1
@@ -28,7 +28,8 @@ syslog: {host: log.example.org}
 
 
 def read(text: str, fault: str | None = None) -> Settings:
-    return read_settings("steward.yaml", text.encode(), lambda path: fault)
+    looks = Lookers(lambda path: fault, lambda path: fault)
+    return read_settings("steward.yaml", text.encode(), looks)
 
 
 def test_everything_that_can_be_said() -> None:
@@ -42,6 +43,15 @@ def test_everything_that_can_be_said() -> None:
         Syslog(None, "log.example.org", 514),
     )  # fmt: skip
     assert read(WHOLE).channels == ("email", "webhook", "syslog")
+
+
+def test_ones_own_authority_may_vouch_for_servers() -> None:
+    own = "authority-file: /etc/own.pem"
+    found = read(
+        WHOLE.replace("  user:", f"  {own}\n  user:").replace("/etc/token", f"/etc/token, {own}")
+    )
+    assert found.email is not None and found.email.authority_file == "/etc/own.pem"
+    assert found.webhook is not None and found.webhook.authority_file == "/etc/own.pem"
 
 
 @pytest.mark.parametrize("text", ["", "# nothing\n", "steward: 1\n"])
@@ -81,6 +91,10 @@ WRONG = [
     (WHOLE.replace("  user:", "  security: none\n  user:"), "too-much-said", 11),
     (WHOLE.replace("  user:", "  security: ssl\n  user:"), "bad-word", 9),
     (WHOLE.replace("  user:", "  port: 70000\n  user:"), "bad-number", 9),
+    (WHOLE.replace("  user:", "  authority-file: own.pem\n  user:"), "bad-text", 9),
+    ("steward: 1\nwebhook: {url: http://example.org, authority-file: /t}\n", "too-much-said", 2),
+    (WHOLE.replace("  user:", "  security: none\n  authority-file: /t\n  user:"),
+     "too-much-said", 10),
 ]  # fmt: skip
 
 
@@ -106,3 +120,10 @@ def test_a_secret_that_others_can_read_is_refused() -> None:
     assert [(d.id, d.span.line) for d in wrong.value.diagnostics] == [
         ("cannot-read", 10), ("cannot-read", 11)
     ]  # fmt: skip
+
+
+def test_an_authority_that_is_none_is_told_with_its_place() -> None:
+    text = "steward: 1\nwebhook: {url: 'https://example.org',\n  authority-file: /etc/own.pem}\n"
+    with pytest.raises(Unusable) as wrong:
+        read(text, "/etc/own.pem holds no certificate (PEM)")
+    assert [(d.id, d.span.line) for d in wrong.value.diagnostics] == [("cannot-read", 3)]

@@ -16,7 +16,8 @@ PORTS: dict[Security, int] = {"tls": 465, "starttls": 587, "none": 25}  # RFC 83
 
 @dataclass(frozen=True, slots=True)
 class Mail:
-    """How e-mail is sent. user None: without signing in; password_file: holds the password."""
+    """How e-mail is sent. user None: without signing in; password_file: holds the password;
+    authority_file: who vouches for the server, None for those that the machine trusts."""
 
     server: str
     port: int
@@ -25,14 +26,17 @@ class Mail:
     to: tuple[str, ...]
     user: str | None = None
     password_file: str | None = None
+    authority_file: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Webhook:
-    """Where JSON is posted. token_file: holds what is sent as a bearer token (RFC 6750)."""
+    """Where JSON is posted. token_file: holds what is sent as a bearer token (RFC 6750);
+    authority_file: as of e-mail."""
 
     url: str
     token_file: str | None = None
+    authority_file: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

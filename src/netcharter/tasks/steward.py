@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from textwrap import wrap
@@ -16,7 +16,7 @@ from netcharter.rollout.run import files
 from netcharter.rollout.store import STATE, Paths, kept_by, trial_of
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
 from netcharter.steward.duties import conversations, health, holds, hours, updates
-from netcharter.steward.loop.delivery import NotDelivered, secret
+from netcharter.steward.loop.delivery import NotDelivered, encryption, secret
 from netcharter.steward.loop.door import ask as ask_steward
 from netcharter.steward.loop.process import serve
 from netcharter.steward.loop.world import Handed, RealWorld
@@ -27,7 +27,7 @@ from netcharter.steward.unit import GROUP, SOCKET, steward_unit
 from netcharter.tasks.keeping import NotAKit, kept_areas
 from netcharter.tasks.sources import Source, Unreadable, unusable, usable_plan
 from netcharter.tasks.steward_asks import asked_by, cut_by, mended_by
-from netcharter.tasks.steward_settings import read_settings
+from netcharter.tasks.steward_settings import Lookers, read_settings
 
 __all__ = ["GROUP", "SOCKET", "STATE", "Answer", "ask", "duties", "handed", "run", "unit"]
 
@@ -142,15 +142,23 @@ def _settings(state: Path) -> Settings:
         data = files.read(str(path))
     except EffectFailed as fault:
         raise unusable("cannot-read", fault.said, "--state", str(path), None) from None
-    return Settings() if data is None else read_settings(str(path), data, _fault_of)
+    return Settings() if data is None else read_settings(str(path), data, LOOKERS)
 
 
-def _fault_of(path: str) -> str | None:
-    try:
-        secret(path)
-    except NotDelivered as fault:
-        return str(fault)
-    return None
+def _looker(use: Callable[[str], object]) -> Callable[[str], str | None]:
+    """What is wrong with a file, by using it."""
+
+    def fault_of(path: str) -> str | None:
+        try:
+            use(path)
+        except NotDelivered as fault:
+            return str(fault)
+        return None
+
+    return fault_of
+
+
+LOOKERS = Lookers(_looker(secret), _looker(encryption))
 
 
 def unit(state: Path, socket: str, group: bool) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -98,6 +98,8 @@ EMAIL = Record(
         Key("to", Several("one or more mail addresses", ADDRESS), "who is told", required=True),
         Key("user", Value("a name", _plain), "with which one signs in there"),
         Key("password-file", PATH, "the file with the password, mode 0600"),
+        Key("authority-file", PATH, "the certificates of those who vouch for the server",
+            default="those that the machine trusts"),
     ),
 )  # fmt: skip
 WEBHOOK = Record(
@@ -105,6 +107,12 @@ WEBHOOK = Record(
     (
         Key("url", Value("the address of a web page", _url), "where JSON is posted", required=True),
         Key("token-file", PATH, "the file with a bearer token, mode 0600"),
+        Key(
+            "authority-file",
+            PATH,
+            "the certificates of those who vouch for the server",
+            default="those that the machine trusts",
+        ),
     ),
 )
 SYSLOG = Record(
@@ -131,17 +139,22 @@ STEWARD = Record(
 )  # fmt: skip
 
 
-def read_settings(name: str, data: bytes, fault_of: Looker) -> Settings:
-    """The settings of a file. Raises Unusable with all that is wrong with it.
+@dataclass(frozen=True, slots=True)
+class Lookers:
+    """What is wrong with a file that is named, by its path; None for nothing."""
 
-    fault_of: what is wrong with a file that holds a secret, by its path; None for nothing.
-    """
+    secret: Looker
+    authority: Looker
+
+
+def read_settings(name: str, data: bytes, look: Lookers) -> Settings:
+    """The settings of a file. Raises Unusable with all that is wrong with it."""
     walk, text = Walk(), nodes.readable(data)
     walk.spans[()] = nodes.whole(name)
     found: Settings | None = None
     try:
         tree, _ = nodes.compose(nodes.decode(data, name), name)
-        found = _settings(walk, STEWARD.read(walk, tree, ()), fault_of)
+        found = _settings(walk, STEWARD.read(walk, tree, ()), look)
     except nodes.Stopped as stopped:
         if stopped.diagnostic.id == _EMPTY:
             return Settings()
@@ -162,20 +175,20 @@ def _not_of_charters(found: Diagnostic) -> Diagnostic:
     return replace(found, message=found.message.replace("charter", "file of settings"), help=help_)
 
 
-def _settings(walk: Walk, said: Any, fault_of: Looker) -> Settings | None:
+def _settings(walk: Walk, said: Any, look: Lookers) -> Settings | None:
     if said is MISSING or walk.errors:
         return None
     return Settings(
         trust_clock=said.get("trust-clock", False),
         mend=said.get("mend", False),
         certificates=said.get("certificates", ()),
-        email=_email(walk, said["email"], fault_of) if "email" in said else None,
-        webhook=_webhook(walk, said["webhook"], fault_of) if "webhook" in said else None,
+        email=_email(walk, said["email"], look) if "email" in said else None,
+        webhook=_webhook(walk, said["webhook"], look) if "webhook" in said else None,
         syslog=_syslog(walk, said["syslog"]) if "syslog" in said else None,
     )
 
 
-def _email(walk: Walk, said: Fields, fault_of: Looker) -> Mail:
+def _email(walk: Walk, said: Fields, look: Lookers) -> Mail:
     here = ("email",)
     security = said.get("security", "starttls")
     user, password = said.get("user"), said.get("password-file")
@@ -187,20 +200,23 @@ def _email(walk: Walk, said: Fields, fault_of: Looker) -> Mail:
             walk.tell("too-much-said", walk.where((*here, "password-file")),
                       "without `tls` or `starttls` everyone on the way could read the password",
                       "write security: starttls, or sign in without a password")  # fmt: skip
-        _secret(walk, (*here, "password-file"), password, fault_of)
+        _secret(walk, (*here, "password-file"), password, look)
     port = said.get("port", PORTS[security])
-    return Mail(said["server"], port, security, said["from"], said["to"], user, password)
+    authority = _authority(walk, here, said, security == "none", look)
+    to = said["to"]
+    return Mail(said["server"], port, security, said["from"], to, user, password, authority)
 
 
-def _webhook(walk: Walk, said: Fields, fault_of: Looker) -> Webhook:
+def _webhook(walk: Walk, said: Fields, look: Lookers) -> Webhook:
     token = said.get("token-file")
     if token is not None:
         if not said["url"].startswith("https://"):
             walk.tell("too-much-said", walk.where(("webhook", "token-file")),
                       "without https everyone on the way could read the token",
                       "write an address that begins with https://")  # fmt: skip
-        _secret(walk, ("webhook", "token-file"), token, fault_of)
-    return Webhook(said["url"], token)
+        _secret(walk, ("webhook", "token-file"), token, look)
+    plain = not said["url"].startswith("https://")
+    return Webhook(said["url"], token, _authority(walk, ("webhook",), said, plain, look))
 
 
 def _syslog(walk: Walk, said: Fields) -> Syslog:
@@ -215,8 +231,25 @@ def _syslog(walk: Walk, said: Fields) -> Syslog:
     return Syslog(said.get("socket", "/dev/log"))
 
 
-def _secret(walk: Walk, path: tuple[str, ...], file: str, fault_of: Looker) -> None:
-    fault = fault_of(file)
+def _authority(
+    walk: Walk, here: tuple[str, ...], said: Fields, plain: bool, look: Lookers
+) -> str | None:
+    """plain: nothing is encrypted, so nobody has to vouch for anybody."""
+    file: str | None = said.get("authority-file")
+    if file is None:
+        return None
+    where = walk.where((*here, "authority-file"))
+    if plain:
+        walk.tell("too-much-said", where, "nobody vouches for a server without encryption",
+                  "leave authority-file out, or encrypt")  # fmt: skip
+    elif (fault := look.authority(file)) is not None:
+        walk.tell("cannot-read", where, fault,
+                  "name a file with certificates between BEGIN and END CERTIFICATE")  # fmt: skip
+    return file
+
+
+def _secret(walk: Walk, path: tuple[str, ...], file: str, look: Lookers) -> None:
+    fault = look.secret(file)
     if fault is not None:
         walk.tell("cannot-read", walk.where(path), fault,
                   "put it on the first line of a plain file with mode 0600")  # fmt: skip

@@ -39,18 +39,22 @@ def deliver(settings: Settings, channel: str, site: str, host: str, message: Mes
         raise
     except smtplib.SMTPResponseException as fault:
         raise NotDelivered(f"the mail server answered {fault.smtp_code}") from None
+    except ssl.SSLCertVerificationError as fault:  # a ValueError and an OSError as well
+        said = fault.verify_message.rstrip(".")
+        raise NotDelivered(f"the server's certificate is not believed: {said}") from None
     except (smtplib.SMTPException, http.client.HTTPException, ValueError) as fault:
         raise NotDelivered(f"it failed ({type(fault).__name__})") from None
-    except ssl.SSLCertVerificationError as fault:
-        raise NotDelivered(f"the server's certificate: {fault.verify_message}") from None
+    except ssl.SSLError as fault:
+        said = (fault.reason or type(fault).__name__).lower().replace("_", " ")
+        raise NotDelivered(f"no encryption could be agreed on: {said}") from None
     except OSError as fault:
         raise NotDelivered(fault.strerror or f"it failed ({type(fault).__name__})") from None
 
 
 def send_mail(settings: Mail, data: bytes) -> None:
     """Hand an e-mail over (RFC 5321); with TLS, only to a server whose certificate is its own."""
-    context = ssl.create_default_context()
     server: smtplib.SMTP
+    context = encryption(settings.authority_file)
     if settings.security == "tls":
         server = smtplib.SMTP_SSL(settings.server, settings.port, timeout=PATIENCE, context=context)
     else:
@@ -70,7 +74,10 @@ def post(settings: Webhook, data: bytes) -> None:
     parts = urlsplit(settings.url)
     if parts.scheme == "https":
         there: http.client.HTTPConnection = http.client.HTTPSConnection(
-            parts.hostname or "", parts.port, timeout=PATIENCE, context=ssl.create_default_context()
+            parts.hostname or "",
+            parts.port,
+            timeout=PATIENCE,
+            context=encryption(settings.authority_file),
         )
     else:
         there = http.client.HTTPConnection(parts.hostname or "", parts.port, timeout=PATIENCE)
@@ -101,6 +108,20 @@ def log(settings: Syslog, record: bytes) -> None:
     with socket.socket(family, kind | socket.SOCK_CLOEXEC, protocol) as channel:
         channel.settimeout(PATIENCE)
         channel.sendto(record, address)
+
+
+def encryption(authority_file: str | None) -> ssl.SSLContext:
+    """TLS with a server that an authority vouches for, under the name by which it is called
+    (RFC 9525). authority_file: the certificates of those that are believed, in place of the
+    machine's own. Raises NotDelivered where it can't be used."""
+    if authority_file is None:
+        return ssl.create_default_context()
+    try:
+        return ssl.create_default_context(cafile=authority_file)
+    except ssl.SSLError:
+        raise NotDelivered(f"{authority_file} holds no certificate (PEM)") from None
+    except OSError as fault:
+        raise NotDelivered(f"{authority_file} can't be read: {fault.strerror}") from None
 
 
 def secret(path: str) -> str:

@@ -10,6 +10,7 @@ import traceback
 from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any, Protocol, TypeVar
 
 from netcharter.rollout.reading import fields
@@ -63,7 +64,7 @@ class Steward:
         self.facts = Facts(clock=telling.NO_CLOCK)  # the last that any duty was told
         self.began = now
         self._to_tell = asyncio.Event()
-        self._to_post = asyncio.Event()
+        self._to_post = {name: asyncio.Event() for name in self._channels}
 
     # --- the life of it ------------------------------------------------------------------------
 
@@ -73,7 +74,10 @@ class Steward:
         self.box = outbox.without(await self._loaded(OUTBOX, outbox.read, ()), self._channels)
         others = [
             asyncio.create_task(self.again("telling", self._tell_on)),
-            asyncio.create_task(self.again("posting", self._post_on)),
+            *(
+                asyncio.create_task(self.again(f"posting by {name}", partial(self._post_on, name)))
+                for name in self._channels
+            ),
         ]
         for keeper in self.keepers.values():
             self._begin(keeper)
@@ -187,7 +191,8 @@ class Steward:
         if messages and self._channels:
             self.box = outbox.posted(self.box, messages, self._channels)
             await self._save_box()
-            self._to_post.set()
+            for event in self._to_post.values():
+                event.set()
         if telling.essence(before) != telling.essence(self.book):
             await self._world.save(ALARMS, as_file(alarms.written(self.book)))
             self._to_tell.set()
@@ -199,11 +204,14 @@ class Steward:
             self._to_tell.clear()
             await self._turned(alarms.looked(self.book, self._world.now()))
 
-    async def _post_on(self) -> None:
+    async def _post_on(self, channel: str) -> None:
+        """Each channel for itself: none waits for a server of another."""
+        event = self._to_post[channel]
         while True:
-            await self._world.wait(outbox.wakes(self.box), self._to_post)
-            self._to_post.clear()
-            for letter in outbox.ready(self.box, self._world.now()):
+            await self._world.wait(outbox.wakes(outbox.without(self.box, (channel,))), event)
+            event.clear()
+            mine = outbox.without(self.box, (channel,))
+            for letter in outbox.ready(mine, self._world.now()):
                 try:
                     await self._world.deliver(letter)
                 except Exception as fault:  # noqa: BLE001 - whatever it was, the rest goes on

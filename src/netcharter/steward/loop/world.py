@@ -18,7 +18,7 @@ from netcharter.rollout.trouble import EffectFailed
 from netcharter.steward import nft
 from netcharter.steward.loop import facts as reading
 from netcharter.steward.loop import requests
-from netcharter.steward.loop.delivery import deliver
+from netcharter.steward.loop.delivery import NotDelivered, deliver
 from netcharter.steward.loop.lines import lines
 from netcharter.steward.outbox import Letter
 from netcharter.steward.settings import Settings
@@ -40,6 +40,7 @@ from netcharter.steward.shapes import (
 )
 
 SLICE = 10.0  # seconds after which the clock is looked at again, whatever is waited for
+DELIVERY = 90.0  # seconds for one message by one channel, in all
 ROOT, PROC, SYS = Path("/"), Path("/proc"), Path("/sys")
 
 
@@ -75,6 +76,7 @@ class RealWorld:
         self._turn = Lock()
         self._saving = asyncio.Lock()
         self._cutting: asyncio.Future[None] | None = None
+        self._posting: dict[str, asyncio.Future[None]] = {}
 
     def now(self) -> datetime:
         return datetime.now(UTC)
@@ -204,10 +206,18 @@ class RealWorld:
         programs.run(Run(("nft", "-f", "-"), text.encode("ascii"), seconds=20))
 
     async def deliver(self, letter: Letter) -> None:
+        """A server that says a letter now and then keeps a thread; it is not given another one."""
+        before = self._posting.get(letter.channel)
+        if before is not None and not before.done():
+            raise NotDelivered("the last try still goes on")
         site = "" if self._schedule is None else self._schedule.site
-        await asyncio.to_thread(
+        work = asyncio.to_thread(
             deliver, self._settings, letter.channel, site, self._host, letter.message
         )
+        self._posting[letter.channel] = trying = asyncio.ensure_future(work)
+        trying.add_done_callback(_looked_at)
+        async with asyncio.timeout(DELIVERY):
+            await asyncio.shield(trying)
 
     async def load(self, name: str) -> bytes | None:
         return await asyncio.to_thread(files.read, str(self.folder / name))
@@ -221,3 +231,9 @@ class RealWorld:
         """A line of the log, which the service manager takes from standard error."""
         for line in text.rstrip("\n").split("\n"):
             print(terminal(line), file=sys.stderr, flush=True)
+
+
+def _looked_at(trying: asyncio.Future[None]) -> None:
+    """Its fault counts as seen, also where nobody waits for it any more."""
+    if not trying.cancelled():
+        trying.exception()
