@@ -12,9 +12,14 @@ from netcharter.plan.fate import in_force
 from netcharter.proofs.conversations import Again, Conversation, Ends, Judged
 from netcharter.rollout.store import Standing, Trial
 from netcharter.rollout.trouble import RolloutRefused
+from netcharter.tasks.enacting import acts
+from netcharter.tasks.enacting.acts import work_at
 from netcharter.tasks.enacting.again import closed
 from netcharter.tasks.enacting.cutting import LISTED, Cut, in_place
+from netcharter.tasks.enacting.here import Here
+from netcharter.tasks.holds import Holds
 from netcharter.tasks.sources import Source, usable_plan
+from tests.rollout.pretended import Pretended
 
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
 TEXT = b"""\
@@ -85,3 +90,28 @@ def test_a_document_stays_short_and_its_counts_are_whole() -> None:
     assert f"{LISTED + 5} open conversations cut" in text and "7 open conversations let" in text
     told = "\n".join(Cut("told", 3, found.again).lines(80))
     assert "would be cut" in told
+
+
+def test_marks_are_read_as_the_version_wrote_them_that_one_goes_back_from(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The kept charter numbers its lines otherwise than the earlier one to which one goes back."""
+    mast = b"  mast: {device: eth9, address: automatic}\n"
+    copper = b"  copper: {device: eth0, address: automatic}\n"
+    earlier = Source("charter.yaml", TEXT.replace(copper, copper + mast))
+    kept = Source("charter.yaml", TEXT.replace(copper, mast + copper))
+    work = work_at("/state", "keeper", host=Pretended(files_={"/state/format": b""}))
+    said: list[Any] = []
+    monkeypatch.setattr(acts, "kept_source", lambda work, number=None: earlier if number else kept)
+    monkeypatch.setattr(
+        acts.rollout, "look", lambda work: Standing(2, trial(1, "changing"), "open")
+    )
+    monkeypatch.setattr(acts.rollout, "back", lambda work, number, seconds, verify, why: verify())
+    monkeypatch.setattr(
+        acts, "here", lambda plan, connection: Here(None, {}, frozenset(), {}, None)
+    )  # type: ignore[arg-type]
+    monkeypatch.setattr(acts, "cut_refused", lambda *_, **more: said.append(more["numbers"]))
+    monkeypatch.setattr(acts, "holds", lambda *_: Holds("as planned", None, None, ()))
+    acts.back(work, 1, "", NOON, 300.0)
+    assert said == [{1: "mast", 2: "copper"}]
+    assert [line.name for line in usable_plan(earlier).plan.lines] == ["copper", "mast"]

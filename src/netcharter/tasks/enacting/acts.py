@@ -23,7 +23,7 @@ from netcharter.rollout.wanted import clashes
 from netcharter.rollout.ways import WAYS
 from netcharter.rollout.work import Booted, Kept, Undone, Waiting
 from netcharter.tasks.enacting.again import cut_refused
-from netcharter.tasks.enacting.here import here, is_tracked
+from netcharter.tasks.enacting.here import Here, here, is_tracked
 from netcharter.tasks.enacting.ready import Ready
 from netcharter.tasks.holds import Holds, holds
 from netcharter.tasks.keeping import NotAKit, kept_areas
@@ -167,7 +167,7 @@ def enact(
 
     def verified() -> tuple[str, ...]:
         # At once: to read back a long charter takes longer than one who is refused now should go on.
-        cut.append(_cut(work, ready, old, now))
+        cut.append(_cut(work, ready.plan, ready.here, old, now))
         return _verified(work, ready, now, set_aside)
 
     session = ready.here.session
@@ -206,8 +206,8 @@ def _verified(work: Work, ready: Ready, now: datetime, set_aside: Sequence[str])
     state = work.host.observe(WAYS.settings_of(files))
     wanted = WAYS.wanted(files, state, None, set_aside)
     others = unlike(replace(wanted, tables=()), replace(state, tables=()))
-    found = here(ready.plan, None)
     try:
+        found = here(ready.plan, None)
         seen = holds(ready.plan, found.loaded, now, others, found.lines)
     except Unusable as fault:
         return tuple(one.message for one in fault.diagnostics)
@@ -220,12 +220,13 @@ def _differences(seen: Holds) -> tuple[str, ...]:
     return tuple(one.sentence for one in seen.agreement.differences[:3])
 
 
-def _cut(work: Work, ready: Ready, old: Plan | None, now: datetime) -> Again:
-    """Cut what the new plan refuses of the conversations that are open."""
-    session = ready.here.session
+def _cut(work: Work, plan: Plan, found: Here, old: Plan | None, now: datetime) -> Again:
+    """Cut what the new plan refuses of the conversations that are open, whose marks the kit of the
+    old one wrote."""
+    session = found.session
     return cut_refused(
-        ready.plan,
-        ready.here,
+        plan,
+        found,
         work.host.observe(()),
         now,
         numbers={line.number: line.name for line in old.lines} if old else None,
@@ -286,10 +287,9 @@ def back(
         if source is None:
             return ()
         plan = usable_plan(source).plan
-        found = here(plan, connection)
-        spared = [found.session] if found.session else []
-        cut.append(cut_refused(plan, found, work.host.observe(()), now, spared=spared))
         try:
+            found = here(plan, connection)
+            cut.append(_cut(work, plan, found, old, now))
             seen = holds(plan, found.loaded, now, (), found.lines)
         except Unusable as fault:
             return tuple(one.message for one in fault.diagnostics)
@@ -297,8 +297,17 @@ def back(
 
     if not work.host.names(work.paths.root):
         raise RolloutRefused("nothing of netcharter is kept here", "enact a charter, and keep it")
+    old = _known(work)
     outcome = rollout.back(work, number, seconds, verified, why)
     return Enacted(outcome, cut[-1] if cut else None)
+
+
+def _known(work: Work) -> Plan | None:
+    """The plan that is kept, as far as it can still be read: one goes back because it can't be."""
+    try:
+        return kept_plan(work)
+    except Unusable:
+        return None
 
 
 def boot(work: Work) -> Booted:
