@@ -10,6 +10,7 @@ import pytest
 
 from netcharter.plan.fate import in_force
 from netcharter.proofs.conversations import Again, Conversation, Ends, Judged
+from netcharter.rollout import work as rollout
 from netcharter.rollout.store import Standing, Trial
 from netcharter.rollout.trouble import RolloutRefused
 from netcharter.tasks.enacting import acts
@@ -102,14 +103,13 @@ def test_marks_are_read_as_the_version_wrote_them_that_one_goes_back_from(
     kept = Source("charter.yaml", TEXT.replace(copper, mast + copper))
     work = work_at("/state", "keeper", host=Pretended(files_={"/state/format": b""}))
     said: list[Any] = []
+    machine: Any = None  # nothing of it is asked here
+    standing = Standing(2, trial(1, "changing"), "open")
+    place = Here(machine, {}, frozenset(), {}, None)
+    monkeypatch.setattr(rollout, "look", lambda work: standing)
+    monkeypatch.setattr(rollout, "back", lambda work, number, seconds, verify, why: verify())
     monkeypatch.setattr(acts, "kept_source", lambda work, number=None: earlier if number else kept)
-    monkeypatch.setattr(
-        acts.rollout, "look", lambda work: Standing(2, trial(1, "changing"), "open")
-    )
-    monkeypatch.setattr(acts.rollout, "back", lambda work, number, seconds, verify, why: verify())
-    monkeypatch.setattr(
-        acts, "here", lambda plan, connection: Here(None, {}, frozenset(), {}, None)
-    )  # type: ignore[arg-type]
+    monkeypatch.setattr(acts, "here", lambda plan, connection: place)
     monkeypatch.setattr(acts, "cut_refused", lambda *_, **more: said.append(more["numbers"]))
     monkeypatch.setattr(acts, "holds", lambda *_: Holds("as planned", None, None, ()))
     acts.back(work, 1, "", NOON, 300.0)
