@@ -5,16 +5,20 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from ipaddress import ip_address
 
 import pytest
 
+from netcharter.proofs.conversations import Again, Conversation, Ends, Judged
 from netcharter.rollout.store import STOCK, Paths, Trial, trial_of
-from netcharter.rollout.work import Waiting, enact, keep, look, timer_work, undo
+from netcharter.rollout.work import Undone, Waiting, enact, keep, look, timer_work, undo
 from netcharter.tasks.enacting.waiting import GRACE, Over, later, waited
 from tests.rollout.pretended import STATE, Pretended, making, work
 
 NEW = {"address": "new", "filter": "new", "forwarding": "1"}
 TRIAL = 300.0
+ENDS = Ends(ip_address("192.0.2.1"), ip_address("192.0.2.2"), (1, 22))
+TALK = Conversation(6, ENDS, ENDS)
 Deed = Callable[[Pretended], object]
 
 
@@ -41,7 +45,13 @@ class Sat:
         return each
 
     def wait(self) -> Over:
-        return waited(work(self.host), self.trial, self.heard, self.said.append, 100)
+        return waited(work(self.host), self.trial, self.heard, self.said.append, 100, self.undo)
+
+    def undo(self) -> tuple[Undone | None, Again | None]:
+        cut = Again(
+            (Judged(TALK, "desk with booking, ssh: refused by rule 1", ("rule 1",)),), (), 3
+        )
+        return undo(work(self.host), "it was asked for"), cut
 
     @property
     def text(self) -> str:
@@ -61,8 +71,10 @@ def test_keep_is_typed() -> None:
 
 
 def test_undo_is_typed() -> None:
+    """And what was cut by it is told, as by the command of that name."""
     over = Sat("undo").wait()
     assert over.state == "undone" and "equal to before: proven" in "\n".join(over.lines)
+    assert over.lines[0] == "1 open conversation cut, which it refuses:"
 
 
 @pytest.mark.parametrize("line", ["", "yes", "keep it", "k", "keep\x1b[2J", "undo undo", "ke ep"])
@@ -130,7 +142,7 @@ def test_a_terminal_that_is_gone_leaves_the_timer_running() -> None:
     def gone(seconds: float) -> str | None:
         raise EOFError
 
-    over = waited(work(sat.host), sat.trial, gone, sat.said.append, 100)
+    over = waited(work(sat.host), sat.trial, gone, sat.said.append, 100, sat.undo)
     assert over.state == "open" and "stays on trial" in over.lines[0]
     assert over.lines[1] == "    netcharter keep --state /state"
     assert look(work(sat.host)).situation == "open"

@@ -23,7 +23,7 @@ from netcharter.cli.common import (
 )
 from netcharter.cli.progress import progress
 from netcharter.cli.remote import elsewhere, on_option
-from netcharter.cli.rolling import brought_up, refused, state_option, work
+from netcharter.cli.rolling import ASKED_FOR, brought_up, refused, state_option, work
 
 CHECKS = ("promises", "management", "rehearsal")
 
@@ -168,10 +168,15 @@ def _enacted(rolling: Any, ready: Any, said: dict[str, Any], as_json: bool) -> i
 def _waited(rolling: Any, trial: Any) -> int:
     """Wait at the terminal until it is kept or undone; the undo timer does not need us."""
     from netcharter.cli.typed import Typed
+    from netcharter.tasks.enacting import cutting
+    from netcharter.tasks.enacting.here import ssh_connection
     from netcharter.tasks.enacting.waiting import later, waited
 
+    def undo() -> Any:
+        return cutting.undo(rolling, ASKED_FOR, clock(), ssh_connection(os.environ))
+
     try:
-        over = waited(rolling, trial, Typed().line, lambda words: _show([words]), width())
+        over = waited(rolling, trial, Typed().line, lambda words: _show([words]), width(), undo)
     except KeyboardInterrupt:
         _show(["", *later(rolling, trial)])
         return INTERRUPTED

@@ -12,6 +12,7 @@ import click
 
 P = ParamSpec("P")
 STATE = "/var/lib/netcharter"
+ASKED_FOR = "it was asked for"  # why a trial is undone, where nobody says more
 
 state_option = click.option(
     "--state",

@@ -10,7 +10,7 @@ import click
 
 from netcharter.cli.common import clock, exits, json_option, print_json, safe, width
 from netcharter.cli.remote import elsewhere, on_option
-from netcharter.cli.rolling import refused, state_option, work
+from netcharter.cli.rolling import ASKED_FOR, refused, state_option, work
 
 
 @click.command("undo")
@@ -67,7 +67,7 @@ def _undone(rolling: Any, because: str, as_json: bool) -> int:
     from netcharter.tasks.enacting import cutting, telling
     from netcharter.tasks.enacting.here import ssh_connection
 
-    why = because or "it was asked for"
+    why = because or ASKED_FOR
     found, again = cutting.undo(rolling, why, clock(), ssh_connection(os.environ))
     said = telling.undone_json(found)
     if as_json:

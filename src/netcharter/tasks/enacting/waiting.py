@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
+from netcharter.proofs.conversations import Again
 from netcharter.rollout import work as rollout
 from netcharter.rollout.host import Work
 from netcharter.rollout.store import STATE, STOCK, Event, Standing, Trial, called, events_of
@@ -24,6 +25,8 @@ ASKED = "type keep or undo, and press Enter"
 
 Heard = Callable[[float], str | None]  # a line typed within so many seconds; EOFError: none comes
 Say = Callable[[str], None]
+# Undoes the trial; with what was cut. None: nothing was on trial, or nothing could be decided again.
+Undo = Callable[[], tuple[rollout.Undone | None, Again | None]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,10 +38,10 @@ class Over:
     lines: tuple[str, ...] = ()
 
 
-def waited(work: Work, trial: Trial, heard: Heard, say: Say, width: int) -> Over:
+def waited(work: Work, trial: Trial, heard: Heard, say: Say, width: int, undo: Undo) -> Over:
     """Ask until the trial is over, by whomever; ends some time after its deadline at the latest.
 
-    Raises RolloutRefused where the state folder can't be read any more.
+    undo: what is done when that is typed. Raises RolloutRefused where the state folder can't be read any more.
     """
     say(f"{_left(_seconds(work, trial))} left. Look around, then {ASKED}.")
     mark = _next_mark(_seconds(work, trial))
@@ -60,7 +63,7 @@ def waited(work: Work, trial: Trial, heard: Heard, say: Say, width: int) -> Over
             line = heard(LOOK)
         except EOFError:
             return Over("open", later(work, trial))
-        done = None if line is None else _answered(work, line, say, width)
+        done = None if line is None else _answered(work, line, say, width, undo)
         if done is not None:
             return done
 
@@ -106,7 +109,7 @@ def _is_over(now: Standing, trial: Trial) -> bool:
     return now.trial is None or now.trial.version != trial.version or now.situation == "decided"
 
 
-def _answered(work: Work, line: str, say: Say, width: int) -> Over | None:
+def _answered(work: Work, line: str, say: Say, width: int, undo: Undo) -> Over | None:
     """Do what was typed; None where the wait goes on."""
     word = line.strip().lower()
     if word not in ("keep", "undo"):
@@ -115,14 +118,15 @@ def _answered(work: Work, line: str, say: Say, width: int) -> Over | None:
     try:
         if word == "keep":
             return Over("kept", tuple(telling.kept_lines(rollout.keep(work), width)))
-        found = rollout.undo(work, "it was asked for")
+        found, again = undo()
     except (RolloutRefused, EffectFailed) as fault:
         say(f"refused: {fault}")
         return None
     if found is None:
         return None
     state: Literal["undone", "not undone"] = "not undone" if found.left else "undone"
-    return Over(state, tuple(telling.undone_lines(found, width)))
+    lines = (*telling.again_lines(again, width), *telling.undone_lines(found, width))
+    return Over(state, lines)
 
 
 def _told(work: Work, now: Standing, trial: Trial, width: int) -> Over:
