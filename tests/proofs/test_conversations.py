@@ -16,6 +16,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from netcharter.plan import labels
+from netcharter.plan.coding import NOBODY
+from netcharter.plan.fate import Attempt, Environment, fate
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.conversations import (
     Again,
@@ -23,6 +25,7 @@ from netcharter.proofs.conversations import (
     Conversation,
     Ends,
     Neighbour,
+    _Judge,
     decided_again,
     seated,
 )
@@ -143,6 +146,46 @@ def test_a_conversation_is_decided_again(
     wanted: str, one: Conversation, known: dict[str, object]
 ) -> None:
     assert again(one, **known) == wanted  # type: ignore[arg-type]
+
+
+ANYWHERE = [
+    *("0.0.0.0", "255.255.255.255", "224.0.0.251", "127.0.0.1", "169.254.1.1", "9.9.9.9"),
+    *("10.1.0.1", "10.3.0.7", "198.51.100.9", "203.0.113.10", DESK4, SHOP4),
+    *("::", "::1", "fe80::1", "ff02::1", "2001:db8::1", "::ffff:192.0.2.1", "2001:db8:7::9"),
+]
+SOURCES = st.tuples(st.sampled_from(ANYWHERE), st.sampled_from(ANYWHERE)).filter(
+    lambda pair: (":" in pair[0]) is (":" in pair[1])
+)
+PROTOCOLS = st.sampled_from([0, 1, 2, 6, 17, 47, 50, 58, 132, 136, 255])
+PORTS = st.one_of(st.none(), st.tuples(st.integers(0, 0xFFFF), st.sampled_from([0, 22, 443, 2048])))
+
+
+@settings(max_examples=400, deadline=None)
+@given(SOURCES, PROTOCOLS, PORTS, st.sampled_from([0, 1, 2, 3]), st.booleans(), st.booleans())
+def test_what_is_asked_once_for_many_is_what_is_asked_for_each(
+    pair: tuple[str, str], protocol: int, ports: tuple[int, int] | None, mark: int, late: bool,
+    signed: bool,
+) -> None:  # fmt: skip
+    """Whatever a kernel may track, hostile packets among it: the other witness is `plan.fate`, asked
+    for every hardware address by itself."""
+    source, to = map(ip_address, pair)
+    there = Ends(source, to, ports)
+    one = Conversation(protocol, there, Ends(to, source, ports and ports[::-1]), mark)
+    who = {("club", source, STRANGER): "rowan"} if signed else {}
+    around = Around(EVENING if late else NOW, frozenset({"dsl"}), signed=who)
+    judge = _Judge(plan(), around)
+    service = one.service
+    if service is None:
+        return
+    wanted = set()
+    for entrance, hardware in judge._starts(one):
+        assert entrance is not None
+        attempt = Attempt(entrance, judge._code(source), hardware, judge._code(to), service)
+        person = who.get((entrance, source, hardware), NOBODY)
+        found = fate(judge.plan, attempt, Environment(around.up, person, around.instant))
+        wanted.add((found.let, found.manner, found.delivered, found.row.label))
+    asked = list(judge._outcomes(one, service))
+    assert {(o.let, o.manner, o.delivered, o.row.label) for o in asked if o} == wanted
 
 
 def test_ping_and_protocols_without_ports() -> None:

@@ -8,21 +8,22 @@ Only what each of them refuses is cut; what some refuse and some let is told as 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
 
 from netcharter.plan import coding, labels
 from netcharter.plan.coding import ICMP, ICMP6, NOBODY, PORTED
-from netcharter.plan.fate import Attempt, Environment, Outcome, fate
+from netcharter.plan.fate import Outcome, in_force, line_state, outcome
 from netcharter.plan.housekeeping import LINK_LOCAL6, LOOPBACK, UNSPECIFIED4, UNSPECIFIED6
-from netcharter.plan.shapes import Address, Plan
+from netcharter.plan.shapes import Address, Plan, Region, Row
 from netcharter.proofs.management import Session
 from netcharter.proofs.naming import Naming, listed
 from netcharter.proofs.story import row_name, stranger
 from netcharter.space.ranges import has, union
 
+Fitting = tuple[Row, Region]
 GATEWAY = "gateway"
 NAMELESS = union(LINK_LOCAL6, UNSPECIFIED4, UNSPECIFIED6)  # sources that say nothing of where
 
@@ -222,17 +223,67 @@ class _Judge:
 
     def _outcomes(self, one: Conversation, service: int) -> Iterator[Outcome | None]:
         """The fate of every attempt it may have been; None: by a device that nobody knows."""
-        source, destination = one.sent.source, one.sent.destination
+        starts: dict[str | None, list[int]] = {}
         for entrance, hardware in self._starts(one):
+            starts.setdefault(entrance, []).append(hardware)
+        for entrance, numbers in starts.items():
             if entrance is None:
                 yield None
-                continue
-            who = self.around.signed.get((entrance, source, hardware), NOBODY)
-            attempt = Attempt(
-                entrance, self._code(source), hardware, self._code(destination), service
+            else:
+                yield from self.fates(entrance, one.sent, service, numbers)
+
+    def fates(
+        self, entrance: str, sent: Ends, service: int, numbers: Iterable[int]
+    ) -> Iterator[Outcome]:
+        """What `plan.fate` says of attempts with these hardware addresses, each outcome once. There
+        may be thousands of conversations and hundreds of addresses, so what is the same for all of
+        them is asked once."""
+        source, to = self._code(sent.source), self._code(sent.destination)
+        fitting = [
+            (row, region)
+            for row, region in self._in_force(entrance)
+            if has(region.destination, to)
+            and has(region.source, source)
+            and has(region.service, service)
+        ]
+        for row in self._deciding(fitting, entrance, sent.source, numbers):
+            yield outcome(self.plan, row, entrance, service)
+
+    def _deciding(
+        self, fitting: Sequence[Fitting], entrance: str, source: Address, numbers: Iterable[int]
+    ) -> Iterable[Row]:
+        """The first decisions that fit, of each hardware address and who is signed in at it."""
+        first, region = fitting[0]
+        if region.hardware == coding.ANY_HARDWARE and region.who is None:
+            return (first,)
+        found: dict[str, Row] = {}
+        for number in numbers:
+            who = self.around.signed.get((entrance, source, number), NOBODY)
+            row = next(
+                row
+                for row, region in fitting
+                if has(region.hardware, number) and (region.who is None or who in region.who)
             )
-            environment = Environment(self.around.up, who, self.around.instant)
-            yield fate(self.plan, attempt, environment)
+            found.setdefault(row.label, row)
+        return found.values()
+
+    def _in_force(self, entrance: str) -> Sequence[Fitting]:
+        """What decides in this moment on what comes in somewhere, in order."""
+        if entrance not in self._moment:
+            state = line_state(self.plan, self.around.up)
+            self._moment[entrance] = [
+                (row, region)
+                for row in self.plan.rows
+                for region in row.regions
+                if entrance in region.entrances
+                and (region.lines is None or state in region.lines)
+                and in_force(self.plan, region.when, self.around.instant)
+            ]
+        return self._moment[entrance]
+
+    @cached_property
+    def _moment(self) -> dict[str, Sequence[Fitting]]:
+        return {}
 
     def _starts(self, one: Conversation) -> Iterator[tuple[str | None, int]]:
         """Where it may have come in, with which hardware address."""
@@ -315,8 +366,12 @@ class _Judge:
             return {line.number: line.name for line in self.plan.lines}
         return {number: name for number, name in numbers.items() if name in names}
 
+    @cached_property
+    def _naming(self) -> Naming:
+        return Naming(self.plan)
+
     def _told(self, one: Conversation, service: int | None) -> str:
-        naming = Naming(self.plan)
+        naming = self._naming
         source, to = (naming.address_full(self._code(a)) for a in
                       (one.sent.source, one.sent.destination))  # fmt: skip
         what = naming.service_full(service) if service is not None else f"protocol {one.protocol}"
