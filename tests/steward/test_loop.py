@@ -188,6 +188,38 @@ def test_letters_wait_for_a_channel_that_is_away_and_for_no_other() -> None:
     run(told())
 
 
+def test_an_alarm_leaves_though_nothing_can_be_saved() -> None:
+    """A full disk is what one has to hear of most."""
+
+    async def full(name: str, data: bytes) -> None:
+        raise OSError("no space left on device")
+
+    async def told() -> None:
+        world, duty = FakeWorld(), Counting(bad=True)
+        world.save = full  # type: ignore[method-assign]
+        async with at_work(world, duty, channels=("email", "syslog")):
+            await world.for_(minutes=2)
+        for channel in ("email", "syslog"):
+            mine = [what for _, by, what in world.sent if by == channel]
+            assert mine.count("begins counting/matter") == 1, world.sent
+            assert "begins steward/counting" in mine
+
+    run(told())
+
+
+def test_two_who_restart_a_duty_at_once_begin_it_once() -> None:
+    async def told() -> None:
+        world, duty = FakeWorld(), Counting()
+        async with at_work(world, duty) as steward:
+            await asyncio.gather(steward.restart("counting"), steward.restart("counting"))
+            await world.settle()
+            seen = len(duty.seen)
+            await world.for_(minutes=5)
+            assert len(duty.seen) == seen + 5
+
+    run(told())
+
+
 def test_a_duty_that_hangs_is_ended_and_told() -> None:
     async def told() -> None:
         world, duty = FakeWorld(), Counting()

@@ -107,10 +107,13 @@ class Steward:
     async def restart(self, name: str) -> None:
         """A duty is begun anew from what is on the disk. Raises KeyError for an unknown one."""
         keeper = self.keepers[name]
-        if keeper.task is not None:
-            keeper.task.cancel()
+        task = keeper.task
+        if task is not None:
+            task.cancel()
             with suppress(asyncio.CancelledError):
-                await keeper.task
+                await task
+        if keeper.task is not task:
+            return  # somebody else who asked for it has begun it meanwhile
         keeper.turns = Turns(self._world.now())
         keeper.begun = None
         self._begin(keeper)
@@ -185,17 +188,21 @@ class Steward:
         await self._turned(alarms.reported(self.book, duty, reports, self._world.now()))
 
     async def _turned(self, turn: tuple[Book, tuple[Message, ...]]) -> None:
+        """Who posts and who tells is woken before anything is saved: that a disk is full has to
+        be told as well."""
         before, (self.book, messages) = self.book, turn
         for message in messages:
             self._world.say(telling.logged(message))
+        changed = telling.essence(before) != telling.essence(self.book)
+        if changed:
+            self._to_tell.set()
         if messages and self._channels:
             self.box = outbox.posted(self.box, messages, self._channels)
-            await self._save_box()
             for event in self._to_post.values():
                 event.set()
-        if telling.essence(before) != telling.essence(self.book):
+            await self._save_box()
+        if changed:
             await self._world.save(ALARMS, as_file(alarms.written(self.book)))
-            self._to_tell.set()
 
     async def _tell_on(self) -> None:
         """Daily repetitions, and silences that expire."""
