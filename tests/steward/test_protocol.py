@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import socket
+from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,7 +13,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from netcharter.steward import protocol
-from netcharter.steward.protocol import BeSilent, NotUnderstood, Restart, Status, Wake, understood
+from netcharter.steward.loop.door import ask
+from netcharter.steward.protocol import (
+    BeSilent,
+    NotUnderstood,
+    Restart,
+    Status,
+    Wake,
+    line,
+    refusal,
+    understood,
+)
 
 
 @pytest.mark.parametrize(
@@ -59,3 +72,22 @@ def test_an_answer_is_one_line_of_ascii(text: str) -> None:
     sent = protocol.line(protocol.refusal(text))
     assert sent.isascii() and sent.count(b"\n") == 1 and sent.endswith(b"\n")
     assert json.loads(sent) == {"ok": False, "fault": text}
+
+
+def test_who_is_refused_before_being_heard_is_told_why(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The steward does not wait for the request of one who may not speak."""
+    path, said = str(tmp_path / "sock"), line(refusal("you may not speak"))
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind(path)
+        listener.listen()
+
+        def refused_meanwhile(content: Mapping[str, Any]) -> bytes:
+            client, _ = listener.accept()
+            with client:
+                client.sendall(said)
+            return line(content)
+
+        monkeypatch.setattr("netcharter.steward.protocol.line", refused_meanwhile)
+        assert ask(path, {"ask": "status"}, 30.0) == said

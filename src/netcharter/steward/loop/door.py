@@ -131,7 +131,8 @@ def ask(path: str, request: Mapping[str, Any], patience: float = protocol.PATIEN
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_CLOEXEC) as channel:
         channel.settimeout(patience)
         channel.connect(path)
-        channel.sendall(protocol.line(request))
+        with suppress(BrokenPipeError):  # refused without being heard: what was said is there
+            channel.sendall(protocol.line(request))
         found = b""
         while not found.endswith(b"\n"):
             part = channel.recv(1 << 16)
