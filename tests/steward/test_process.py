@@ -170,6 +170,12 @@ def test_settings_that_are_wrong_are_told_with_their_place(tmp_path: Path) -> No
 def test_the_unit_can_be_printed() -> None:
     found = process("steward", "--unit", "--state", "/srv/net charter")
     assert found.code == 0 and 'steward --state "/srv/net charter"\n' in found.out
+    assert 'ReadWritePaths="/srv/net charter"\n' in found.out
+    near = process("steward", "--unit", "--state", "near", "--socket", "near/sock")
+    assert f"--state {os.getcwd()}/near --socket {os.getcwd()}/near/sock\n" in near.out
+    assert near.out.count(f"ReadWritePaths={os.getcwd()}/near\n") == 2  # for the state, the socket
+    wrong = process("steward", "--unit", "--state", "/srv/a\nb")
+    assert wrong.code == 2 and "can't stand in a unit" in " ".join(wrong.err.split())
 
 
 @pytest.mark.parametrize(

@@ -38,6 +38,15 @@ def test_one_that_mends_may_write_kernel_settings_and_no_other() -> None:
     assert mending == plain.replace("ProtectKernelTunables=yes", "ProtectKernelTunables=no")
 
 
+def test_it_may_write_where_its_state_folder_is_and_nowhere_else() -> None:
+    """systemd.exec(5): with ProtectSystem=strict only what ReadWritePaths names can be written."""
+    plain = steward_unit(["/usr/bin/netcharter"])
+    other = steward_unit(["/usr/bin/netcharter"], folders=["/srv/net charter", "/run/a%b"])
+    lines = 'ReadWritePaths="/srv/net charter"\nReadWritePaths=/run/a%%b\n'
+    assert lines in other and other.replace(lines, "") == plain
+    assert "ProtectSystem=strict\n" in plain and "ReadWritePaths" not in plain
+
+
 def test_words_of_the_command_are_quoted_and_what_no_unit_can_hold_is_refused() -> None:
     text = steward_unit(["/usr/bin/netcharter", "steward", "--state", '/a b/%i"$X'])
     assert '\nExecStart=/usr/bin/netcharter steward --state "/a b/%%i\\"$$X"\n' in text
@@ -49,7 +58,8 @@ def analysed(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
     if shutil.which("systemd-analyze") is None:
         pytest.skip("no systemd-analyze here")
     path = folder / UNIT
-    path.write_text(steward_unit(["/bin/true", "steward"]), encoding="utf-8")
+    text = steward_unit(["/bin/true", "steward"], folders=["/srv/net charter", "/run"])
+    path.write_text(text, encoding="utf-8")
     return subprocess.run(
         ["systemd-analyze", *arguments, str(path)],
         capture_output=True, text=True, timeout=60, check=False,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -41,6 +42,7 @@ def cli(
     """Be the service that does on the gateway what goes by itself, or ask it."""
     from netcharter.tasks import steward
 
+    state, socket = Path(os.path.abspath(state)), os.path.abspath(socket)
     request = _request(unit=sum((unit, install, remove)), **asked)
     if install or remove:
         text = steward.unit(state, socket, _has_group()) if install else None

@@ -15,16 +15,20 @@ SOCKET = "/run/netcharter/steward.sock"
 GROUP = "netcharter"
 
 
-def steward_unit(command: Sequence[str], group: bool = False, mends: bool = False) -> str:
+def steward_unit(
+    command: Sequence[str], group: bool = False, mends: bool = False, folders: Sequence[str] = ()
+) -> str:
     """The unit. command: starts the steward, its program with its whole path; group: whether the
     group that may speak with it exists; mends: whether it may put the plan in place again, for which
-    kernel settings have to be written.
+    kernel settings have to be written; folders: that it writes beside those of a service of its
+    name, which have to be there.
 
     It runs as root without root's powers but one, so that the files of the roll-out stay root's
     own. It may ask the clock whether it is synchronised, which `ProtectClock` would forbid; to set
     it needs a power it does not have. Programs it starts inherit all this, so that the kernel does
     otherwise is told, and in which connections only by `netcharter holds` where more is allowed.
     """
+    written = "".join(f"ReadWritePaths={word(one, command=False)}\n" for one in folders)
     return f"""\
 # Netcharter: what the gateway does by itself.
 
@@ -49,6 +53,7 @@ StateDirectory=netcharter
 StateDirectoryMode=0750
 RuntimeDirectory=netcharter
 RuntimeDirectoryMode=0755
+{written}\
 UMask=0027
 MemoryHigh=192M
 MemoryMax=512M

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import sys
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,11 +27,11 @@ from netcharter.tasks.keeping import NotAKit, kept_areas
 from netcharter.tasks.sources import Source, Unreadable, unusable, usable_plan
 from netcharter.tasks.steward_asks import asked_by, cut_by, mended_by
 from netcharter.tasks.steward_settings import Lookers, read_settings
+from netcharter.tasks.units import PROGRAM
 
 __all__ = ["GROUP", "SOCKET", "STATE", "Answer", "ask", "duties", "handed", "run", "unit"]
 
 SETTINGS = "steward.yaml"
-PROGRAM = str(Path(sys.executable).with_name("netcharter"))
 
 
 # --- at work -------------------------------------------------------------------------------------
@@ -76,9 +75,9 @@ def handed(state: Path) -> Handed:
     return Handed(
         lambda: in_place(state),
         lambda: stamp(state),
-        holds=asked_by((PROGRAM, "holds", *rest), not_to_be_asked),
-        decide_again=cut_by((PROGRAM, "cut", "--spare-none", *rest)),
-        mend=mended_by((PROGRAM, "boot", *rest)),
+        holds=asked_by((*PROGRAM, "holds", *rest), not_to_be_asked),
+        decide_again=cut_by((*PROGRAM, "cut", "--spare-none", *rest)),
+        mend=mended_by((*PROGRAM, "boot", *rest)),
     )
 
 
@@ -164,10 +163,17 @@ LOOKERS = Lookers(_looker(secret), _looker(encryption))
 def unit(state: Path, socket: str, group: bool) -> str:
     """The unit of the service manager that runs this very program as the steward, with what the
     settings in the state folder need. Raises Unusable."""
-    command = [PROGRAM, "steward"]
+    command = [*PROGRAM, "steward"]
     command += ["--state", str(state)] if str(state) != STATE else []
     command += ["--socket", socket] if socket != SOCKET else []
-    return steward_unit(command, group, _settings(state).mend)
+    folders = [str(state)] if str(state) != STATE else []
+    folders += [os.path.dirname(socket)] if socket != SOCKET else []
+    mends = _settings(state).mend
+    try:
+        return steward_unit(command, group, mends, folders)
+    except ValueError as fault:
+        help_ = "name another folder or socket"
+        raise unusable("bad-text", str(fault), "--state", str(state), help_) from None
 
 
 # --- asked ---------------------------------------------------------------------------------------

@@ -26,9 +26,11 @@ from netcharter.rollout.units import (
     installing,
     removing,
 )
+from netcharter.steward.unit import UNIT as STEWARD_UNIT
 
 __all__ = [
     "BOOT_UNIT",
+    "PROGRAM",
     "STEWARD_UNIT",
     "Fitted",
     "Units",
@@ -39,7 +41,7 @@ __all__ = [
 ]
 
 FOLDER = "/etc/systemd/system"
-STEWARD_UNIT = "netcharter-steward.service"
+PROGRAM = (sys.executable, "-m", "netcharter")  # this very one, wherever it is installed
 WANTS = "multi-user.target.wants"
 
 
@@ -85,9 +87,8 @@ class Fitted:
 def boot_text(state: str) -> str:
     """The unit that brings up at boot what is kept, by this very program. Raises RolloutRefused for
     a folder that no unit can name."""
-    command = (sys.executable, "-m", "netcharter", "boot", "--state", state)
     try:
-        return boot_unit(command, state)
+        return boot_unit((*PROGRAM, "boot", "--state", state), state)
     except ValueError as fault:
         raise RolloutRefused(f"{fault}", "name another state folder; nothing was changed") from None
 
