@@ -23,6 +23,7 @@ from netcharter.rollout.trouble import RolloutRefused
 from netcharter.tasks import copies
 from netcharter.tasks.moving import understood
 from netcharter.tasks.sources import Source, usable_plan
+from tests.cli.running import process
 
 NOW = datetime(2026, 5, 4, 3, 2, 1, tzinfo=UTC)
 PASSWORD = "the one of the drawer"
@@ -121,3 +122,25 @@ def test_included_files_come_along() -> None:
     with pytest.raises(Unreadable):
         source.load("other.yaml")
     assert replace(source, load=None).kept is None
+
+
+def test_where_the_charter_can_not_be_written_nothing_is_taken_back(
+    old: Paths, tmp_path: Path
+) -> None:
+    """It could not be done again: the state folder would no longer be bare."""
+    saved = copies.save(old, "Tarn Hollow", "warden", NOW)
+    (tmp_path / "copy").write_bytes(saved.data)
+    new, there = tmp_path / "new", tmp_path / "here"
+    there.mkdir()
+    (there / "charter.yaml").write_text("mine")
+    words = ("restore", tmp_path / "copy", "--state", new, "--fingerprint")
+    for output in (there, there / "charter.yaml" / "below"):
+        found = process(*words, saved.fingerprint, "-o", output)
+        assert found.code == 2 and "Traceback" not in found.err
+        assert "nothing was changed" in " ".join(found.err.split())
+        assert not new.exists() and (there / "charter.yaml").read_text() == "mine"
+    wrong = process(*words, "0000", "-o", tmp_path / "wrong")
+    assert wrong.code == 2 and not (tmp_path / "wrong").exists()
+    (there / "charter.yaml").unlink()
+    assert process(*words, saved.fingerprint, "-o", there).code in (0, 1)
+    assert (there / "charter.yaml").exists()

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import click
@@ -46,17 +48,44 @@ def cli(
     mapping = dict(_pair(one) for one in devices)
     password = click.prompt("Password", hide_input=True, err=True) if secrets else None
     root = os.path.abspath(state)
-    found = taken_back(root, _copy(copy), fingerprint, mapping, password=password, who=who())
-    for name, text in found.texts.items():
-        where = output / name
-        where.parent.mkdir(parents=True, exist_ok=True)
-        write_text(where, text, new=True)
+    with _room(output):
+        found = taken_back(root, _copy(copy), fingerprint, mapping, password=password, who=who())
+        for name, text in found.texts.items():
+            where = output / name
+            where.parent.mkdir(parents=True, exist_ok=True)
+            write_text(where, text, new=True)
     if as_json:
         print_json(found.as_json())
     else:
         for line in found.lines(str(output)):
             click.echo(safe(line))
     return 0 if found.ok else 1
+
+
+@contextmanager
+def _room(folder: Path) -> Iterator[None]:
+    """A folder for the charter, made before the copy is taken back: that can't be done twice.
+    Raises Unusable where something is in it."""
+    from netcharter.tasks.sources import unusable
+
+    made = not os.path.lexists(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        reason = "something is in it" if any(folder.iterdir()) else ""
+    except OSError as fault:
+        reason = (fault.strerror or "unknown reason").lower()
+    if reason:
+        raise unusable(
+            "cannot-write", f"the charter can't be written there: {reason}", str(folder), "",
+            "name a folder that is empty or not there yet; nothing was changed",
+        )  # fmt: skip
+    try:
+        yield
+    except BaseException:
+        with suppress(OSError):
+            if made:
+                folder.rmdir()  # unless something is in it
+        raise
 
 
 def _copy(path: Path) -> bytes:
