@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -97,7 +97,8 @@ def _switched_on(names: list[str], talk: Talk, agreed: Callable[[str], bool]) ->
             time.sleep(AGREEING)
         yield
     finally:
-        ports.switch(names, False)
+        for fault in ports.switch(names, False):
+            talk.say(f"left on: {fault}")
 
 
 def _offered(
@@ -111,7 +112,8 @@ def _offered(
     for name, text in found.texts.items():
         where = output if name == found.source.name else output.parent / name
         if not os.path.lexists(where):
-            where.parent.mkdir(parents=True, exist_ok=True)
+            with suppress(OSError):  # what is missing then is told when it is written
+                where.parent.mkdir(parents=True, exist_ok=True)
         elif _is_so(where, text):
             continue
         elif not agreed(f"{where} is there. Write over it?"):
