@@ -14,7 +14,7 @@ import threading
 import time
 from typing import Any
 
-PATIENCE = 3.0  # seconds for an answer
+PATIENCE = 6.0  # seconds for an answer: two words that are lost are sent again by then (RFC 6298)
 STEP = 0.01  # seconds between two words of a conversation that is watched
 
 

@@ -25,7 +25,7 @@ from tests.steward.running import PATIENCE
 
 pytestmark = pytest.mark.kernel
 
-AHEAD = timedelta(seconds=15)  # between what is written and the end of the hours, at least
+AHEAD = timedelta(seconds=25)  # between what is written and the end of the hours, at least
 BELL = 150.0  # seconds in which the bell has rung and all that follows is done
 WEB = 80
 UTC_SITE = CHARTER.replace("Europe/London", "UTC").replace(
