@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
+from netcharter.rollout.shapes import FILTERING, Effect, Run, Step
 from netcharter.rollout.store import events_of
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 from netcharter.rollout.work import (
@@ -15,6 +16,7 @@ from netcharter.rollout.work import (
     Waiting,
     back,
     boot,
+    brought_up,
     enact,
     keep,
     look,
@@ -398,3 +400,25 @@ def test_no_change_before_the_snapshot_and_the_timer_are_there() -> None:
     order = ["before.json", "trial/trial.json", "trial/armed"]
     places = [next(n for n, p in enumerate(early) if str(p).endswith(name)) for name in order]
     assert places == sorted(places)
+
+
+@pytest.mark.parametrize("filtering", [True, False], ids=["before-it", "and-no-filter"])
+def test_what_fails_at_boot_before_the_packet_filter_keeps_it_from_nothing(filtering: bool) -> None:
+    """A machine whose addresses can't all be set is not to stand open; nothing is passed on where
+    the filter itself can't be had."""
+    host = established()
+    host.rebooted()
+    done: list[str] = []
+    host.perform = lambda effect: _first_fails(done, effect)  # type: ignore[method-assign]
+    names = ("addresses are added", FILTERING + ": ours", "kernel settings are made")
+    steps = [Step(n, (Run((n,)),)) for n in names if filtering or not n.startswith(FILTERING)]
+    with pytest.raises(EffectFailed, match="addresses are added"):
+        brought_up(work(host), steps)
+    assert done == (list(names[1:]) if filtering else [])
+
+
+def _first_fails(done: list[str], effect: Effect) -> None:
+    assert isinstance(effect, Run)
+    if effect.argv[0].startswith("addresses"):
+        raise EffectFailed(effect.argv[0], "no such device")
+    done.append(effect.argv[0])

@@ -9,7 +9,10 @@ from ipaddress import ip_address
 import pytest
 
 from netcharter.proofs.management import session_of
+from netcharter.tasks.enacting.here import here
 from netcharter.tasks.enacting.sshd import connection_of, connections
+from netcharter.tasks.sources import Unusable
+from tests.render.plans import small_plan
 
 
 @pytest.mark.parametrize("address", ["127.0.0.1", "::1", "::ffff:127.0.0.1"])
@@ -38,3 +41,12 @@ def test_who_is_no_sshd_has_no_session() -> None:
 
 def test_who_is_not_there_has_none() -> None:
     assert connection_of(2**22 + 1) == "" and list(connections(2**22 + 1)) == []
+
+
+@pytest.mark.kernel
+def test_a_session_that_is_not_understood_is_no_console() -> None:
+    """OpenSSH writes UNKNOWN where a session has no addresses."""
+    with pytest.raises(Unusable) as fault:
+        here(small_plan(), "UNKNOWN 65535 UNKNOWN 65535")
+    (told,) = fault.value.diagnostics
+    assert "SSH_CONNECTION" in told.message

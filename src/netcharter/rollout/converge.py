@@ -19,7 +19,17 @@ from netcharter.rollout import network
 from netcharter.rollout.escape import Unsayable, ip_line, sayable, setting_line
 from netcharter.rollout.filtering import Classes, exchange
 from netcharter.rollout.listing import Unlisted
-from netcharter.rollout.shapes import Choice, Family, Held, HostState, Link, Route, Run, Step
+from netcharter.rollout.shapes import (
+    FILTERING,
+    Choice,
+    Family,
+    Held,
+    HostState,
+    Link,
+    Route,
+    Run,
+    Step,
+)
 from netcharter.rollout.switching import Settings, switched_off, switched_on
 from netcharter.rollout.unlike import unlike
 
@@ -58,7 +68,7 @@ def _steps(now: HostState, wanted: HostState, at: float, classes: Classes | None
     yield from _step("what is no longer to be passed on is not", _set(off))
     text, words = exchange(now, wanted, at, classes)
     if text:
-        name = f"the packet filter is exchanged: {'; '.join(words)}"
+        name = f"{FILTERING}: {'; '.join(words)}"
         yield Step(name, (Run(FILTER, text.encode("utf-8", "surrogateescape")),))
     on, known = switched_on(known, wanted.settings)
     yield from _step("kernel settings are made", _set(on))

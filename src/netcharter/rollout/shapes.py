@@ -147,6 +147,7 @@ class Remove:
 
 
 Effect = Run | Write | Folder | Point | Remove
+FILTERING = "the packet filter is exchanged"  # how the name of that step begins
 
 
 @dataclass(frozen=True, slots=True)

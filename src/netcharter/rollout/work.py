@@ -7,14 +7,14 @@ finished, or undone, or left for the undo timer, which finds it by the state fol
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from netcharter.rollout import phases
 from netcharter.rollout.host import Files, Host, Work
 from netcharter.rollout.phases import Making
-from netcharter.rollout.shapes import HostState, Remove, Step
+from netcharter.rollout.shapes import FILTERING, HostState, Remove, Step
 from netcharter.rollout.snapshot import restored
 from netcharter.rollout.store import (
     STOCK,
@@ -258,10 +258,21 @@ def boot(work: Work, what: What = "restored at boot") -> Booted:
         bare = work.host.observe(settings)
         wanted = work.ways.wanted(kept.files, bare, None, kept.version.set_aside)
         left = work.ways.left_out(bare, wanted)
-        perform(work, work.ways.converge(bare, wanted, work.host.clock(), None, kept.files))
+        brought_up(work, work.ways.converge(bare, wanted, work.host.clock(), None, kept.files))
         event = _event(work, what, now.kept, difference="; ".join(left))
         insist(work, phases.telling(work.paths, _history(work), event))
         return Booted(now.kept, left)
+
+
+def brought_up(work: Work, steps: Sequence[Step]) -> None:
+    """All steps. What fails before the packet filter stands keeps it from nothing: a machine whose
+    addresses can't all be set is not to stand open. Raises EffectFailed in the end."""
+    filters = [place for place, step in enumerate(steps) if step.name.startswith(FILTERING)]
+    first = filters[0] if filters else 0
+    failed = insist(work, steps[:first])
+    perform(work, steps[first:])
+    if failed:
+        raise EffectFailed("bringing it up as a whole", "; ".join(failed))
 
 
 def timer_look(work: Work, version: int) -> TimerDoes:

@@ -50,6 +50,8 @@ def locked(path: str, what: str, patience: float) -> Iterator[None]:
         _told(descriptor, what)
         yield
     finally:
+        with suppress(OSError):  # nobody is to be taken for its holder any more
+            os.ftruncate(descriptor, 0)
         os.close(descriptor)
 
 

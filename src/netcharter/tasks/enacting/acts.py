@@ -283,11 +283,11 @@ def back(
         trial = rollout.look(work).trial
         if trial is None or trial.version == STOCK:
             return ()
-        source = kept_source(work, trial.version)
-        if source is None:
-            return ()
-        plan = usable_plan(source).plan
         try:
+            source = kept_source(work, trial.version)
+            if source is None:
+                return ()
+            plan = usable_plan(source).plan
             found = here(plan, connection)
             cut.append(_cut(work, plan, found, old, now))
             seen = holds(plan, found.loaded, now, (), found.lines)

@@ -20,6 +20,7 @@ from netcharter.rollout.run.netlink import Netfilter
 from netcharter.tasks.changes import Loaded, loaded_now
 from netcharter.tasks.enacting import tracked
 from netcharter.tasks.enacting.sshd import connection_of
+from netcharter.tasks.sources import unusable
 
 SSH = "SSH_CONNECTION"
 PARENTS = 64  # processes that are asked for it, from this one up
@@ -48,6 +49,14 @@ def here(plan: Plan, connection: str | None) -> Here:
     devices = _devices(loaded.machine.addresses)
     neighbours = neighbours_of(_said(("ip", "-j", "neigh")))
     session = session_of(connection) if connection else None
+    if connection and session is None:  # it would count as the console, and its way in as nobody's
+        raise unusable(
+            "cannot-read",
+            f"which SSH session this is can't be read from {SSH}",
+            SSH,
+            connection,
+            "log in anew with ssh, or run it at the console",
+        )
     if session is not None:
         session = seated(
             replace(session, device=session.device or _way_in(session, devices)), neighbours
