@@ -402,6 +402,24 @@ def test_no_change_before_the_snapshot_and_the_timer_are_there() -> None:
     assert places == sorted(places)
 
 
+@pytest.mark.parametrize("on_trial", [False, True])
+def test_a_history_that_can_not_be_read_keeps_nothing_from_being_brought_up(on_trial: bool) -> None:
+    host = established()
+    if on_trial:
+        enacted(host)
+    host.rebooted()
+    reads = host.read
+
+    def read(path: str) -> bytes | None:
+        if path.endswith("history.jsonl"):
+            raise EffectFailed(f"reading {path}", "Is a directory")
+        return reads(path)
+
+    host.read = read  # type: ignore[method-assign]
+    assert boot(work(host)) == Booted(1)
+    assert host.settings == OLD
+
+
 @pytest.mark.parametrize("filtering", [True, False], ids=["before-it", "and-no-filter"])
 def test_what_fails_at_boot_before_the_packet_filter_keeps_it_from_nothing(filtering: bool) -> None:
     """A machine whose addresses can't all be set is not to stand open; nothing is passed on where

@@ -8,6 +8,7 @@ finished, or undone, or left for the undo timer, which finds it by the state fol
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
@@ -250,7 +251,9 @@ def boot(work: Work, what: What = "restored at boot") -> Booted:
             may_begin(now)
         if does == "undo, bring up" and now.trial is not None:
             _undone(work, now.trial, "its undo timer had died")
-        insist(work, _tidying(work, now))  # a disk that is full keeps no kit from being brought up
+        # Neither a disk that is full nor a history that can't be read keeps a kit from coming up.
+        with suppress(EffectFailed):
+            insist(work, _tidying(work, now))
         if now.kept is None:
             return Booted(None)
         kept = made(work, now.kept)
@@ -260,7 +263,8 @@ def boot(work: Work, what: What = "restored at boot") -> Booted:
         left = work.ways.left_out(bare, wanted)
         brought_up(work, work.ways.converge(bare, wanted, work.host.clock(), None, kept.files))
         event = _event(work, what, now.kept, difference="; ".join(left))
-        insist(work, phases.telling(work.paths, _history(work), event))
+        with suppress(EffectFailed):
+            insist(work, phases.telling(work.paths, _history(work), event))
         return Booted(now.kept, left)
 
 
