@@ -20,6 +20,7 @@ from netcharter.charter.model import (
     Rule,
     Service,
     Site,
+    Watch,
 )
 from netcharter.charter.sentences import Known, rule_name
 from netcharter.charter.shapes import Fields, Walk
@@ -74,6 +75,7 @@ def _line(name: str, fields: Fields, index: int) -> Line:
         next_hops=fields.get("next-hop", ()),
         role=fields.get("role", "standby" if index else "main"),
         weight=fields.get("weight", 1),
+        watch=Watch(**fields.get("watch", {})),
         prefix=fields.get("prefix"),
     )
 

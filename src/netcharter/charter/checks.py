@@ -8,7 +8,7 @@ from typing import Any
 from netcharter.charter.services import Part, builtin, parse_written
 from netcharter.charter.shapes import GUESSED, MISSING, SAID, Fields, Path, Walk, first_line
 from netcharter.charter.table import MOST_LINES, MOST_RULES, NEEDED
-from netcharter.charter.values import MOST_INTERFACE, interface_of, quoted
+from netcharter.charter.values import MOST_INTERFACE, MOST_TARGETS, interface_of, quoted
 from netcharter.charter.words import suggest
 
 NAMESPACE = ("areas", "lines", "devices", "people", "groups", "places")
@@ -152,6 +152,7 @@ def _lines(walk: Walk, doc: Fields) -> None:
         _one_per_family(walk, (*path, "address"), line.get("address", ()))
         _one_per_family(walk, (*path, "next-hop"), line.get("next-hop", ()))
         _next_hops(walk, path, line)
+        _targets(walk, path, line)
         role = line.get("role", "main" if i == 0 else "standby")
         roles[role].append(name)
         if "weight" in line and role != "balanced":
@@ -202,6 +203,23 @@ def _next_hops(walk: Walk, path: Path, line: Fields) -> None:
                       f"`{hop}` is in no network of this line",
                       f"it must be in {near}" if networks else f"add {near} to `address`",
                       related=((walk.where((*path, "address")), "the line's addresses"),))  # fmt: skip
+
+
+def _targets(walk: Walk, path: Path, line: Fields) -> None:
+    """Whom the line is watched by: few, and in an IP version that it carries."""
+    targets = line.get("watch", {}).get("targets", ())
+    own = line.get("address", ())
+    for version in (4, 6):
+        found = [i for i, one in enumerate(targets) if one.version == version]
+        if len(found) > MOST_TARGETS:
+            walk.tell("too-many-targets", at(walk, (*path, "watch", "targets"), found[MOST_TARGETS]),
+                      f"this is the fifth of IPv{version}; {MOST_TARGETS} are enough",
+                      "keep some far apart, so that no single one of them decides")  # fmt: skip
+        carries = not own or any(a.version == version for a in own)
+        if found and not carries and (version == 4 or "prefix" not in line):
+            walk.tell("target-not-carried", at(walk, (*path, "watch", "targets"), found[0]),
+                      f"the line carries no IPv{version}",
+                      "name one that it reaches")  # fmt: skip
 
 
 def _area(walk: Walk, path: Path, area: Fields) -> None:

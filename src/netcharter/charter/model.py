@@ -43,6 +43,19 @@ class Rate:
 
 
 @dataclass(frozen=True, slots=True)
+class Watch:
+    """When a line counts as failed. targets: whom the gateway asks, none: the next hops; every:
+    seconds between two rounds; loss: the share of questions that may stay unanswered; delay:
+    seconds that answers may take, None: any.
+    """
+
+    targets: tuple[Address, ...] = ()
+    every: float = 2.0
+    loss: float = 0.5
+    delay: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Line:
     name: str
     device: str
@@ -54,6 +67,7 @@ class Line:
     role: Literal["main", "standby", "balanced"]
     weight: int
     prefix: IPv6Network | None  # global prefix delegated to the site over this line
+    watch: Watch = Watch()
 
 
 @dataclass(frozen=True, slots=True)

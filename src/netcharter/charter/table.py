@@ -56,6 +56,11 @@ LINE_ADDRESS = Value(
     pattern=f"^{ADDRESS}/[0-9]+$",
     spelling=True,
 )
+_TIME = r"^[0-9]+(\.[0-9]+)? ?(ms|s)$"
+EVERY = Value("a time such as `2 s`", values.every, pattern=_TIME, spelling=True)
+DELAY = Value("a time such as `400 ms`", values.delay, pattern=_TIME, spelling=True)
+LOSS = Value("a share such as `30 %`", values.loss, pattern=r"^[0-9.]+ ?%$", spelling=True)
+TARGET = Value("an address", values.target, pattern=f"^{ADDRESS}$", spelling=True)
 NEXT_HOP = Value("an address", values.next_hop, pattern=f"^{ADDRESS}$", spelling=True)
 HOST_ADDRESS = Value("an address", values.address, pattern=f"^{ADDRESS}$", spelling=True)
 PREFIX = Value("a prefix", values.prefix, pattern=f"^{ADDRESS}/[0-9]+$", spelling=True)
@@ -104,6 +109,21 @@ SITE = Record(
         Key("local-prefix", LOCAL_PREFIX, "the site's own IPv6 prefix (RFC 4193)", default="drawn"),
     ),
 )
+WATCH = Record(
+    "what a line is watched by",
+    (
+        Key(
+            "targets",
+            Several("one or more addresses", TARGET),
+            "who is asked for an echo over this line, four at most in each IP version; it has failed"
+            " where none of them answers",
+            default="the next hop",
+        ),
+        Key("every", EVERY, "how often they are asked, 1 s to 60 s", default="2 s"),
+        Key("loss", LOSS, "the share of questions that may stay unanswered", default="50 %"),
+        Key("delay", DELAY, "how long answers may take, 10 ms to 5 s", default="any time"),
+    ),
+)
 LINE = Record(
     "a line",
     (
@@ -145,6 +165,7 @@ LINE = Record(
             default="`main` for the first line, `standby` for the others",
         ),
         Key("weight", number("a weight", 1, 256), "its share among balanced lines", default="1"),
+        Key("watch", WATCH, "when it counts as failed, so that others step in"),
         Key("prefix", LINE_PREFIX, "the IPv6 prefix the provider gives the site", default="none"),
     ),
 )

@@ -32,6 +32,7 @@ YEARS = range(2000, 2200)
 MOST_DAYS = 1_100  # of one dated exception: three years
 MOST_INTERFACE = 15  # characters of an interface's name: IFNAMSIZ of linux/if.h less its end
 MULTICAST_BIT = 1 << 40
+MOST_TARGETS = 4  # of one IP version, by which a line is watched
 LOCAL6 = IPv6Network("fd00::/8")
 GLOBAL6 = IPv6Network("2000::/3")
 
@@ -266,6 +267,46 @@ def share(value: str) -> float:
         help = f"{float(value) * 100:g} %" if number else "write it as `50 %`, at most 1000 %"
         raise Wrong("bad-share", f"{quoted(value)} is not a share in per cent", help)
     return float(match[1]) / 100
+
+
+def every(value: str) -> float:
+    """Seconds between two rounds of questions."""
+    return _time(value, 1, 60, "how often a line is asked goes from 1 s to 60 s")
+
+
+def delay(value: str) -> float:
+    """Seconds that an answer may take."""
+    return _time(value, 0.01, 5, "how long an answer may take goes from 10 ms to 5 s")
+
+
+def _time(value: str, least: float, most: float, limits: str) -> float:
+    match = re.fullmatch(r"([0-9]{1,6}(?:\.[0-9]{1,3})?) ?(ms|s)", value)
+    if match is None:
+        alone = re.fullmatch(r"[0-9]{1,4}", value)
+        help = f"write {value} s, or {value} ms" if alone else "write number and unit: 2 s, 400 ms"
+        raise Wrong("bad-time", f"{quoted(value)} is not a time", help)
+    seconds = float(match[1]) / (1000 if match[2] == "ms" else 1)
+    if not least <= seconds <= most:
+        raise Wrong("bad-time", f"{quoted(value)} can't be meant", limits)
+    return seconds
+
+
+def loss(value: str) -> float:
+    """The share of questions without answer, above which a line has failed."""
+    found = share(value)
+    if not 0.01 <= found <= 0.99:
+        raise Wrong("bad-share", f"{quoted(value)} says of no line when it has failed",
+                    "it goes from 1 % to 99 %")  # fmt: skip
+    return found
+
+
+def target(value: str) -> IPv4Address | IPv6Address:
+    """Who is asked whether a line works. The plan lets the gateway ask nobody on the link alone."""
+    found = address(value)
+    if found.is_link_local:
+        raise Wrong("bad-address", f"{quoted(value)} is of the link alone",
+                    "name somebody farther away")  # fmt: skip
+    return found
 
 
 def address(value: str) -> IPv4Address | IPv6Address:

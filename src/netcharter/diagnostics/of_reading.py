@@ -255,6 +255,24 @@ VALUES = {
         "Bits or bytes, per second or in all: a rate without its unit is a guess.",
         "Write it as `40 Mbit/s`.",
     ),
+    "bad-time": Entry(
+        "not a time",
+        "A stretch of time is no number with `s` or `ms`, or is shorter or longer than it can be.",
+        "Seconds or thousandths: a time without its unit is a guess.",
+        "Write it as `2 s` or `400 ms`.",
+    ),
+    "too-many-targets": Entry(
+        "more targets than a line needs",
+        "A line is watched by more than four addresses of one IP version.",
+        "Each is asked in every round, which burdens others and tells no more.",
+        "Keep four at most.",
+    ),
+    "target-not-carried": Entry(
+        "a target that the line can't reach",
+        "A line is watched by an address of an IP version that it does not carry.",
+        "It would never answer, and the line would count as failed.",
+        "Name another, or give the line an address of that version.",
+    ),
     "bad-share": Entry(
         "not a share",
         "A share is not a number with `%`.",

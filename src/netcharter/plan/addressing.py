@@ -205,6 +205,7 @@ def _line(charter: Charter, line: Line, number: int) -> LinePlan:
         prefix=line.prefix,
         own=own,
         span=charter.where("lines", line.name),
+        watch=line.watch,
     )
 
 

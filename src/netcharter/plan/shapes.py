@@ -22,6 +22,7 @@ from netcharter.charter.model import (
     Promise,
     Rate,
     Rule,
+    Watch,
 )
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.space.ranges import Ranges
@@ -125,6 +126,7 @@ class LinePlan:
     prefix: IPv6Network | None
     own: Ranges  # its own addresses, coded: numbers, or the unknown-address symbols
     span: Span
+    watch: Watch = Watch()
 
     @property
     def carries4(self) -> bool:
