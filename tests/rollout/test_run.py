@@ -6,6 +6,7 @@ a namespace of their own.
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import signal
@@ -264,6 +265,20 @@ def test_two_at_once_are_told_of_each_other(tmp_path: Path) -> None:
     with lock.locked(path, "keep", 0.0):
         found = lock.holder(path)
         assert found is not None and found.what == "keep"
+
+
+def test_a_disk_that_knows_no_locks_is_told_in_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """ENOLCK, as flock(2) has it of a network disk."""
+
+    def flock(descriptor: int, how: int) -> None:
+        raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+    monkeypatch.setattr(lock.fcntl, "flock", flock)  # type: ignore[attr-defined]
+    told = pytest.raises(RolloutRefused, match="can't be locked.*No locks available; nothing was")
+    with told, lock.locked(str(tmp_path / "lock"), "enact", 0.0):
+        raise AssertionError("it has no lock")
 
 
 @contextmanager

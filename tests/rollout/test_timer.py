@@ -129,6 +129,25 @@ def test_where_the_trial_can_not_be_read_any_more_it_is_undone() -> None:
     assert fates(host) == ["enacted", "undone"]
 
 
+def test_moments_without_a_look_that_are_far_apart_do_not_end_a_trial_early() -> None:
+    """Each is made good by the next look; only so many in a row are despair."""
+    host, long = Waiting(), 900.0
+    enact(work(host), making(**NEW), long, lambda: ())
+    began, trial = host.seconds, f"{STATE}/trial/trial.json"
+    waits, good = host.wait, host.files_[trial]
+
+    def wait(seconds: float) -> None:
+        waits(seconds)
+        hidden = int(host.seconds) % 10 == 0 and host.files_.get(trial) == good
+        if trial in host.files_ and host.seconds - began < long:
+            host.files_[trial] = b"{" if hidden else good
+
+    host.wait = wait  # type: ignore[method-assign]
+    assert watch(work(host), 1) == 0
+    assert host.seconds - began >= long
+    assert host.settings == STOCK
+
+
 def test_where_it_can_not_be_read_but_was_kept_it_stays() -> None:
     host = on_trial(at=110.0, what="spoil")
     host.links[f"{STATE}/kept"] = "versions/0001"

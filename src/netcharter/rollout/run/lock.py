@@ -66,9 +66,13 @@ def _opened(path: str) -> int:
                 raise
             return os.open(path, os.O_RDONLY | flags)
     except OSError as problem:
-        raise RolloutRefused(
-            f"the state folder can't be locked: {path}: {problem.strerror}", "nothing was changed"
-        ) from None
+        raise _unlocked(path, problem) from None
+
+
+def _unlocked(path: str, problem: OSError) -> RolloutRefused:
+    return RolloutRefused(
+        f"the state folder can't be locked: {path}: {problem.strerror}", "nothing was changed"
+    )
 
 
 def _taken(descriptor: int, path: str, patience: float) -> None:
@@ -80,6 +84,8 @@ def _taken(descriptor: int, path: str, patience: float) -> None:
         except BlockingIOError:
             if time.monotonic() >= end:
                 raise RolloutRefused(_who(holder(path)), "try again when it is done") from None
+        except OSError as problem:  # a network disk without locks, for one (flock(2))
+            raise _unlocked(path, problem) from None
         time.sleep(STEP)
 
 

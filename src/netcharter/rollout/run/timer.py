@@ -49,13 +49,13 @@ def watch(work: Work, version: int) -> int:
     except (EffectFailed, RolloutRefused) as problem:
         print(problem, file=sys.stderr, flush=True)
         return REFUSED
-    for pause in PAUSES:
-        try:
-            if _until_over(work, version):
-                return 0
-        except (EffectFailed, RolloutRefused) as problem:
-            print(problem, file=sys.stderr, flush=True)
-        work.host.wait(pause)
+    failed = 0  # in a row: moments in which nothing could be read, hours apart, are no despair
+    while failed < len(PAUSES):
+        over = _looked(work, version)
+        if over:
+            return 0
+        failed = 0 if over is None else failed + 1
+        work.host.wait(LOOK if over is None else PAUSES[failed - 1])
     return _despairing(work, trial)
 
 
@@ -69,19 +69,18 @@ def _despairing(work: Work, trial: Trial) -> int:
     return GIVEN_UP if done is not None and done.left else 0
 
 
-def _until_over(work: Work, version: int) -> bool:
-    """Wait until the trial is over; False if it should be undone, and could not."""
-    while True:
+def _looked(work: Work, version: int) -> bool | None:
+    """Whether the trial is over; None while it goes on, False if it should be undone, and could
+    not, or can't be read."""
+    try:
         does = timer_look(work, version)
-        if does == "end":
-            return True
-        if does == "undo":
-            done = _tried(work, version)
-            if isinstance(done, Undone):
-                return not done.left
-            if done in ("end", "tidy"):
-                return True
-        work.host.wait(LOOK)
+        done = _tried(work, version) if does == "undo" else does
+    except (EffectFailed, RolloutRefused) as problem:
+        print(problem, file=sys.stderr, flush=True)
+        return False
+    if isinstance(done, Undone):
+        return not done.left
+    return True if done in ("end", "tidy") else None
 
 
 def _tried(work: Work, version: int) -> object:
