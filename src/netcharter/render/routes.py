@@ -12,14 +12,16 @@ first that is asked:
     104nn  what came in by line nn and leads nowhere is dropped silently
     10500  everything else is refused (RFC 1812 section 4.3.3.1)
 
-The table of line nn is 100 + nn and holds nothing but its default route: a line that is given up
-loses that route, and its rules then refuse. An automatic line learns its routes when it comes
-up; they are looked for in the main table where it is the only one.
+The table of line nn is 100 + nn and holds nothing but its default route. A line that is given up
+loses the rules by which new conversations find it (`leading`), and its own sources are refused; its
+route stays for whatever is sent with its mark, as the questions by which it is watched are. An
+automatic line learns its routes when it comes up; they are looked for in the main table where it
+is the only one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from netcharter.plan.labels import LINE_MASK
 from netcharter.plan.shapes import Address, LinePlan, Plan
@@ -36,10 +38,7 @@ def routes(plan: Plan, family: int) -> str:
     lines = [remark(f"IPv{family} routes and the rules that choose among them")]
     carrying = [line for line in _in_order(plan.lines) if _carries(line, family)]
     # Rules first: `ip` gives a batch up where a device is missing, and the rules must stand then.
-    balanced = [
-        line for line in carrying if line.role == "balanced" and _hop(line, family) is not None
-    ]
-    together = len(balanced) > 1
+    together = hops_together(plan, family)
     lines.append(f"rule add pref {MAIN} lookup main suppress_prefixlength 0")
     for line in carrying:
         lines += _pinned(line, family, carrying)
@@ -53,13 +52,47 @@ def routes(plan: Plan, family: int) -> str:
     lines.append(f"rule add pref {REST} prohibit")
     lines += [text for line in carrying for text in _default(line, family)]
     if together:
-        lines.append(_balanced(balanced, family))
+        lines.append(route_together(family, together.values()))
     return "\n".join(lines) + "\n"
 
 
 def default_table(plan: Plan, line: LinePlan, family: int) -> str:
     """The table in which the default route of a line is to be, by number or as `main`."""
     return _table(line, [other for other in plan.lines if _carries(other, family)])
+
+
+def leading(plan: Plan, line: LinePlan, family: int) -> tuple[str, ...]:
+    """The rules by which new conversations find a line. Without them it is left to those that it
+    has, and to whatever is sent with its mark."""
+    behind = f" lookup {default_table(plan, line, family)}"
+    found = (text for text in routes(plan, family).splitlines() if text.endswith(behind))
+    return tuple(text for text in found if not MARKED <= int(text.split()[3]) < SOURCES)
+
+
+def own_route(line: LinePlan, family: int) -> str:
+    """The text that gives a line its default route; "" where it learns that."""
+    return next(_default(line, family), "")
+
+
+def hops_together(plan: Plan, family: int) -> dict[str, str]:
+    """The next hops of the lines that are balanced together, in words; none of a single one."""
+    found = {
+        line.name: _hop_together(line, family)
+        for line in _in_order(plan.lines)
+        if _carries(line, family) and line.role == "balanced" and _hop(line, family) is not None
+    }
+    return found if len(found) > 1 else {}
+
+
+def route_together(family: int, hops: Iterable[str]) -> str:
+    """The text of the route of balanced lines, for some of their hops; for none it is taken away."""
+    words = " ".join(hops)
+    where = f"{'0.0.0.0/0' if family == 4 else '::/0'} table {TABLES} proto {PROTOCOL}"
+    return f"route replace {where} {words}" if words else f"route del {where}"
+
+
+def _hop_together(line: LinePlan, family: int) -> str:
+    return f"nexthop via {_hop(line, family)} dev {bare_device(line.device)} weight {line.weight}"
 
 
 def _in_order(lines: Sequence[LinePlan]) -> list[LinePlan]:
@@ -89,15 +122,6 @@ def _default(line: LinePlan, family: int) -> Iterator[str]:
             f"route replace {whole} via {hop} dev {bare_device(line.device)} "
             f"table {TABLES + line.number} proto {PROTOCOL}"
         )
-
-
-def _balanced(lines: Sequence[LinePlan], family: int) -> str:
-    whole = "0.0.0.0/0" if family == 4 else "::/0"
-    hops = " ".join(
-        f"nexthop via {_hop(line, family)} dev {bare_device(line.device)} weight {line.weight}"
-        for line in lines
-    )
-    return f"route replace {whole} table {TABLES} proto {PROTOCOL} {hops}"
 
 
 def _pinned(line: LinePlan, family: int, carrying: Sequence[LinePlan]) -> Iterator[str]:
