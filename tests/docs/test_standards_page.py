@@ -1,7 +1,7 @@
 """The page of standards: every row names a test that is there, and the page says what they show.
 
-The wording is ours; numbers and contents are those of RFC 4787, RFC 5382, RFC 5508, RFC 7857 and
-RFC 6092. RFC 4890 stands as a table in `plan/icmp.py`, which `tests/plan/test_icmp.py` compares
+The wording is ours; numbers and contents are those of RFC 4787, RFC 5382, RFC 5508, RFC 7857,
+RFC 6092, RFC 1191, RFC 8201, RFC 2923 and RFC 879. RFC 4890 stands as a table in `plan/icmp.py`, which `tests/plan/test_icmp.py` compares
 with the lists of the document, and the decisions with it, type by type.
 """
 
@@ -108,6 +108,25 @@ SIMPLE_SECURITY: Sequence[Row] = (
      "tests/proofs/test_exposure.py::test_a_site_that_offers_nothing_shows_housekeeping_only"),
 )  # fmt: skip
 
+PATH = "tests/kernel/test_path_mtu.py"
+SIZES: Sequence[Row] = (
+    ("RFC 1191, RFC 8201", "who sends more than the next cable takes is told how much it takes",
+     "yes", "in IPv4 and IPv6, to the byte",
+     f"{PATH}::test_rfc1191_the_gateway_tells_who_sends_more_than_its_line_takes"),
+    ("RFC 4890 section 4.3.1, RFC 5508 REQ-4", "what is said of it beyond arrives inside", "yes",
+     "through translation, too",
+     f"{PATH}::test_rfc4890_4_3_1_what_is_said_beyond_the_line_reaches_who_sent"),
+    ("RFC 879, RFC 8200 section 8.3", "a segment leaves room for the headers: 40 bytes, 60 in IPv6",
+     "yes", "told to both ends of what goes through a line narrower than Ethernet",
+     f"{PATH}::test_both_ends_are_told_how_large_a_segment_is"),
+    ("RFC 2923 section 2.1", "conversations live where those errors are lost", "TCP",
+     "both ways; other protocols find out by themselves (RFC 8899), or need those errors",
+     f"{PATH}::test_a_large_transfer_passes_both_ways_though_nobody_tells_what_does_not_fit"),
+    ("RFC 879, RFC 9293 section 3.7.1", "who takes less gets less", "yes",
+     "what is said is only ever lowered",
+     f"{PATH}::test_who_takes_less_is_told_nothing_else"),
+)  # fmt: skip
+
 HEAD = """\
 # Standards, row by row
 
@@ -129,6 +148,7 @@ def page() -> str:
     text = HEAD
     text += _table("Translation of addresses (RFC 4787, RFC 5382, RFC 5508, RFC 7857)", TRANSLATION)
     text += _table("Simple security for IPv6 (RFC 6092)", SIMPLE_SECURITY)
+    text += _table("The size of packets (RFC 1191, RFC 8201, RFC 2923, RFC 2516)", SIZES)
     return text + ICMP_HEAD.format(icmp=ICMP) + "".join(_icmp_rows())
 
 
@@ -162,7 +182,7 @@ def test_the_page_says_what_the_tables_say(repository: Path) -> None:
     assert path.read_text(encoding="utf-8") == page()
 
 
-@pytest.mark.parametrize("row", (*TRANSLATION, *SIMPLE_SECURITY), ids=lambda row: row[0])
+@pytest.mark.parametrize("row", (*TRANSLATION, *SIMPLE_SECURITY, *SIZES), ids=lambda row: row[0])
 def test_every_row_names_a_test_that_is_there(row: Row, repository: Path) -> None:
     file, _, name = row[4].partition("::")
     tree = ast.parse((repository / file).read_text(encoding="utf-8"))

@@ -203,7 +203,7 @@ class Kernel:
         if self.host.type_of(state.daddr) != "unicast":
             return self._hook(state, "input", 0, 0)
         state.oif = self.host.device_to(state.daddr)
-        return self._hook(state, "forward", 0, 0)
+        return self._hook(state, "forward", -150, 0)
 
     def _hook(self, state: State, hook: str, first: int, last: int) -> str:
         """All base chains of a hook in order of priority; the first that drops is the last."""
@@ -326,7 +326,7 @@ class Kernel:
         elif key == {"meta": {"key": "mark"}}:
             state.packet_mark = int(new)
         else:
-            raise Unknown(f"set {key}")
+            _written(state, key)
 
     def _arithmetic(self, state: State, value: Any) -> int:
         if isinstance(value, int):
@@ -428,6 +428,16 @@ class Kernel:
             ("ct", "proto-dst"): lambda: _original(state, _port(state.packet)),
         }[(what, where["key"])]
         return reader(), kind
+
+
+def _written(state: State, key: Mapping[str, Any]) -> None:
+    """What is written into a packet that no decision asks for. An option that is not there ends the
+    rule (nft_exthdr.c); the first packet of a TCP conversation may have it or not, so nothing may
+    stand behind this that makes a difference, and nothing does in a kit."""
+    if key != {"tcp option": {"name": "maxseg", "field": "size"}}:
+        raise Unknown(f"set {key}")
+    if state.packet.protocol != TCP:
+        raise Missing
 
 
 def _tracking(packet: Packet) -> str:

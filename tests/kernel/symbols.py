@@ -92,4 +92,6 @@ def number_of(kind: str, said: Any) -> int:
     """The number of a listed value. Raises LookupError for a name nobody knows."""
     if isinstance(said, int):
         return said
+    if isinstance(said, list):  # flags, one of which is enough
+        return sum(SYMBOLS[kind][one] for one in said)
     return SYMBOLS[kind][said]

@@ -81,6 +81,8 @@ def _line(name: str, fields: Fields, index: int) -> Line:
 
 
 def _area(name: str, fields: Fields) -> Area:
+        mtu=fields.get("mtu"),
+        pppoe=fields["pppoe"]["as"] if "pppoe" in fields else None,
     return Area(
         name=name,
         device=fields["device"],

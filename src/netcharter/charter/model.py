@@ -68,6 +68,8 @@ class Line:
     weight: int
     prefix: IPv6Network | None  # global prefix delegated to the site over this line
     watch: Watch = Watch()
+    mtu: int | None = None  # bytes of the largest packet; None: what the device has
+    pppoe: str | None = None  # whom the provider knows; its password never stands in a charter
 
 
 @dataclass(frozen=True, slots=True)

@@ -287,10 +287,12 @@ class Key:
 
 @dataclass(frozen=True, slots=True)
 class Record(Shape):
-    """A mapping with known keys. `not_yet`: keys one might expect, with what to say of each."""
+    """A mapping with known keys. `not_yet`: keys one might expect, with what to say of each;
+    `never`: keys that can't be, with the id before that."""
 
     keys: tuple[Key, ...]
     not_yet: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+    never: Mapping[str, tuple[str, str, str]] = field(default_factory=dict)
 
     def read(self, walk: Walk, node: nodes.Node, path: Path) -> Any:
         walk.spans.setdefault(path, node.span)
@@ -339,6 +341,10 @@ class Record(Shape):
         if text in self.not_yet:
             message, help = self.not_yet[text]
             walk.tell("not-yet", key.span, message, help)
+            return None
+        if text in self.never:
+            id, message, help = self.never[text]
+            walk.tell(id, key.span, message, help)
             return None
         foreign = by_meaning(text, free)
         if foreign is not None:

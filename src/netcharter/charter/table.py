@@ -80,6 +80,15 @@ MANNER = Choice("`answered` or `quietly`", {"answered": False, "quietly": True})
 ROLE = Choice("`main`, `standby` or `balanced`", {w: w for w in ("main", "standby", "balanced")})
 
 NAMES = Several("one or more names", REFERENCE)
+LOGIN = Value("a user name", values.login, pattern=r"^[!-~]{1,128}$", spelling=True)
+LEAST_MTU, MOST_MTU = 1280, 9000  # RFC 8200 section 5; more than any Ethernet carries is a slip
+NO_PASSWORD = (
+    "password-in-charter",
+    "a password never stands in a charter",
+    "put it into `/etc/ppp/chap-secrets` and `/etc/ppp/pap-secrets` on the gateway, for root only",
+)
+PASSWORDS = {word: NO_PASSWORD for word in ("password", "passwd", "passphrase", "secret", "pass")}
+
 WHO = Several("one or more names", Value("a name", values.who, pattern=NAME_PATTERN))
 REACH = Several("one or more names", Value("a name", values.reach, pattern=NAME_PATTERN))
 SERVICES = Several("one or more services", SERVICE)
@@ -168,7 +177,24 @@ LINE = Record(
         Key("watch", WATCH, "when it counts as failed, so that others step in"),
         Key("prefix", LINE_PREFIX, "the IPv6 prefix the provider gives the site", default="none"),
     ),
+        Key(
+            "mtu",
+            number("a number of bytes", LEAST_MTU, MOST_MTU),
+            "the largest packet that goes through it",
+            default="what the device has; 1492 with `pppoe`",
+        ),
+        Key(
+            "pppoe",
+            Record(
+                "a PPPoE session",
+                (Key("as", LOGIN, "the user name that the provider knows", required=True),),
+                never=PASSWORDS,
+            ),
+            "that the provider is dialled by PPPoE on this device, and learns who calls",
+            default="no",
+        ),
 )
+    never=PASSWORDS,
 AREA = Record(
     "an area",
     (

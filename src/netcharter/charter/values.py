@@ -232,6 +232,15 @@ def interface_of(device: str, vlan: int | None) -> str:
     return device if vlan is None else f"{device}.{vlan}"
 
 
+def login(value: str) -> str:
+    """The name by which a provider knows the site (RFC 1334 and RFC 1994 give it bytes)."""
+    if not re.fullmatch(r"[!-~]{1,128}", value):
+        raise Wrong("bad-login", f"{quoted(value)} can't be a user name at a provider",
+                    "write it as the provider's letter does: letters, digits and signs of ASCII,"
+                    " no blanks, at most 128")  # fmt: skip
+    return value
+
+
 def rate(value: str) -> int:
     """Bits per second."""
     match = re.fullmatch(r"([0-9]{1,9}(?:\.[0-9]{1,6})?) ?([kMG]?bit/s)", value)

@@ -34,7 +34,7 @@ MEANINGS: dict[str, tuple[str, ...]] = {  # a word of the trade -> ours, the fir
     "clients": ("devices", "hosts"),
     "reservations": ("devices",),
     "users": ("people",),
-    "user": ("people",),
+    "user": ("people", "as"),
     "persons": ("people",),
     "accounts": ("people",),
     "members": ("groups",),
@@ -186,6 +186,8 @@ MEANINGS: dict[str, tuple[str, ...]] = {  # a word of the trade -> ours, the fir
     # values
     "any": ("anyone", "anywhere", "anything"),
     "all": ("anyone", "anywhere", "anything"),
+    "username": ("as",),
+    "ppp": ("pppoe",),
     "*": ("anyone", "anywhere", "anything"),
     "everyone": ("anyone",),
     "everybody": ("anyone",),

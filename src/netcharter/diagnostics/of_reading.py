@@ -428,6 +428,37 @@ SITE = {
         "Leave `next-hop` out, or write the line's address.",
     ),
     "next-hop-outside": Entry(
+    "mtu-too-large": Entry(
+        "packets larger than the line",
+        "The `mtu` of a line is more than its PPPoE session or its VLAN can carry.",
+        "Large packets would be lost, and pages would hang half loaded.",
+        "Write the number that is named, or leave `mtu` out.",
+    ),
+    "mtu-shared": Entry(
+        "a narrow device with VLANs on it",
+        "A line makes its device narrower, and VLANs of others are on the same device.",
+        "They are narrowed along, and hosts there would not know of it.",
+        "Give one of them a device of its own, or put the line on a VLAN, too.",
+    ),
+    "pppoe-address": Entry(
+        "address of a PPPoE session",
+        "A line that is dialled by PPPoE has its address written out.",
+        "The provider tells it when the session begins.",
+        "Leave `address` out.",
+    ),
+    "bad-login": Entry(
+        "not a user name",
+        "What stands after `as` can't be a user name at a provider.",
+        "The session would not be let in, or the name would be read as something else.",
+        "Write it as the provider's letter does.",
+    ),
+    "password-in-charter": Entry(
+        "a password in the charter",
+        "A key asks for a password.",
+        "A charter is printed, shared and kept in copies, and whoever reads it could dial as the "
+        "site.",
+        "Put it into `/etc/ppp/chap-secrets` and `/etc/ppp/pap-secrets` on the gateway.",
+    ),
         "next hop out of reach",
         "A next hop is in no network of the line, or is the line's own address.",
         "The gateway could never reach it.",

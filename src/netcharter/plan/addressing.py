@@ -38,8 +38,9 @@ from ipaddress import (
     IPv6Interface,
     IPv6Network,
 )
-from itertools import combinations
+from itertools import combinations, permutations
 
+from netcharter.charter.lines import PPPOE, dialled
 from netcharter.charter.model import Address, Area, Charter, Device, Line, Network
 from netcharter.charter.values import interface_of
 from netcharter.diagnostics import Diagnostic, Span
@@ -191,7 +192,7 @@ def _line(charter: Charter, line: Line, number: int) -> LinePlan:
     return LinePlan(
         name=line.name,
         number=number,
-        device=interface_of(line.device, line.vlan),
+        device=dialled(number) if line.pppoe else interface_of(line.device, line.vlan),
         parent=line.device,
         vlan=line.vlan,
         rate=line.rate,
@@ -206,6 +207,8 @@ def _line(charter: Charter, line: Line, number: int) -> LinePlan:
         own=own,
         span=charter.where("lines", line.name),
         watch=line.watch,
+        mtu=line.mtu or (PPPOE if line.pppoe else None),
+        pppoe=line.pppoe,
     )
 
 
@@ -417,6 +420,7 @@ def _check_lines(
                 "write at each line the prefix that its provider delegates to the site",
                 (charter.where("lines", a.name, "prefix"), f"the prefix of {a.name}"),
             )
+    yield from _check_networks(charter, lines)
     for line, area in ((line, area) for line in lines for area in areas):
         for network in (i.network for i in (line.v4, line.v6) if i is not None):
             if not disjoint(coding.network(network), area.whole):
@@ -430,6 +434,26 @@ def _check_lines(
                 charter.where("lines", line.name, "prefix"),
                 "write the global prefix that the provider delegates, or another local-prefix",
             )
+
+
+def _check_networks(charter: Charter, lines: tuple[LinePlan, ...]) -> Iterator[Diagnostic]:
+    """A neighbour can be met by one line only, and what is delegated over one is not on another."""
+    for a, b in permutations(lines, 2):
+        for network in (i.network for i in (b.v4, b.v6) if i is not None):
+            beside = [i.network for i in (a.v4, a.v6) if i is not None and a.number < b.number]
+            others: list[tuple[Network, str, str]] = [(n, "network", "address") for n in beside]
+            others += [(a.prefix, "prefix", "prefix")] if a.prefix else []
+            for other, what, key in others:
+                if not disjoint(coding.network(other), coding.network(network)):
+                    yield _error(
+                        "line-overlap",
+                        f"the network of {b.name} ({network}) overlaps the {what} of {a.name} "
+                        f"({other})",
+                        charter.where("lines", b.name, "address"),
+                        "compare both with what the providers wrote; of two lines into one "
+                        "network only one can be used",
+                        (charter.where("lines", a.name, key), f"the {what} of {a.name}"),
+                    )
 
 
 def _line_overlap(charter: Charter, line: LinePlan, network: Network, area: AreaPlan) -> Diagnostic:

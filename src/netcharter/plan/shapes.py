@@ -12,6 +12,7 @@ from datetime import date
 from ipaddress import IPv4Interface, IPv4Network, IPv6Address, IPv6Interface, IPv6Network
 from typing import Literal
 
+from netcharter.charter.lines import ETHERNET
 from netcharter.charter.model import (
     Address,
     Charter,
@@ -24,6 +25,7 @@ from netcharter.charter.model import (
     Rule,
     Watch,
 )
+from netcharter.charter.values import interface_of
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.space.ranges import Ranges
 
@@ -128,6 +130,18 @@ class LinePlan:
     span: Span
     watch: Watch = Watch()
 
+    mtu: int | None = None  # bytes of its largest packet; None: what the device has
+    pppoe: str | None = None  # the user name of its PPPoE session, whose device `device` is then
+
+    @property
+    def ethernet(self) -> str:
+        """The device its frames leave by: `device`, or what a PPPoE session runs over."""
+        return interface_of(self.parent, self.vlan)
+
+    @property
+    def narrow(self) -> bool:
+        """Whether it takes smaller packets than Ethernet, so that both ends have to be told."""
+        return self.mtu is not None and self.mtu < ETHERNET
     @property
     def carries4(self) -> bool:
         return self.v4 is not None or self.automatic

@@ -13,7 +13,8 @@ from netcharter.render.escape import bare_device, remark
 
 
 def links(plan: Plan) -> str:
-    """VLAN devices (IEEE 802.1Q) and every device up. Only a tagged device is made here."""
+    """VLAN devices (IEEE 802.1Q), sizes of packets, and every device up. Only a tagged device is
+    made here; that of a PPPoE session comes and goes with it, and is told its size by pppd."""
     lines = [remark("devices: those with a VLAN tag are made, all are switched on")]
     parents: dict[str, None] = {}
     tagged: dict[str, str] = {}
@@ -21,12 +22,21 @@ def links(plan: Plan) -> str:
     for part in parts:
         parents[bare_device(part.parent)] = None
         if part.vlan is not None:
-            parent, device = bare_device(part.parent), bare_device(part.device)
+            parent, device = bare_device(part.parent), bare_device(_ethernet(part))
             tagged[device] = f"link add link {parent} name {device} type vlan id {part.vlan}"
     lines += [f"link set dev {parent} up" for parent in parents]
     for device, made in tagged.items():
         lines += [made, f"link set dev {device} up"]
+    lines += [
+        f"link set dev {bare_device(line.device)} mtu {line.mtu}"
+        for line in plan.lines
+        if line.mtu is not None and line.pppoe is None
+    ]
     return "\n".join(lines) + "\n"
+
+
+def _ethernet(part: LinePlan | AreaPlan) -> str:
+    return part.ethernet if isinstance(part, LinePlan) else part.device
 
 
 def addresses(plan: Plan) -> str:

@@ -16,6 +16,7 @@ from netcharter.render.clauses import sender
 from netcharter.render.entrances import Chains, entrance_chains, filtered
 from netcharter.render.ground import FAMILIES, Entrance, World, entrances, world
 from netcharter.render.translation import (
+from netcharter.render.sizes import told_sizes
     delivered,
     hiding_lines,
     nat_chains,
@@ -207,6 +208,8 @@ def _line_marks(plan: Plan) -> Iterator[str]:
 def _hooks(plan: Plan, ways: Sequence[Entrance], translating: Sequence[str]) -> Iterator[str]:
     yield from _before_tracking()
     yield from _marking(plan)
+    if sizes := list(told_sizes(plan)):
+        yield from _base("nc_forward_size", "filter", "forward", "mangle", "accept", sizes)
     yield from _filters(plan, ways)
     if translating:
         jumps = _dispatch("nat", [way for way in ways if way.name in translating])
