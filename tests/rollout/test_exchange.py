@@ -21,7 +21,7 @@ NEW = (
 
 def text_of(old: str | None, new: str | None) -> str:
     """What is loaded on the way from one to another."""
-    return exchange(state(old), state(new), 0.0)[0]
+    return exchange(state(old), state(new), 0.0).alone
 
 
 def state(table: str | None) -> HostState:

@@ -1,8 +1,8 @@
 """From what a host is now to what it is to be: ordered steps.
 
-The order: what is new comes first (devices, addresses), then the packet filter in one transaction,
-then settings, devices that are switched on, ways; what is no longer wanted goes last. An address that is in both states is
-never touched. Nothing is passed on before the rules stand: forwarding is switched on after the
+The order: what is new comes first (devices, addresses), then the packet filter, which is the old
+one or the new one at any moment, then settings, devices that are switched on, ways; what is no
+longer wanted goes last. An address that is in both states is never touched. Nothing is passed on before the rules stand: forwarding is switched on after the
 filter, and off before it. Being killed between two steps does no harm: whoever comes next reads the
 host again and converges again.
 
@@ -17,7 +17,7 @@ from dataclasses import replace
 from netcharter.diagnostics.escape import terminal
 from netcharter.rollout import network
 from netcharter.rollout.escape import Unsayable, ip_line, sayable, setting_line
-from netcharter.rollout.filtering import Classes, exchange
+from netcharter.rollout.filtering import Classes, Exchange, exchange
 from netcharter.rollout.listing import Unlisted
 from netcharter.rollout.shapes import (
     FILTERING,
@@ -66,12 +66,10 @@ def _steps(now: HostState, wanted: HostState, at: float, classes: Classes | None
     yield from _step("new addresses are added", _new_addresses(now, wanted))
     off, known = switched_off(now.settings, wanted.settings)
     yield from _step("what is no longer to be passed on is not", _set(off))
-    text, words = exchange(now, wanted, at, classes)
-    if text:
-        name = f"{FILTERING}: {'; '.join(words)}"
-        yield Step(name, (Run(FILTER, text.encode("utf-8", "surrogateescape")),))
+    yield from _filtered(exchange(now, wanted, at, classes))
     on, known = switched_on(known, wanted.settings)
     yield from _step("kernel settings are made", _set(on))
+    yield from _step("the size of packets is set", _sized(now, wanted))
     yield from _step("devices are switched on", _switched_on(now, wanted))
     yield from _step("new ways are added", _new_ways(now, wanted))
     yield from _step("old ways go", _old_ways(now, wanted))
@@ -84,6 +82,15 @@ def _step(name: str, effects: Iterable[Run]) -> Iterator[Step]:
     found = tuple(effects)
     if found:
         yield Step(name, found)
+
+
+def _filtered(found: Exchange) -> Iterator[Step]:
+    """One step, whose first run is tried with the whole of it in one transaction."""
+    alone, *texts = (
+        text.encode("utf-8", "surrogateescape") for text in (found.alone, *found.stages)
+    )
+    runs = [Run(FILTER, text, tried=b"" if n else alone) for n, text in enumerate(texts)]
+    yield from _step(f"{FILTERING}: {'; '.join(found.words)}", runs)
 
 
 def _batch(
@@ -106,7 +113,9 @@ def _set(settings: Settings) -> Iterator[Run]:
 def rehearsal(steps: Iterable[Step]) -> tuple[Run, ...]:
     """The exchanges of the packet filter among some steps, tried without effect (`nft -c`)."""
     runs = [effect for step in steps for effect in step.effects if isinstance(effect, Run)]
-    return tuple(replace(run, argv=("nft", "-c", "-f", "-")) for run in runs if run.argv == FILTER)
+    filters = [run for run in runs if run.argv == FILTER]
+    texts = [run.stdin if run.tried is None else run.tried for run in filters]
+    return tuple(Run(("nft", "-c", "-f", "-"), text) for text in texts if text)
 
 
 # --- what can be had -----------------------------------------------------------------------------
@@ -206,6 +215,20 @@ def _made(now: HostState, wanted: HostState, gone: Collection[str]) -> Iterator[
         if link.parent is not None and link.name not in there:
             made = ("link", "add", "link", link.parent, "name", link.name)
             lines.append(ip_line((*made, "type", "vlan", "id", str(link.tag))))
+    yield from _batch(lines)
+
+
+def _sized(now: HostState, wanted: HostState) -> Iterator[Run]:
+    """Devices before the VLANs on them, which are never larger, and go down with them (Linux)."""
+    sizes = {link.name: link.mtu for link in now.links}
+    asked = {link.name: link.mtu for link in wanted.links}
+    lines = []
+    for link in _parents_first(wanted.links):
+        size = sizes.get(link.name)
+        if link.parent is not None and (above := asked.get(link.parent) or sizes.get(link.parent)):
+            size = min(size or above, above)
+        if link.mtu is not None and link.mtu != size:
+            lines.append(ip_line(("link", "set", "dev", link.name, "mtu", str(link.mtu))))
     yield from _batch(lines)
 
 

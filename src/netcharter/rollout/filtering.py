@@ -1,56 +1,103 @@
-"""The exchange of nftables tables in one transaction, with the elements that have time left."""
+"""The exchange of nftables tables, with the elements that have time left."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
+from netcharter.rollout import exchanging
 from netcharter.rollout.escape import Unsayable, element, set_name, table_name
 from netcharter.rollout.listing import Block, Set, Unlisted, block, plain
 from netcharter.rollout.shapes import Element, HostState, Table
 
 LEAST = 1.0  # seconds; what has less is let go: nft takes no time of 0, and would keep it for ever
+LATE = 1.0  # seconds that the later transactions may come after the first; nothing lives longer
 AT_ONCE = 200  # elements in one line
 
-_GOING = ("map", "set", "chain", "counter")  # in this order: what leads to another goes first
 CLASS_MAPS = frozenset({"nc_class4", "nc_class6"})  # lead to a mark with the identity class in it
 CLASS_SHIFT, CLASS_MASK = 4, 0xFF0  # bits 4 to 11 of the mark (docs/explanation/kit.md)
 
 Classes = Mapping[int, int]
 
 
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """How tables are exchanged. alone: all of it in one transaction, as text for `nft -f -`, "" if
+    nothing is to be exchanged; stages: the transactions in which it is to be done, in order; words:
+    what it does."""
+
+    alone: str
+    stages: tuple[str, ...]
+    words: tuple[str, ...]
+
+
 def exchange(
     now: HostState, wanted: HostState, at: float, classes: Classes | None = None
-) -> tuple[str, tuple[str, ...]]:
-    """The text for `nft -f -` ("" if nothing is to be exchanged), and what it does, in words.
+) -> Exchange:
+    """What is to be loaded to get from the tables of one state to those of another.
 
     A base chain hangs in the path of packets before the rules that come with it count, and after
     those that go with it have ceased to: for some thousandths of a second nothing but its policy
     decides (seen on Linux 6.18). So the base chains of a table that is exchanged stay where they
-    are while all else in it is another.
+    are while all else in it is another, in five transactions where that can be (`exchanging`). All
+    that concerns other tables happens in the second, from which on the new filter counts.
 
     at: the clock that counts from boot when it is loaded; classes: how identity classes are to be
     renumbered. Raises Unsayable, Unlisted.
     """
     there = {(t.family, t.name): t for t in now.tables}
     asked = {(t.family, t.name): t for t in wanted.tables}
-    lines: list[str] = []
+    alone: list[str] = []
+    besides: list[str] = []
+    staged: list[tuple[str, ...]] = []
     words: list[str] = []
     for name, table in there.items():
         if name not in asked and table.text:
-            lines.append(f"delete table {table_name(*name)}\n")
+            besides.append(f"delete table {table_name(*name)}\n")
             words.append(f"the table {table_name(*name)} goes")
+    alone += besides
     for name, table in asked.items():
         old = there.get(name)
         if not table.text or (
             old is not None and (not old.text or plain(old.text) == plain(table.text))
         ):
             continue
-        lines += _replaced(old, table)
-        lines += _elements(table, carried(old, table, at - now.at, at - wanted.at, classes))
+        living = carried(old, table, at - now.at, at - wanted.at, classes)
+        whole = "".join([*_replaced(old, table), *_elements(table, living)])
+        alone.append(whole)
+        stages = _stages(old, table, living)
+        if stages:
+            staged.append(stages)
+        else:
+            besides.append(whole)
         words.append(f"the table {table_name(*name)} is {'exchanged' if old else 'put in'}")
-    return "".join(lines), tuple(words)
+    return Exchange("".join(alone), _in_turn(staged, besides, "".join(alone)), tuple(words))
+
+
+def _in_turn(
+    staged: Collection[tuple[str, ...]], besides: Collection[str], alone: str
+) -> tuple[str, ...]:
+    if not staged:
+        return (alone,) if alone else ()
+    found = ["".join(texts) for texts in zip(*staged, strict=True)]
+    found[1] = "".join([*besides, found[1]])
+    return tuple(found)
+
+
+def _stages(old: Table | None, new: Table, living: Collection[Element]) -> tuple[str, ...]:
+    """Whatever lives is put in twice, the second time with less time: it comes later."""
+    if old is None or not _same_hooks(block(old.text), block(new.text)):
+        return ()
+    first = [replace(each, set=exchanging.meanwhile(each.set)) for each in living]
+    later = [replace(e, seconds=e.seconds - LATE) for e in living if e.seconds - LATE >= LEAST]
+    return exchanging.stages(
+        table_name(new.family, new.name),
+        old.text,
+        new.text,
+        _elements(new, first),
+        _elements(new, later),
+    )
 
 
 def _replaced(old: Table | None, table: Table) -> Iterator[str]:
@@ -63,13 +110,17 @@ def _replaced(old: Table | None, table: Table) -> Iterator[str]:
     yield table.text.rstrip() + "\n"
 
 
+def _same_hooks(old: Block, new: Block) -> bool:
+    return bool(old.hooks) and old.hooks == new.hooks
+
+
 def _emptied(name: str, old: Block, new: Block) -> list[str]:
     """All that is in a table goes but for its base chains; nothing where that can't be, since
     they are others."""
     there = old.hooks
-    if not there or there != new.hooks:
+    if not _same_hooks(old, new):
         return []
-    by_kind: dict[str, list[str]] = {kind: [] for kind in _GOING}
+    by_kind: dict[str, list[str]] = {kind: [] for kind in exchanging.GOING}
     for kind, called in old.things:
         if kind not in by_kind:
             return []
@@ -78,7 +129,7 @@ def _emptied(name: str, old: Block, new: Block) -> list[str]:
     try:
         gone = [
             f"delete {kind} {name} {set_name(called)}\n"
-            for kind in _GOING
+            for kind in exchanging.GOING
             for called in by_kind[kind]
         ]
     except Unsayable:

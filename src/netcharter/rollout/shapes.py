@@ -16,12 +16,14 @@ Family = Literal[4, 6]
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """A network device. parent, tag: of a VLAN device (IEEE 802.1Q); up: switched on."""
+    """A network device. parent, tag: of a VLAN device (IEEE 802.1Q); up: switched on; mtu: bytes of
+    its largest packet, None where that is not known or does not matter."""
 
     name: str
     up: bool
     parent: str | None = None
     tag: int | None = None
+    mtu: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,12 +108,14 @@ class HostState:
 @dataclass(frozen=True, slots=True)
 class Run:
     """A program is run. fails: whether another exit than 0 is a failure of the step; seconds: after
-    which it is ended, and has failed."""
+    which it is ended, and has failed; tried: what is tried without effect in its stead, empty where
+    that says nothing, since it stands on what other runs have done; None: its own text."""
 
     argv: tuple[str, ...]
     stdin: bytes = b""
     fails: bool = True
     seconds: float = 60.0
+    tried: bytes | None = None
 
 
 @dataclass(frozen=True, slots=True)
