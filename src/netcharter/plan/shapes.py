@@ -128,7 +128,7 @@ class LinePlan:
     prefix: IPv6Network | None
     own: Ranges  # its own addresses, coded: numbers, or the unknown-address symbols
     span: Span
-    watch: Watch = Watch()
+    watch: Watch = field(default_factory=Watch)
 
     mtu: int | None = None  # bytes of its largest packet; None: what the device has
     pppoe: str | None = None  # the user name of its PPPoE session, whose device `device` is then
