@@ -94,7 +94,7 @@ class Model:
             taken = {(link.parent, link.tag) for link in self.links.values()}
             if name in self.links or parent not in self.links or (parent, tag) in taken:
                 raise Refused(rest)
-            self.links[name] = Link(name, False, parent, tag)
+            self.links[name] = Link(name, False, parent, tag, self.links[parent].mtu)
             for setting in [n for n in self.settings if "/conf/default/" in n]:
                 key = setting.replace("/default/", f"/{name}/")
                 self.settings[key] = self.settings[setting]
@@ -103,8 +103,22 @@ class Model:
                 raise Refused(rest)
             self._lost(rest[1], {4, 6}, {4, 6})
             self.settings = {n: v for n, v in self.settings.items() if f"/{rest[1]}/" not in n}
+        elif rest[2] == "mtu":
+            self._size(rest[1], int(rest[3]))
         else:
             self._switch(rest[1], rest[2] == "up")
+
+    def _size(self, name: str, mtu: int) -> None:
+        """A VLAN device is no larger than the one it stands on, and goes down with it, not up
+        (vlan_dev_change_mtu, vlan_device_event)."""
+        link = self.links[name]
+        above = self.links[link.parent].mtu if link.parent is not None else None
+        if above is not None and mtu > above:
+            raise Refused(name)
+        self.links[name] = replace(link, mtu=mtu)
+        for other in list(self.links.values()):
+            if other.parent == name and other.mtu is not None and other.mtu > mtu:
+                self._size(other.name, mtu)
 
     def _switch(self, name: str, up: bool) -> None:
         """A VLAN device goes and comes with the one it stands on; IPv6 addresses go with it."""

@@ -26,6 +26,7 @@ from tests.rollout.model import Model
 
 PAIRS = 100
 PLAIN, PARENT = ("eth0", "eth1", "eth2"), "eth2"
+SIZES = (1400, 1492, 1500, 1500, 9000)
 VLANS = {"eth2.20": 20, "eth2.30": 30, "guests": 20}  # two names for one tag
 ADDRESSES = (
     *("10.0.0.1/24", "10.0.0.2/24", "10.0.0.3/24", "10.0.1.1/26", "10.0.0.1/25"),
@@ -59,12 +60,14 @@ def drawn(rng: Random) -> Model:
     """A host: some of everything, and nothing that the kernel would not hold."""
     model = Model(at=1000.0)
     for name in PLAIN:
-        model.links[name] = Link(name, rng.random() < 0.8)
+        model.links[name] = Link(name, rng.random() < 0.8, mtu=rng.choice(SIZES))
     tags: set[int] = set()
     for name, tag in VLANS.items():
         if tag not in tags and rng.random() < 0.5:
             up = model.links[PARENT].up and rng.random() < 0.8
-            model.links[name] = Link(name, up, PARENT, tag)
+            above = model.links[PARENT].mtu
+            mtu = rng.choice([size for size in SIZES if above is not None and size <= above])
+            model.links[name] = Link(name, up, PARENT, tag, mtu)
             tags.add(tag)
     for device in model.links:
         for text in rng.sample(ADDRESSES, rng.randint(0, 4)):

@@ -44,7 +44,7 @@ def test_links(state: HostState) -> None:
     assert state.links == (
         Link("eth2", True),
         Link("eth2.20", False, "eth2", 20),
-        Link("lo", True),
+        Link("lo", True, mtu=65536),
         Link("outer", True),  # of another kind of VLAN, which is not ours to make
         Link('we"ird,{x', False),
     )

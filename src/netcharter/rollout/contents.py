@@ -30,6 +30,7 @@ WHOLE = frozenset({"0.0.0.0/0", "::/0"})
 
 T = TypeVar("T")
 _UP = re.compile(r"link set dev (\S+) up\Z")
+_SIZE = re.compile(r"link set dev (\S+) mtu (\d{1,5})\Z")
 _VLAN = re.compile(r"link add link (\S+) name (\S+) type vlan id (\d{1,4})\Z")
 _ADDRESS = re.compile(r"address replace (\S+/\d+)( broadcast \+)? dev (\S+)\Z")
 _SETTING = re.compile(r"(-?)([^\s=]+) = (\S+)\Z")
@@ -120,20 +121,26 @@ def _each(texts: Mapping[str, str], name: str, read: Callable[[str], T]) -> Iter
 
 def _links(texts: Mapping[str, str]) -> dict[str, Link]:
     found: dict[str, Link] = {}
-    for name, parent, tag in _each(texts, "links.batch", _link):
-        if parent is not None:
-            found[name] = Link(name, False, parent, tag)
-        else:
-            known = found.get(name, Link(name, True))
-            found[name] = Link(name, True, known.parent, known.tag)
+    for said in _each(texts, "links.batch", _link):
+        known = found.get(said.name, said)
+        found[said.name] = Link(
+            said.name,
+            known.up or said.up,
+            known.parent or said.parent,
+            known.tag or said.tag,
+            known.mtu or said.mtu,
+        )
     return found
 
 
-def _link(line: str) -> tuple[str, str | None, int | None]:
+def _link(line: str) -> Link:
+    """What one line says of a device."""
     if match := _UP.match(line):
-        return bare_device(match[1]), None, None
+        return Link(bare_device(match[1]), True)
+    if match := _SIZE.match(line):
+        return Link(bare_device(match[1]), False, mtu=int(match[2]))
     if match := _VLAN.match(line):
-        return bare_device(match[2]), bare_device(match[1]), int(match[3])
+        return Link(bare_device(match[2]), False, bare_device(match[1]), int(match[3]))
     raise ValueError("no line about a device")
 
 

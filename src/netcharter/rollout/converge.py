@@ -219,14 +219,17 @@ def _made(now: HostState, wanted: HostState, gone: Collection[str]) -> Iterator[
 
 
 def _sized(now: HostState, wanted: HostState) -> Iterator[Run]:
-    """Devices before the VLANs on them, which are never larger, and go down with them (Linux)."""
+    """Devices before the VLANs on them, which come as large, and then only go down with them
+    (Linux)."""
     sizes = {link.name: link.mtu for link in now.links}
     asked = {link.name: link.mtu for link in wanted.links}
     lines = []
     for link in _parents_first(wanted.links):
         size = sizes.get(link.name)
-        if link.parent is not None and (above := asked.get(link.parent) or sizes.get(link.parent)):
-            size = min(size or above, above)
+        if link.parent is not None:
+            size = size or sizes.get(link.parent)
+            above = asked.get(link.parent)
+            size = min(size, above) if size and above else size
         if link.mtu is not None and link.mtu != size:
             lines.append(ip_line(("link", "set", "dev", link.name, "mtu", str(link.mtu))))
     yield from _batch(lines)

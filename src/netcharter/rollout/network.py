@@ -52,10 +52,11 @@ def link(record: Record) -> Link:
     """A device of `ip -j -d link`."""
     kind = record.get("linkinfo", {})
     up, name = "UP" in record["flags"], str(record["ifname"])
+    mtu = int(record["mtu"]) if "mtu" in record else None
     data = kind.get("info_data", {})
     if kind.get("info_kind") != "vlan" or data.get("protocol", "802.1Q") != "802.1Q":
-        return Link(name, up)
-    return Link(name, up, _text(record.get("link")), int(data["id"]))
+        return Link(name, up, mtu=mtu)
+    return Link(name, up, _text(record.get("link")), int(data["id"]), mtu)
 
 
 def _text(value: object) -> str | None:

@@ -75,7 +75,8 @@ def _family(row: Fields) -> Family:
 
 def _link(row: Fields) -> Link:
     parent, tag = row.maybe("parent", row.text), row.maybe("tag", row.whole)
-    return Link(row.text("name"), row.yes("up"), parent, tag)
+    mtu = row.maybe("mtu", row.whole)  # earlier versions did not write it
+    return Link(row.text("name"), row.yes("up"), parent, tag, mtu)
 
 
 def _held(row: Fields) -> Held:

@@ -19,6 +19,7 @@ def unlike(first: HostState, second: HostState) -> tuple[str, ...]:
     """
     words = [
         *_sides("device", _links(first.links), _links(second.links)),
+        *_sizes(first.links, second.links),
         *_sides("address", _held(first.addresses), _held(second.addresses)),
         *_order(first.addresses, second.addresses),
         *_sides("route", _ways(first.routes), _ways(second.routes)),
@@ -41,6 +42,14 @@ def _links(links: Iterable[Link]) -> list[str]:
         + (f", VLAN {link.tag} of {link.parent}" if link.parent is not None else "")
         for link in links
     ]
+
+
+def _sizes(first: Iterable[Link], second: Iterable[Link]) -> Iterator[str]:
+    other = {link.name: link.mtu for link in second}
+    for link in first:
+        found = other.get(link.name)
+        if link.mtu is not None and found is not None and link.mtu != found:
+            yield f"{link.name} takes {found} bytes at a time instead of {link.mtu}"
 
 
 def _held(addresses: Iterable[Held]) -> list[str]:

@@ -20,6 +20,7 @@ from netcharter.rollout.observe import OURS, in_turn
 from netcharter.rollout.shapes import Choice, Held, HostState, Link, Route, Table
 
 TABLES = range(100, 117)  # of a kit's lines: 100 + their number, 4 bits of the mark
+ETHERNET = 1500  # bytes
 PREFERENCES = range(10000, 10501)  # of a kit's choices
 Files = Mapping[str, bytes]
 
@@ -101,7 +102,20 @@ def _links(kit: Contents, left: Contents | None, now: HostState) -> tuple[Link, 
         known = there.get(name, link)
         plain = link.parent is None  # whatever it is, it is there and only to be switched on
         found[name] = Link(name, link.up, known.parent, known.tag) if plain else link
+    for name, link in found.items():
+        found[name] = replace(link, mtu=_size(name, kit, left, there.get(name)))
     return tuple(sorted(found.values(), key=lambda link: link.name))
+
+
+def _size(name: str, kit: Contents, left: Contents | None, there: Link | None) -> int | None:
+    """How large the packets of a device are to be: as the kit says, or else as they are, or again
+    as Ethernet has them (RFC 894) where an earlier kit had made them smaller or larger."""
+    asked = kit.links[name].mtu if name in kit.links else None
+    ours = left.links[name].mtu if left and name in left.links else None
+    now = there.mtu if there else None
+    if asked is None and ours is not None and ours == now:
+        return ETHERNET
+    return asked or now
 
 
 def _addresses(kit: Contents, left: Contents | None, now: HostState) -> tuple[Held, ...]:
