@@ -5,10 +5,11 @@ from __future__ import annotations
 from zoneinfo import ZoneInfo
 
 from netcharter.plan import labels
-from netcharter.plan.shapes import LinePlan, Plan
+from netcharter.plan.shapes import Address, LinePlan, Plan
 from netcharter.render.escape import bare_device
-from netcharter.render.routes import default_table
+from netcharter.render.routes import default_table, hops_together, leading, own_route
 from netcharter.steward.shapes import Schedule, Timed, Way
+from netcharter.steward.ways import Leg, Limits, Ways
 
 LOOPBACK = "lo"
 
@@ -31,7 +32,44 @@ def schedule(plan: Plan, version: int = 0) -> Schedule:
         devices=_devices(plan),
         lines=tuple(_way(plan, line) for line in plan.lines),
         version=version,
+        ways=ways(plan),
     )
+
+
+def ways(plan: Plan) -> Ways:
+    """The ways out, with what is to be told the kernel of each."""
+    legs = (
+        _leg(plan, line, family)
+        for line in plan.lines
+        for family in (4, 6)
+        if line.automatic or _hop(line, family) is not None
+    )
+    return Ways(tuple(legs), {family: hops_together(plan, family) for family in (4, 6)})
+
+
+def _leg(plan: Plan, line: LinePlan, family: int) -> Leg:
+    own, hop = line.v4 if family == 4 else line.v6, _hop(line, family)
+    named = tuple(str(one) for one in line.watch.targets if one.version == family)
+    # The plan lets the gateway ask nobody on the link alone (model, `gateway-own`).
+    near = () if hop is None or hop.is_link_local else (str(hop),)
+    return Leg(
+        line.name,
+        family,
+        line.number,
+        bare_device(line.device),
+        default_table(plan, line, family),
+        own="" if own is None else str(own.ip),
+        network=str(line.prefix) if family == 6 and line.prefix is not None else "",
+        targets=named or near,
+        named=bool(named),
+        limits=Limits(line.watch.every, line.watch.loss, line.watch.delay),
+        choices=leading(plan, line, family),
+        route=own_route(line, family),
+    )
+
+
+def _hop(line: LinePlan, family: int) -> Address | None:
+    return line.next_hop4 if family == 4 else line.next_hop6
 
 
 def _devices(plan: Plan) -> tuple[str, ...]:

@@ -13,9 +13,10 @@ from zoneinfo import ZoneInfo
 
 from netcharter.plan.shapes import Hours
 from netcharter.rollout.reading import Fields
+from netcharter.steward.ways import Key, Seen, Ways
 
 S = TypeVar("S")
-Need = Literal["schedule", "machine", "holds", "updates", "conversations"]
+Need = Literal["schedule", "machine", "holds", "updates", "conversations", "lines"]
 Severity = Literal["urgent", "warning", "note"]
 
 
@@ -67,6 +68,7 @@ class Schedule:
     devices: tuple[str, ...]
     lines: tuple[Way, ...] = ()
     version: int = 0
+    ways: Ways = field(default_factory=Ways)
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +211,7 @@ class Facts:
     holds: Agreement | None = None
     updates: Restart = Restart(False)
     conversations: Conversations = Conversations()
+    lines: Seen | None = None
 
 
 # --- effects -------------------------------------------------------------------------------------
@@ -252,7 +255,41 @@ class Mend:
     why: str
 
 
-Effect = Hold | DecideAgain | Cut | Mend
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """New conversations are led by all lines but those that are out."""
+
+    out: frozenset[Key]
+
+
+@dataclass(frozen=True, slots=True)
+class CutLine:
+    """Conversations that left by a line are cut, so that what follows them takes another one. Those
+    that came in by it stay: they can't. network: addresses beyond the line that are the site's own."""
+
+    number: int
+    family: int
+    device: str
+    network: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CutFlows:
+    """The conversations of a device on a line are cut that have a bit in their mark."""
+
+    number: int
+    source: str
+    bit: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stay:
+    """Who stays on a line for now: sets with just these IPv4 addresses, for a minute."""
+
+    sets: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+Effect = Hold | DecideAgain | Cut | Mend | Lead | CutLine | CutFlows | Stay
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,12 +309,14 @@ class Report:
 
 @dataclass(frozen=True, slots=True)
 class Decision(Generic[S]):
-    """wake: when the duty is to be asked again. reports: on all matters it knows of just now."""
+    """wake: when the duty is to be asked again. reports: on all matters it knows of just now; tells:
+    what the status has of it."""
 
     state: S
     effects: tuple[Effect, ...]
     wake: datetime
     reports: tuple[Report, ...] = ()
+    tells: tuple[Mapping[str, object], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,379 @@
+"""Lines judged: properties under any sequence of rounds, and what single rounds come to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from netcharter.rollout.reading import fields, written
+from netcharter.steward.duties import lines
+from netcharter.steward.duties.lines import CALM, FIRST, MOST, SILENT, State, decide, duty
+from netcharter.steward.shapes import CutLine, Decision, Facts, Lead, Schedule
+from netcharter.steward.ways import Held, Key, Leg, Limits, Seen, Ways, asked
+from tests.steward.kernel import SYNCHRONISED, at
+
+SITE = Schedule("Hut", ZoneInfo("UTC"), {}, (), ("lo",))
+BEGIN = at("2026-11-26 03:00")
+EVERY = 2.0
+ALL = "rule add pref 11000 lookup 100"
+
+
+def leg(line: str, number: int, family: int = 4, **more: object) -> Leg:
+    table = str(100 + number)
+    hop = f"route replace 0.0.0.0/0 via 192.0.2.{number} dev eth{number} table {table} proto static"
+    plain = Leg(
+        line,
+        family,
+        number,
+        f"eth{number}",
+        table,
+        targets=("198.51.100.1",),
+        named=True,
+        choices=(f"rule add pref {11000 + number} lookup {table}",),
+        route=hop,
+    )
+    return replace(plain, **more)  # type: ignore[arg-type]
+
+
+COPPER, MAST = leg("copper", 1), leg("mast", 2)
+TWO = Ways((COPPER, MAST))
+
+
+@dataclass(frozen=True)
+class Round:
+    """What one leg shows. answers: by target, seconds or None; None: it is not asked."""
+
+    carrier: bool = True
+    route: bool = True
+    answers: Sequence[float | None] | None = (0.02,)
+
+
+GOOD, DEAD, PULLED = Round(), Round(answers=(None,)), Round(carrier=False, answers=(None,))
+
+
+@dataclass
+class Site:
+    """A steward at a kernel that does as it is told. seen: when a leg turned, and how."""
+
+    ways: Ways = TWO
+    state: State = field(default_factory=State)
+    seconds: float = 0.0
+    out: frozenset[Key] = frozenset()
+    turned: dict[Key, list[tuple[float, bool]]] = field(default_factory=dict)
+    cut: list[tuple[float, int]] = field(default_factory=list)
+    last: Decision[State] | None = None
+
+    def held(self, rounds: Mapping[Key, Round]) -> Held:
+        return Held(
+            {each.device: rounds[each.key].carrier for each in self.ways.legs},
+            frozenset(
+                (each.family, each.table, each.device)
+                for each in self.ways.legs
+                if rounds[each.key].route and rounds[each.key].carrier
+            ),
+            {
+                family: frozenset(
+                    asked(text)
+                    for each in self.ways.of(family)
+                    if each.key not in self.out
+                    for text in each.choices
+                )
+                for family in (4, 6)
+            },
+        )
+
+    def round(self, rounds: Mapping[Key, Round], every: float = EVERY) -> Decision[State]:
+        now = BEGIN + timedelta(seconds=self.seconds)
+        answers = {
+            each.key: dict(zip(each.targets, found, strict=True))
+            for each in self.ways.legs
+            if (found := rounds[each.key].answers) is not None
+        }
+        due = now + timedelta(seconds=every)
+        seen = Seen(now, self.seconds, due, self.held(rounds), answers)
+        schedule: Schedule = replace(SITE, ways=self.ways)
+        facts = Facts(SYNCHRONISED, schedule=schedule, lines=seen)
+        decision = decide(self.state, facts, now)
+        for effect in decision.effects:
+            if isinstance(effect, Lead):
+                self.out = effect.out
+            elif isinstance(effect, CutLine):
+                self.cut.append((self.seconds, effect.number))
+        for key, standing in decision.state.legs.items():
+            before = self.state.legs.get(key)
+            was_down = before is not None and before.up is False
+            if was_down != (standing.up is False):
+                self.turned.setdefault(key, []).append((self.seconds, standing.up is not False))
+        self.state, self.last = decision.state, decision
+        self.seconds += every
+        return decision
+
+    def many(self, count: int, copper: Round, mast: Round = GOOD) -> None:
+        for _ in range(count):
+            self.round({("copper", 4): copper, ("mast", 4): mast})
+
+    def up(self, line: str = "copper") -> bool | None:
+        return self.state.legs[(line, 4)].up
+
+    def bad(self) -> list[str]:
+        assert self.last is not None
+        return [report.key for report in self.last.reports if report.bad]
+
+
+# --- whatever comes ------------------------------------------------------------------------------
+
+any_round = st.builds(
+    Round,
+    carrier=st.sampled_from((True, True, True, False)),
+    route=st.sampled_from((True, True, True, False)),
+    answers=st.one_of(st.none(), st.tuples(st.sampled_from((0.01, 0.3, None, None)))),
+)
+stretches = st.lists(st.tuples(any_round, any_round, st.integers(1, 40)), max_size=25)
+
+
+@settings(max_examples=60, deadline=None)
+@given(stretches, st.sampled_from((None, 0.2)), st.sampled_from((0.3, 0.5)))
+def test_whatever_comes_no_line_flaps_and_the_last_one_stays(
+    found: list[tuple[Round, Round, int]], delay: float | None, loss: float
+) -> None:
+    limits = Limits(EVERY, loss, delay)
+    site = Site(Ways((replace(COPPER, limits=limits), replace(MAST, limits=limits))))
+    for copper, mast, count in found:
+        for _ in range(count):
+            site.round({("copper", 4): copper, ("mast", 4): mast})
+            assert site.out == site.state.out  # the kernel was told whatever was decided
+            assert len(site.out) < 2
+            assert all(site.state.legs[key].up is False for key in site.out)
+    for turns in site.turned.values():
+        assert [how for _, how in turns] == [bool(n % 2) for n in range(len(turns))]
+        ups = [when for when, how in turns if how]
+        downs = [when for when, how in turns if not how]
+        for down, up in zip(downs, ups, strict=False):
+            assert up - down >= FIRST
+        for place, down in enumerate(downs[1:], 1):
+            soon = down - ups[place - 1] < CALM
+            if soon and place < len(ups):  # at least as long again as it took before
+                wait = min(FIRST * 2 ** min(_relapses(downs, ups, place), 10), MOST)
+                assert ups[place] - down >= wait
+
+
+def _relapses(downs: list[float], ups: list[float], place: int) -> int:
+    count = 0
+    while place and downs[place] - ups[place - 1] < CALM:
+        place, count = place - 1, count + 1
+    return count
+
+
+@settings(max_examples=25, deadline=None)
+@given(stretches)
+def test_whatever_was_a_line_that_is_good_for_long_comes_back(
+    found: list[tuple[Round, Round, int]],
+) -> None:
+    site = Site()
+    for copper, mast, count in found:
+        site.many(count, copper, mast)
+    site.many(int(MOST / EVERY) + 5, GOOD, GOOD)
+    assert site.up() is not False and site.up("mast") is not False
+    assert site.out == frozenset() and site.bad() == []
+
+
+@settings(max_examples=25, deadline=None)
+@given(stretches)
+def test_what_is_on_the_disk_comes_back_the_same(found: list[tuple[Round, Round, int]]) -> None:
+    site = Site()
+    for copper, mast, count in found:
+        site.many(count, copper, mast)
+    data = written(duty().written(site.state))
+    assert lines.read(fields("lines.json", data)) == site.state
+
+
+# --- one thing after the other -------------------------------------------------------------------
+
+
+def well() -> Site:
+    site = Site()
+    site.many(5, GOOD)
+    return site
+
+
+def test_silence_of_three_rounds_is_a_failure_and_new_conversations_move() -> None:
+    site = well()
+    assert site.up() is True and site.cut == []
+    site.many(SILENT - 1, DEAD)
+    assert site.up() is True and site.out == frozenset()
+    site.many(1, DEAD)
+    assert site.up() is False and site.out == {("copper", 4)}
+    assert [number for _, number in site.cut] == [1]
+    assert site.bad() == ["lines/copper"]
+
+
+@pytest.mark.parametrize(
+    ("pulled", "why"), [(PULLED, "carrier"), (Round(route=False, answers=None), "route")]
+)
+def test_carrier_and_route_count_at_once(pulled: Round, why: str) -> None:
+    site = well()
+    site.many(1, pulled)
+    assert site.up() is False and site.state.legs[("copper", 4)].why == why
+    assert [number for _, number in site.cut] == [1]
+
+
+def test_it_comes_back_after_a_good_while_and_later_each_time() -> None:
+    site, waits = well(), []
+    for _ in range(9):
+        site.many(1, PULLED)
+        begin = site.seconds
+        while site.up() is False:
+            site.many(1, GOOD)
+        waits.append(site.seconds - begin - EVERY)
+    assert waits == [FIRST, 40, 80, 160, 320, 640, MOST, MOST, MOST]
+    site.many(int((MOST + CALM) / EVERY) + 1, GOOD)
+    site.many(1, PULLED)
+    assert site.state.legs[("copper", 4)].wait == FIRST
+
+
+def test_where_all_look_dead_everything_stays_and_an_alarm_is_raised() -> None:
+    site = well()
+    site.many(4, DEAD, GOOD)
+    site.many(20, DEAD, DEAD)
+    assert site.out == {("copper", 4)}
+    assert set(site.bad()) == {"lines/copper", "lines/mast", "lines/IPv4"}
+    assert [number for _, number in site.cut] == [1]
+    site.many(15, DEAD, GOOD)
+    assert site.out == {("copper", 4)} and site.bad() == ["lines/copper"]
+
+
+def test_where_all_are_bad_those_that_answer_at_all_are_used() -> None:
+    site = well()
+    for number in range(20):
+        site.many(1, GOOD if number % 3 == 0 else DEAD, GOOD)
+    assert site.state.legs[("copper", 4)].why == "loss" and site.out == {("copper", 4)}
+    for number in range(5):
+        site.many(1, GOOD if number % 3 == 0 else DEAD, DEAD)
+    assert site.up("mast") is False and site.out == {("mast", 4)}
+    site.many(6, DEAD, DEAD)
+    assert site.out == {("mast", 4)}  # both are dead now: nothing moves
+
+
+def test_one_target_that_is_dead_is_not_the_line() -> None:
+    site = Site(Ways((replace(COPPER, targets=("198.51.100.1", "198.51.100.9")), MAST)))
+    site.many(40, Round(answers=(0.01, None)))
+    assert site.up() is True and site.bad() == []
+    site.many(SILENT, Round(answers=(None, None)))
+    assert site.up() is False
+
+
+@pytest.mark.parametrize(("after", "fails"), [(0.4, True), (0.1, False)])
+def test_late_answers_are_a_failure_where_the_charter_says_so(after: float, fails: bool) -> None:
+    limits = Limits(EVERY, 0.5, 0.2)
+    site = Site(Ways((replace(COPPER, limits=limits), MAST)))
+    site.many(20, Round(answers=(after,)))
+    assert (site.up() is False) is fails
+    if fails:
+        assert site.state.legs[("copper", 4)].why == "delay"
+        site.many(30, Round(answers=(0.18,)))  # under the limit, and not yet good
+        assert site.up() is False
+        site.many(30, Round(answers=(0.1,)))
+        assert site.up() is True
+
+
+def test_a_next_hop_that_never_answered_says_nothing_and_is_told() -> None:
+    site = Site(Ways((replace(COPPER, named=False), MAST)))
+    site.many(30, DEAD)
+    assert site.up() is None and site.out == frozenset()
+    assert site.bad() == ["lines/copper IPv4 target"]
+    site.many(1, GOOD)
+    assert site.up() is True and site.bad() == []
+    site.many(SILENT, DEAD)
+    assert site.up() is False
+
+
+def test_a_line_without_targets_is_watched_by_carrier_and_route() -> None:
+    site = Site(Ways((replace(COPPER, targets=()), MAST)))
+    site.many(1, Round(answers=()))
+    assert site.up() is True
+    site.many(1, Round(carrier=False, answers=()))
+    assert site.up() is False
+    site.many(11, Round(answers=None))
+    assert site.up() is True
+
+
+def test_at_the_start_it_is_as_the_kernel_has_it() -> None:
+    site = Site(out=frozenset({("copper", 4)}))
+    site.many(1, GOOD)
+    assert site.up() is False and site.out == {("copper", 4)} and site.cut == [(0.0, 1)]
+    site.many(11, GOOD)
+    assert site.up() is True and site.out == frozenset()
+
+
+def test_what_others_do_to_the_rules_is_put_right() -> None:
+    site = well()
+    site.many(SILENT, DEAD)
+    site.out = frozenset()  # a kit was put in place
+    site.many(1, DEAD)
+    assert site.out == {("copper", 4)} and len(site.cut) == 1
+    site.out = frozenset({("mast", 4)})
+    site.many(1, DEAD)
+    assert site.out == {("copper", 4)}
+
+
+def test_an_automatic_line_need_not_have_both_versions() -> None:
+    auto4 = replace(MAST, route="", targets=(), table="main")
+    ways = Ways((COPPER, auto4, replace(auto4, family=6)))
+    site = Site(ways)
+    none6 = {("copper", 4): GOOD, ("mast", 4): Round(answers=()), ("mast", 6): Round(route=False)}
+    none6[("mast", 6)] = Round(route=False, answers=())
+    for _ in range(5):
+        site.round(none6)
+    assert site.bad() == [] and site.out == frozenset()
+    none4 = {**none6, ("mast", 4): Round(route=False, answers=())}
+    site.round(none4)
+    assert site.bad() == ["lines/mast"] and site.out == {("mast", 4)}
+
+
+def test_families_are_judged_apart() -> None:
+    ways = Ways((COPPER, MAST, leg("copper", 1, 6), leg("mast", 2, 6)))
+    site = Site(ways)
+    rounds = dict.fromkeys((each.key for each in ways.legs), GOOD)
+    for _ in range(5):
+        site.round(rounds)
+    for _ in range(SILENT):
+        site.round({**rounds, ("copper", 6): DEAD})
+    assert site.out == {("copper", 6)} and site.bad() == ["lines/copper"]
+    assert site.last is not None
+    (text,) = (report.text for report in site.last.reports if report.bad)
+    assert "IPv6" in text and "IPv4" not in text
+
+
+def test_the_status_has_each_line() -> None:
+    site = well()
+    site.many(SILENT, DEAD)
+    assert site.last is not None
+    told = {(one["line"], one["family"]): one for one in site.last.tells}
+    copper, mast = told[("copper", "IPv4")], told[("mast", "IPv4")]
+    assert (copper["state"], copper["why"], copper["used"]) == (
+        "down",
+        "nobody answers there",
+        False,
+    )
+    assert (copper["loss"], copper["delay"]) == (38, 20)  # three of eight
+    assert (mast["state"], mast["why"], mast["used"], mast["loss"]) == ("up", None, True, 0)
+
+
+def test_without_a_kit_nothing_is_judged() -> None:
+    decision = decide(State(), Facts(SYNCHRONISED), BEGIN)
+    assert decision.effects == () and decision.state == State() and decision.wake > BEGIN
+
+
+def test_rounds_are_not_worth_a_place_on_the_disk() -> None:
+    site = well()
+    before = site.state
+    site.many(3, GOOD)
+    assert site.state == before
+    site.many(1, PULLED)
+    assert site.state != before
