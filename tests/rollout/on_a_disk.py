@@ -12,13 +12,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
 from netcharter.rollout.host import Work
+from netcharter.rollout.looks import look
 from netcharter.rollout.run import files
 from netcharter.rollout.run.lock import locked, this_process
 from netcharter.rollout.run.real import perform
 from netcharter.rollout.shapes import Effect, Run, Write
 from netcharter.rollout.store import Armed, Paths, armed_text
 from netcharter.rollout.trouble import RolloutRefused
-from netcharter.rollout.work import Kept, Undone, Waiting, boot, enact, keep, look, undo
+from netcharter.rollout.work import Kept, Undone, Waiting, boot, enact, keep, undo
 from tests.rollout.pretended import WAYS, Pretended, making
 
 STATE = "disk/state"

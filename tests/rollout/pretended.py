@@ -59,6 +59,7 @@ class Pretended:
     timer_lives: bool = False
     ended: int = 0
     unready: bool = False
+    watched: bool = False
     done: list[Effect] = field(default_factory=list)
 
     def rebooted(self) -> None:
@@ -73,6 +74,10 @@ class Pretended:
     def ready(self) -> None:
         if self.unready:
             raise RolloutRefused("no nft was found on this machine", "install nftables")
+
+    def swept(self) -> None:
+        self._alive()
+        self.watched = False
 
     def perform(self, effect: Effect) -> None:
         self._alive()

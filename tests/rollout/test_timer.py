@@ -6,11 +6,12 @@ from dataclasses import dataclass
 
 import pytest
 
+from netcharter.rollout.looks import look
 from netcharter.rollout.run import timer
 from netcharter.rollout.run.timer import GRACE, PAUSES, watch
 from netcharter.rollout.store import events_of
 from netcharter.rollout.units import GIVEN_UP, REFUSED
-from netcharter.rollout.work import enact, keep, look
+from netcharter.rollout.work import enact, keep
 from tests.rollout.pretended import STATE, STOCK, Died, Pretended, making, work
 
 TRIAL = 60.0
@@ -88,7 +89,7 @@ def test_one_who_is_stuck_with_the_lock_after_the_deadline_is_ended() -> None:
 
 def test_one_who_is_at_work_before_the_deadline_is_let_and_undone_when_found_dead() -> None:
     host = Waiting(at=120.0, what="release")
-    host.dies = (effects() - 2, "before")
+    host.dies = (effects() - 3, "before")
     with pytest.raises(Died):
         enact(work(host), making(**NEW), TRIAL, lambda: ())
     host.revived()

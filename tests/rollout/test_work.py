@@ -6,7 +6,9 @@ from collections.abc import Callable
 
 import pytest
 
+from netcharter.rollout.looks import free, look, versions
 from netcharter.rollout.shapes import FILTERING, Effect, Run, Step
+from netcharter.rollout.store import STOCK as STOCKED
 from netcharter.rollout.store import events_of
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 from netcharter.rollout.work import (
@@ -19,11 +21,9 @@ from netcharter.rollout.work import (
     brought_up,
     enact,
     keep,
-    look,
     timer_look,
     timer_work,
     undo,
-    versions,
 )
 from tests.rollout.pretended import STATE, STOCK, Died, Pretended, Side, making, work
 
@@ -340,8 +340,19 @@ def test_boot_by_hand_waits_for_a_trial_and_undoes_it_where_its_timer_died() -> 
         boot(work(host))
     assert host.settings == NEW
     host.timer_lives = False
-    assert boot(work(host)) == Booted(1)
+    assert boot(work(host)) == Booted(1, (), Undone(2, "its undo timer had died"))
     assert host.settings == OLD
+
+
+def test_boot_tells_what_is_left_of_a_trial_that_it_undid() -> None:
+    """Nothing is kept, so that nothing else makes good what could not be undone."""
+    host = Pretended()
+    enacted(host)
+    host.timer_lives = False
+    host.fails = frozenset(range(host.count, host.count + 1000))
+    found = boot(work(host))
+    assert found.version is None and found.undone is not None
+    assert found.undone.left == ("address", "filter", "forwarding")
 
 
 def test_boot_brings_up_nothing_from_a_kit_that_was_tampered_with() -> None:
@@ -359,7 +370,9 @@ def test_boot_brings_up_what_is_kept_whatever_became_of_a_trial(name: str) -> No
     enacted(host)
     host.files_[f"{STATE}/trial/{name}"] = b'{"version"'
     host.rebooted()
-    assert boot(work(host)) == Booted(1)
+    found = boot(work(host))
+    assert (found.version, found.left, found.undone) == (1, (), None)
+    assert f"trial/{name} in the state folder can't be used" in found.notes[0]
     assert host.settings == OLD
     assert look(work(host)).situation == "quiet"
     assert isinstance(enacted(host), Waiting)
@@ -408,6 +421,13 @@ def test_a_history_that_can_not_be_read_keeps_nothing_from_being_brought_up(on_t
     if on_trial:
         enacted(host)
     host.rebooted()
+    without_history(host)
+    found = boot(work(host))
+    assert found.version == 1 and "Is a directory" in found.notes[0]
+    assert host.settings == OLD
+
+
+def without_history(host: Pretended) -> None:
     reads = host.read
 
     def read(path: str) -> bytes | None:
@@ -416,8 +436,157 @@ def test_a_history_that_can_not_be_read_keeps_nothing_from_being_brought_up(on_t
         return reads(path)
 
     host.read = read  # type: ignore[method-assign]
-    assert boot(work(host)) == Booted(1)
-    assert host.settings == OLD
+
+
+UNTOLD = "what happened can't be told in the history: reading /state/history.jsonl: Is a directory"
+
+
+def test_where_the_history_can_not_be_read_what_was_done_is_told_all_the_same() -> None:
+    host = established()
+    enacted(host)
+    without_history(host)
+    assert undo(work(host), "no longer wanted") == Undone(2, "no longer wanted", (), (UNTOLD,))
+    assert host.settings == OLD and look(work(host)).trial is None
+
+    host = established()
+    enacted(host)
+    without_history(host)
+    assert keep(work(host)) == Kept(2, (UNTOLD,))
+    assert host.links[f"{STATE}/kept"] == "versions/0002" and look(work(host)).trial is None
+
+    host = established()
+    without_history(host)
+    with pytest.raises(RolloutRefused, match="Is a directory; nothing was changed"):
+        enacted(host)
+    assert host.settings == OLD and look(work(host)).trial is None
+
+
+# --- judged and in place ------------------------------------------------------------------------
+
+
+def test_what_was_judged_against_another_version_than_is_kept_by_now_is_refused() -> None:
+    host = established()
+    then = free(work(host))
+    enacted_and_kept(host)
+    with pytest.raises(RolloutRefused, match="version 2 was kept meanwhile; .* against version 1"):
+        enact(work(host), making(**OLD), TRIAL, fine, then)
+    with pytest.raises(RolloutRefused, match="version 2 was kept meanwhile"):
+        back(work(host), 1, TRIAL, fine, judged=then)
+    assert host.settings == NEW and look(work(host)).trial is None
+    assert isinstance(enact(work(host), making(**OLD), TRIAL, fine, free(work(host))), Waiting)
+
+
+def test_before_anything_is_judged_it_is_told_who_has_something_on_trial() -> None:
+    host = established()
+    enacted(host)
+    with pytest.raises(RolloutRefused, match="version 2 is on trial: the keeper put it in place"):
+        free(work(host))
+
+
+def test_what_is_prepared_is_prepared_under_the_lock_and_may_refuse() -> None:
+    host = established()
+
+    def prepare() -> None:
+        assert host.held
+        raise RolloutRefused("no packet of your session was seen", "press a key")
+
+    with pytest.raises(RolloutRefused, match="no packet"):
+        enact(work(host), making(**NEW), TRIAL, fine, prepare=prepare)
+    assert host.settings == OLD and sorted(versions(work(host))) == [1]
+
+
+@pytest.mark.parametrize("act", [enacted, gone_back_to_stock, boot], ids=lambda act: act.__name__)
+def test_what_a_killed_enact_left_besides_is_swept_away(act: Callable[..., object]) -> None:
+    host = established()
+    host.watched = True
+    act(work(host) if act is boot else host)
+    assert not host.watched
+
+
+@pytest.mark.parametrize("act", [undo, keep], ids=lambda act: act.__name__)
+def test_and_by_what_ends_its_trial(act: Callable[..., object]) -> None:
+    host = established()
+    enacted(host)
+    host.watched = True
+    act(work(host))
+    assert not host.watched
+
+
+def test_what_was_changed_meanwhile_is_not_kept() -> None:
+    host = established()
+    enacted(host)
+    host.settings["filter"] = "flushed"
+    with pytest.raises(RolloutRefused, match="no longer in place as planned.*filter.*on trial"):
+        keep(work(host))
+    assert look(work(host)).kept == 1
+    host.settings["filter"] = "new"
+    assert keep(work(host)) == Kept(2)
+
+
+def test_a_kept_version_is_gone_back_from_only_as_a_whole() -> None:
+    """On the way to the host without any of ours nobody else looks whether it is as it was."""
+    host = established()
+    host.perform = without_filter(host)  # type: ignore[method-assign]
+    done = back(work(host), STOCKED, TRIAL, fine)
+    assert isinstance(done, Undone) and "it is not what was planned: filter" in done.why
+
+
+def without_filter(host: Pretended) -> Callable[[Effect], None]:
+    performs = host.perform
+
+    def perform(effect: Effect) -> None:
+        if isinstance(effect, Run) and effect.argv[1:] == ("filter", STOCK["filter"]):
+            return
+        performs(effect)
+
+    return perform
+
+
+# --- back ---------------------------------------------------------------------------------------
+
+
+def kept_in_turn(*settings: dict[str, str]) -> Pretended:
+    host = Pretended()
+    for each in settings:
+        assert isinstance(enact(work(host), making(**each), TRIAL, fine), Waiting)
+        keep(work(host))
+    return host
+
+
+def went_back(host: Pretended, number: int | None = None) -> int:
+    found = back(work(host), number, TRIAL, fine, difference="closed 7 connections")
+    assert isinstance(found, Waiting)
+    keep(work(host))
+    return found.trial.version
+
+
+def test_back_leads_to_what_was_kept_just_before_in_whichever_order() -> None:
+    host = kept_in_turn(OLD, NEW, OLD)
+    assert went_back(host, 1) == 1
+    assert went_back(host) == 3, "what stood before, not what stood when version 1 was made"
+    assert went_back(host) == 1, "and forth again"
+    assert went_back(host, STOCKED) == 0
+    assert host.settings == STOCK
+    assert went_back(host) == 1
+
+
+def test_every_kept_version_knows_what_the_host_was_like_without_any() -> None:
+    host = kept_in_turn(OLD, NEW)
+    before = [host.files_[f"{STATE}/versions/{n:04}/before.json"] for n in (1, 2)]
+    assert before[0] == before[1]
+    del host.files_[f"{STATE}/versions/0002/before.json"]  # as an older program left it
+    assert went_back(host, STOCKED) == 0
+    host = kept_in_turn(OLD)
+    del host.files_[f"{STATE}/versions/0001/before.json"]
+    with pytest.raises(RolloutRefused, match="before netcharter was not put aside"):
+        back(work(host), STOCKED, TRIAL, fine)
+
+
+def test_the_history_tells_what_going_back_changed() -> None:
+    host = kept_in_turn(OLD, NEW)
+    went_back(host)
+    told = events_of(host.files_[f"{STATE}/history.jsonl"])
+    assert [e.difference for e in told if e.what == "enacted"][-1] == "closed 7 connections"
 
 
 @pytest.mark.parametrize("filtering", [True, False], ids=["before-it", "and-no-filter"])

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from ipaddress import ip_address
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from netcharter.plan.fate import in_force
 from netcharter.proofs.conversations import Again, Conversation, Ends, Judged
+from netcharter.rollout import looks
 from netcharter.rollout import work as rollout
-from netcharter.rollout.store import Standing, Trial
+from netcharter.rollout.store import Standing, Trial, Version
 from netcharter.rollout.trouble import RolloutRefused
 from netcharter.tasks.enacting import acts
 from netcharter.tasks.enacting.acts import work_at
@@ -20,7 +22,7 @@ from netcharter.tasks.enacting.cutting import LISTED, Cut, in_place
 from netcharter.tasks.enacting.here import Here
 from netcharter.tasks.holds import Holds
 from netcharter.tasks.sources import Source, usable_plan
-from tests.rollout.pretended import Pretended
+from tests.rollout.pretended import WAYS, Pretended, kit
 
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
 TEXT = b"""\
@@ -93,25 +95,45 @@ def test_a_document_stays_short_and_its_counts_are_whole() -> None:
     assert "would be cut" in told
 
 
+def held(plan: Any, loaded: Any, now: Any, others: tuple[str, ...], lines: Any) -> Holds:
+    return Holds("otherwise" if others else "as planned", None, None, others)
+
+
 def test_marks_are_read_as_the_version_wrote_them_that_one_goes_back_from(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """The kept charter numbers its lines otherwise than the earlier one to which one goes back."""
+    """The kept charter numbers its lines otherwise than the earlier one to which one goes back.
+
+    What that changes is told, and what of addresses, routes and settings does not become as planned.
+    """
     mast = b"  mast: {device: eth9, address: automatic}\n"
     copper = b"  copper: {device: eth0, address: automatic}\n"
     earlier = Source("charter.yaml", TEXT.replace(copper, copper + mast))
     kept = Source("charter.yaml", TEXT.replace(copper, mast + copper))
     work = work_at("/state", "keeper", host=Pretended(files_={"/state/format": b""}))
     said: list[Any] = []
+    gone: list[Any] = []
     machine: Any = None  # nothing of it is asked here
     standing = Standing(2, trial(1, "changing"), "open")
     place = Here(machine, {}, frozenset(), {}, None)
-    monkeypatch.setattr(rollout, "look", lambda work: standing)
-    monkeypatch.setattr(rollout, "back", lambda work, number, seconds, verify, why: verify())
+    monkeypatch.setattr(looks, "look", lambda work: standing)
+    monkeypatch.setattr(looks, "way_back", lambda work, number: (standing, number))
+    version = Version(1, "", "keeper", NOON)
+    monkeypatch.setattr(looks, "made", lambda work, number: looks.Made(version, kit()))
+    monkeypatch.setattr(acts, "WAYS", WAYS)
+    changes = SimpleNamespace(summary="closed 7 connections")
+    monkeypatch.setattr(acts, "changes", lambda *_, **more: changes)
+    monkeypatch.setattr(rollout, "back", lambda *given: gone.append((given[3](), given[5])))
     monkeypatch.setattr(acts, "kept_source", lambda work, number=None: earlier if number else kept)
     monkeypatch.setattr(acts, "here", lambda plan, connection: place)
     monkeypatch.setattr(acts, "cut_refused", lambda *_, **more: said.append(more["numbers"]))
-    monkeypatch.setattr(acts, "holds", lambda *_: Holds("as planned", None, None, ()))
+    monkeypatch.setattr(acts, "holds", held)
     acts.back(work, 1, "", NOON, 300.0)
+    work.host.settings["address"] = "another"  # type: ignore[attr-defined]
+    acts.back(work, 1, "", NOON, 300.0)
+    difference = "closed 7 connections"
+    otherwise = ("setting address is another instead of stock", "the packet filter is not loaded")
+    assert gone == [((), difference), (otherwise, difference)]
+    assert said.pop() == said[0]
     assert said == [{1: "mast", 2: "copper"}]
     assert [line.name for line in usable_plan(earlier).plan.lines] == ["copper", "mast"]

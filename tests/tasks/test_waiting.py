@@ -10,8 +10,9 @@ from ipaddress import ip_address
 import pytest
 
 from netcharter.proofs.conversations import Again, Conversation, Ends, Judged
+from netcharter.rollout.looks import look
 from netcharter.rollout.store import STOCK, Paths, Trial, trial_of
-from netcharter.rollout.work import Undone, Waiting, enact, keep, look, timer_work, undo
+from netcharter.rollout.work import Undone, Waiting, enact, keep, timer_work, undo
 from netcharter.tasks.enacting.waiting import GRACE, Over, later, waited
 from tests.rollout.pretended import STATE, Pretended, making, work
 

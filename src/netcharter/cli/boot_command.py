@@ -27,12 +27,11 @@ def cli(unit: bool, install: bool, remove: bool, state: Path, as_json: bool) -> 
         return _unit(os.path.abspath(state), (unit, install, remove), as_json)
     found = acts.boot(work(state, quiet=True))
     if as_json:
-        left = list(found.left)
-        print_json({"ok": not left, "state": "in place", "version": found.version, "left": left})
+        print_json(telling.booted_json(found))
     else:
         for line in telling.booted_lines(found, width()):
             click.echo(safe(line))
-    return 0 if not found.left else 1
+    return 0 if telling.booted_well(found) else 1
 
 
 def _unit(state: str, asked: tuple[bool, bool, bool], as_json: bool) -> int:

@@ -79,6 +79,7 @@ def cli(charter: Path, state: Path, on: str | None, as_json: bool, **said: Any) 
     if said["prepare"]:
         return _prepared(charter, state, as_json, said)
     rolling = work(state, quiet=as_json)
+    stood = _stands(rolling, said)
     ready = _judged(rolling, charter, said)
     if not as_json:
         _show_ready(ready)
@@ -86,9 +87,28 @@ def cli(charter: Path, state: Path, on: str | None, as_json: bool, **said: Any) 
         if as_json:
             print_json(ready.as_json())
         return 0 if ready.ok else 1
-    if not said["yes"] and not click.confirm("Put it in place on trial?", err=as_json):
+    if not _wanted(ready, said, as_json):
         return 1
-    return _enacted(rolling, ready, said, as_json)
+    return _enacted(rolling, ready, stood, said, as_json)
+
+
+def _stands(rolling: Any, said: dict[str, Any]) -> Any:
+    """How things stand before it is judged, which takes a while. Raises RolloutRefused where
+    something is on trial, unless it is only to be judged."""
+    from netcharter.tasks.enacting import acts
+
+    return acts.standing(rolling) if said["only_judge"] else acts.free(rolling)
+
+
+def _wanted(ready: Any, said: dict[str, Any], as_json: bool) -> bool:
+    """Whether the keeper says yes; a no, or no answer at all, is told as JSON too."""
+    agreed = False
+    try:
+        agreed = said["yes"] or click.confirm("Put it in place on trial?", err=as_json)
+        return agreed
+    finally:
+        if as_json and not agreed:
+            print_json({**ready.as_json(), "ok": False, "state": "declined"})
 
 
 def _sensible(on: str | None, said: dict[str, Any]) -> None:
@@ -141,7 +161,7 @@ def _judged(rolling: Any, charter: Path, said: dict[str, Any]) -> Any:
         )
 
 
-def _enacted(rolling: Any, ready: Any, said: dict[str, Any], as_json: bool) -> int:
+def _enacted(rolling: Any, ready: Any, stood: Any, said: dict[str, Any], as_json: bool) -> int:
     from netcharter.tasks.enacting import acts, telling
 
     done = acts.enact(
@@ -150,6 +170,7 @@ def _enacted(rolling: Any, ready: Any, said: dict[str, Any], as_json: bool) -> i
         why=said["because"],
         seconds=said["within"],
         set_aside=said["set_aside"],
+        judged=stood,
         now=clock(),
     )
     found = telling.outcome_json(done.outcome)

@@ -22,16 +22,17 @@ def cli(mend: bool, state: Path, on: str | None, as_json: bool) -> int:
     """Is what the kernel has loaded still the plan? The difference, as connections."""
     if on is not None:
         return elsewhere(on)
-    from netcharter.tasks.enacting import acts
+    from netcharter.tasks.enacting import acts, telling
 
     rolling = work(state, quiet=as_json)
     found = acts.still_holds(rolling, clock())
+    met: list[str] = []
     if mend and not found.ok:
-        acts.mend(rolling)
+        met = list(telling.mended_lines(acts.mend(rolling), width()))
         found = acts.still_holds(rolling, clock())
     if as_json:
-        print_json(found.as_json())
+        print_json({**found.as_json(), "notes": met})
     else:
-        for line in found.lines(width()):
+        for line in (*met, *found.lines(width())):
             click.echo(safe(line))
     return 0 if found.ok else 1

@@ -18,7 +18,7 @@ from netcharter.cli.rolling import brought_up, refused, state_option, work
 @exits
 @refused
 def cli(state: Path, on: str | None, as_json: bool) -> int:
-    """Keep what is on trial: from now on it is what a reboot brings up."""
+    """Keep what is on trial, if it still is in place as planned: a reboot brings it up."""
     if on is not None:
         return elsewhere(on)
     from netcharter.tasks.enacting import acts, telling

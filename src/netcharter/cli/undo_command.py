@@ -14,7 +14,7 @@ from netcharter.cli.rolling import ASKED_FOR, refused, state_option, work
 
 
 @click.command("undo")
-@click.argument("version", required=False, type=click.IntRange(1))
+@click.argument("version", required=False, type=click.IntRange(0))
 @click.option("--history", is_flag=True, help="tell what happened here; change nothing")
 @click.option("--because", default="", metavar="TEXT", help="why, for the history")
 @click.option(
@@ -38,7 +38,8 @@ def cli(
     state: Path,
     as_json: bool,
 ) -> int:
-    """Go back: from what is on trial to what is kept, or to an earlier version."""
+    """Go back: from what is on trial to what is kept; else to what was kept just before, or to
+    VERSION (0: this machine without anything of netcharter's)."""
     if on is not None:
         return elsewhere(on)
     from netcharter.tasks.enacting import acts
@@ -54,13 +55,13 @@ def cli(
 def _history(rolling: Any, as_json: bool) -> int:
     from netcharter.tasks.enacting import acts, telling
 
-    events = acts.happened(rolling)
+    events, unread = acts.happened(rolling)
     if as_json:
-        print_json({"ok": True, "events": telling.history_json(events)})
-        return 0
-    for line in telling.history_lines(events, acts.zone(rolling), width()):
-        click.echo(safe(line))
-    return 0
+        print_json(telling.history_json(events, unread))
+    else:
+        for line in telling.history_lines(events, unread, acts.zone(rolling), width()):
+            click.echo(safe(line))
+    return 1 if unread else 0
 
 
 def _undone(rolling: Any, because: str, as_json: bool) -> int:
@@ -71,7 +72,8 @@ def _undone(rolling: Any, because: str, as_json: bool) -> int:
     found, again = cutting.undo(rolling, why, clock(), ssh_connection(os.environ))
     said = telling.undone_json(found)
     if as_json:
-        print_json({**said, "again": again.as_json() if again else None})
+        again_said = again.as_json() if again else None
+        print_json({**said, "difference": "", "again": again_said})
     else:
         for line in telling.again_lines(again, width()):
             click.echo(safe(line))
@@ -91,8 +93,10 @@ def _back(rolling: Any, version: int | None, because: str, within: int, as_json:
     said = telling.outcome_json(found)
     ok = said["state"] == "waiting"
     if as_json:
-        print_json({"ok": ok, **said, "again": again.as_json() if again else None})
+        again_said = again.as_json() if again else None
+        print_json({"ok": ok, **said, "difference": done.difference, "again": again_said})
     else:
+        click.echo(safe(f"what changes: {done.difference}"))
         for line in telling.again_lines(again, width()):
             click.echo(safe(line))
         for line in telling.outcome_lines(found, acts.zone(rolling), width()):

@@ -19,6 +19,10 @@ class Host(Protocol):
         """Raises RolloutRefused where the host lacks a program that is needed, or this process the
         right to change its network."""
 
+    def swept(self) -> None:
+        """What a process of ours that was killed may have left on the host besides a trial, and
+        which changes nothing, is gone."""
+
     def perform(self, effect: Effect) -> None:
         """Do one thing, and return when it is done and on the disk."""
 

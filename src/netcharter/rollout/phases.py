@@ -11,9 +11,11 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
+from netcharter.rollout.observe import OURS
 from netcharter.rollout.shapes import Folder, HostState, Point, Remove, Step, Write
 from netcharter.rollout.snapshot import snapshot
 from netcharter.rollout.store import (
+    STOCK,
     Event,
     Paths,
     Phase,
@@ -49,11 +51,15 @@ class Making:
     left: tuple[str, ...] = ()
 
 
+def founding(paths: Paths) -> tuple[Step, ...]:
+    """The state folder alone, in which the lock is to be."""
+    return (Step("the state folder is made", (Folder(paths.root),)),)
+
+
 def settling(paths: Paths) -> tuple[Step, ...]:
-    """The state folder itself. Its format is told before anything is in it."""
-    root, versions = Folder(paths.root), Folder(paths.versions)
-    made = (root, Write(paths.format, format_text()), versions)
-    return (Step("the state folder is made", made),)
+    """What the state folder has in it from its beginning; its format comes first."""
+    made = (Write(paths.format, format_text()), Folder(paths.versions))
+    return (Step("the state folder is laid out", made),)
 
 
 def version_made(number: int, making: Making, previous: int | None, when: datetime) -> Version:
@@ -123,6 +129,13 @@ def opening(
     )
 
 
+def placed(paths: Paths, state: HostState) -> Step:
+    """What of the packet filter is ours, as it was found to be as planned."""
+    ours = tuple(table for table in state.tables if (table.family, table.name) == OURS)
+    seen = snapshot(HostState(state.at, tables=ours))
+    return Step("what is in place is put aside", (Write(paths.placed, seen, SECRET),))
+
+
 def phase(paths: Paths, trial: Trial, now: Phase) -> Step:
     """The trial enters another phase."""
     names = {
@@ -134,31 +147,33 @@ def phase(paths: Paths, trial: Trial, now: Phase) -> Step:
 
 
 def keeping(
-    paths: Paths, trial: Trial, before: bytes | None, history: bytes, event: Event
+    paths: Paths, trial: Trial, stock: bytes | None, history: bytes | None, event: Event
 ) -> tuple[Step, ...]:
     """The trial is kept. The link is the decision: all after it is tidying.
 
-    before: what the host was like, to be put aside where that was without any version of ours.
+    stock: what the host was like without any version of ours, to be put aside with what is kept;
+    history: as in `over`.
     """
-    first = trial.previous is None and before is not None
-    stock = paths.version(trial.version, "before.json")
-    aside = (Write(stock, before, SECRET),) if first and before is not None else ()
+    place = paths.version(trial.version, "before.json")
+    known = trial.version != STOCK and stock is not None
+    aside = (Write(place, stock, SECRET),) if known and stock is not None else ()
     return (
         Step("the version is kept", (*aside, Point(paths.kept, link_to(trial.version)))),
         *over(paths, history, event),
     )
 
 
-def over(paths: Paths, history: bytes, event: Event) -> tuple[Step, ...]:
-    """A trial that is decided or undone goes, after what became of it has been told."""
+def over(paths: Paths, history: bytes | None, event: Event) -> tuple[Step, ...]:
+    """A trial that is decided or undone goes, after what became of it has been told. history: None
+    where it can't be read; it is then left as it is."""
     return (
-        Step("what happened is told", (Write(paths.history, with_event(history, event)),)),
+        *telling(paths, history, event),
         Step("the trial is over", (Remove(paths.trial),)),
     )
 
 
 def tidying(
-    paths: Paths, now: Standing, history: bytes, who: str, when: datetime
+    paths: Paths, now: Standing, history: bytes | None, who: str, when: datetime
 ) -> tuple[Step, ...]:
     """What is left of a trial that is no longer open; nothing where nothing is left."""
     trial = now.trial
@@ -174,8 +189,10 @@ def tidying(
     return over(paths, history, Event(when, who, "undone", trial.version, why=why))
 
 
-def telling(paths: Paths, history: bytes, event: Event) -> tuple[Step, ...]:
-    """One more line of history, and nothing else."""
+def telling(paths: Paths, history: bytes | None, event: Event) -> tuple[Step, ...]:
+    """One more line of history, and nothing else; history: as in `over`."""
+    if history is None:
+        return ()
     return (Step("what happened is told", (Write(paths.history, with_event(history, event)),)),)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import Literal, get_args
@@ -71,6 +71,11 @@ class Paths:
     @property
     def before(self) -> str:
         return self.within("trial", "before.json")
+
+    @property
+    def placed(self) -> str:
+        """What of the packet filter was proven to be as planned, when the trial began to wait."""
+        return self.within("trial", "placed.json")
 
     @property
     def armed(self) -> str:
@@ -400,32 +405,65 @@ def may_begin(now: Standing, timer_lives: bool = True) -> None:
         )
 
 
-def back_to(wanted: int | None, kept: int | None, versions: Mapping[int, Version]) -> int | None:
-    """The version that `undo` leads to when nothing is on trial; None: the host as it was before
+def may_be_judged_by(then: Standing | None, now: Standing) -> None:
+    """Raises RolloutRefused where what is kept is no longer what it was judged against. then: how
+    things stood when that began; None: nothing was judged."""
+    if then is not None and then.kept != now.kept:
+        kept, before = (called(one.kept or STOCK) for one in (now, then))
+        raise RolloutRefused(
+            f"{kept} was kept meanwhile; this was judged against {before}",
+            "call it again, so that it is judged anew; nothing was changed",
+        )
+
+
+def back_to(
+    wanted: int | None,
+    kept: int | None,
+    versions: Mapping[int, Version],
+    events: Sequence[Event] = (),
+) -> int:
+    """The version that `undo` leads to when nothing is on trial; STOCK: the host as it was before
     any of ours.
 
-    wanted: the number that was asked for; None: what was kept before the one that is kept now.
-    Raises RolloutRefused if it leads nowhere.
+    wanted: the number that was asked for; None: what was kept just before what is kept now. events:
+    what happened, in order. Raises RolloutRefused if it leads nowhere.
     """
     known = ", ".join(map(str, sorted(versions))) or "none"
-    if kept is None and wanted is None:
-        raise RolloutRefused("nothing of netcharter is kept here", f"name a version: {known}")
-    if wanted is not None and wanted == kept:
+    if kept is None and wanted == STOCK:
+        raise RolloutRefused("nothing of netcharter is kept here", "nothing is to be undone")
+    if wanted is None:
+        wanted = _before(kept, versions, events)
+    elif wanted == kept:
         raise RolloutRefused(f"version {wanted} is what is kept", "nothing is to be undone")
-    if wanted is not None and wanted not in versions:
+    if wanted != STOCK and wanted not in versions:
         raise RolloutRefused(f"there is no version {wanted}", f"there is: {known}")
-    if wanted is not None or kept is None:
-        return wanted
-    return _before(kept, versions)
+    return wanted
 
 
-def _before(kept: int, versions: Mapping[int, Version]) -> int | None:
-    if kept not in versions:
+def _before(kept: int | None, versions: Mapping[int, Version], events: Sequence[Event]) -> int:
+    """What was kept last that is not kept now. Where the history does not tell, what was kept when
+    the version was made."""
+    if kept is not None and kept not in versions:
         raise StateBroken(f"version {kept}", "it is kept, and not there")
-    previous = versions[kept].previous
-    if previous is not None and previous not in versions:
-        raise RolloutRefused(f"version {previous} is no longer there", "name another version")
-    return previous
+    stood = [number for number in _kept_here(events) if number != (kept or STOCK)]
+    if stood:
+        return stood[-1]
+    if kept is None:
+        known = ", ".join(map(str, sorted(versions))) or "none"
+        raise RolloutRefused("nothing of netcharter is kept here", f"name a version: {known}")
+    return versions[kept].previous or STOCK
+
+
+def _kept_here(events: Sequence[Event]) -> list[int]:
+    """What was kept on this machine, in order; what happened before a copy was taken back happened
+    on another."""
+    found: list[int] = []
+    for event in events:
+        if event.what == "restored":
+            found.clear()
+        elif event.what == "kept" and event.version is not None:
+            found.append(event.version)
+    return found
 
 
 # --- what happened ------------------------------------------------------------------------------
@@ -449,13 +487,22 @@ def event_line(event: Event) -> str:
 
 
 def events_of(data: bytes) -> tuple[Event, ...]:
-    """All that happened, in order. Raises StateBroken, with the line, for one that tells nothing."""
-    lines = data.split(b"\n")
-    return tuple(
-        _event(fields(f"history.jsonl, line {number}", text))
-        for number, text in enumerate(lines, 1)
-        if text
-    )
+    """All that happened, in order, as far as it can be read."""
+    return tuple(line for line in _lines(data) if isinstance(line, Event))
+
+
+def unread(data: bytes) -> tuple[str, ...]:
+    """The lines of a history that tell nothing, each by its number and what is wrong with it."""
+    return tuple(line.reason for line in _lines(data) if isinstance(line, StateBroken))
+
+
+def _lines(data: bytes) -> Iterator[Event | StateBroken]:
+    for number, text in enumerate(data.split(b"\n"), 1):
+        if text:
+            try:
+                yield _event(fields(f"history.jsonl, line {number}", text))
+            except StateBroken as problem:
+                yield problem
 
 
 def _event(found: Fields) -> Event:

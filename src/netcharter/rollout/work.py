@@ -8,52 +8,61 @@ finished, or undone, or left for the undo timer, which finds it by the state fol
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
-from netcharter.rollout import phases
-from netcharter.rollout.host import Files, Host, Work
+from netcharter.rollout import looks, phases
+from netcharter.rollout.host import Files, Work
+from netcharter.rollout.looks import (
+    armed_now,
+    look,
+    made,
+    timer_lives,
+    trial_now,
+    understood,
+    versions,
+)
 from netcharter.rollout.phases import Making
 from netcharter.rollout.shapes import FILTERING, HostState, Remove, Step
 from netcharter.rollout.snapshot import restored
 from netcharter.rollout.store import (
     STOCK,
-    Armed,
     Event,
-    Paths,
     Standing,
     TimerDoes,
     Trial,
     Version,
     What,
-    armed_of,
     back_to,
     boot_does,
-    check_format,
-    check_kit,
+    called,
     kept_by,
     link_to,
+    may_be_judged_by,
     may_begin,
     may_keep,
     numbers,
-    standing,
     timer_does,
     timer_looks,
-    trial_of,
-    version_of,
 )
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
 
 TRIES = 3  # to make a host as it was before, each from what it is like then
+TOLD = 3  # differences that a refusal names
 Verify = Callable[[], tuple[str, ...]]
+
+
+def nothing_more() -> None:
+    """For what needs no preparation."""
 
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """It is in place, and waits to be kept until the trial's deadline."""
+    """It is in place, and waits to be kept until the trial's deadline. notes: what went wrong on
+    the way."""
 
     trial: Trial
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,76 +87,13 @@ class Kept:
 @dataclass(frozen=True, slots=True)
 class Booted:
     """Boot has brought up this version; None where none is kept. left: what of it can't be
-    had on this host."""
+    had on this host; undone: the trial of this very boot that it undid first; notes: what went
+    wrong on the way."""
 
     version: int | None
     left: tuple[str, ...] = ()
-
-
-# --- looking ------------------------------------------------------------------------------------
-
-
-def look(work: Work) -> Standing:
-    """How things stand. Raises RolloutRefused (StateBroken) where the folder can't be used."""
-    host, paths = work.host, work.paths
-    check_format(host.read(paths.format), host.names(paths.root))
-    trial, armed = trial_now(host, paths), armed_now(host, paths)
-    mine = trial is not None and armed is not None and armed.version == trial.version
-    return standing(kept_by(host.link(paths.kept)), trial, mine, host.boot_id())
-
-
-def trial_now(host: Host, paths: Paths) -> Trial | None:
-    """The trial that is told of, whatever became of it. Raises StateBroken."""
-    data = host.read(paths.trial_file)
-    return None if data is None else trial_of("trial/trial.json", data)
-
-
-def armed_now(host: Host, paths: Paths) -> Armed | None:
-    """The timer that was armed for it. Raises StateBroken."""
-    data = host.read(paths.armed)
-    return None if data is None else armed_of("trial/armed", data)
-
-
-def timer_lives(work: Work) -> bool:
-    """Whether the timer that was armed for the trial is there still. Raises StateBroken."""
-    armed = armed_now(work.host, work.paths)
-    return armed is not None and work.host.lives(armed.process)
-
-
-def versions(work: Work) -> dict[int, Version]:
-    """All versions that are complete, by number. Raises StateBroken."""
-    found = {}
-    for number in numbers(work.host.names(work.paths.versions)):
-        data = work.host.read(work.paths.version(number, "version.json"))
-        if data is not None:
-            found[number] = version_of(f"versions/{number:04}/version.json", data)
-    return found
-
-
-@dataclass(frozen=True, slots=True)
-class Made:
-    """A version with its kit."""
-
-    version: Version
-    files: Files
-
-
-def made(work: Work, number: int) -> Made:
-    """A version and its kit. Raises StateBroken if its files are not those that were put in place
-    then."""
-    host, paths = work.host, work.paths
-    data = host.read(paths.version(number, "version.json"))
-    if data is None:
-        raise StateBroken(f"versions/{number:04}", "it is not there as a whole")
-    version = version_of(f"versions/{number:04}/version.json", data)
-    files = host.files(paths.version(number, "kit"))
-    check_kit(version, files)
-    return Made(version, files)
-
-
-def _kit(work: Work, number: int | None) -> Files | None:
-    """The kit of a version, if it is one. Raises StateBroken."""
-    return made(work, number).files if number else None
+    undone: Undone | None = None
+    notes: tuple[str, ...] = ()
 
 
 # --- doing --------------------------------------------------------------------------------------
@@ -177,53 +123,81 @@ def insist(work: Work, steps: Iterable[Step]) -> tuple[str, ...]:
     return tuple(failed)
 
 
-def enact(work: Work, making: Making, seconds: float, verify: Verify) -> Waiting | Undone:
+def enact(
+    work: Work,
+    making: Making,
+    seconds: float,
+    verify: Verify,
+    judged: Standing | None = None,
+    prepare: Callable[[], None] = nothing_more,
+) -> Waiting | Undone:
     """Put a kit in place on trial for so many seconds.
 
-    verify: looks whether what the kernel has is the plan, and returns complaints. Raises
-    RolloutRefused where nothing has been changed.
+    verify: looks whether what the kernel has is the plan, and returns complaints. judged: how
+    things stood when it was judged; prepare: is done under the lock before anything changes, may
+    refuse, and what it leaves is swept in the end. Raises RolloutRefused where nothing has been changed.
     """
     work.ways.settings_of(making.files)  # before anything is written: it must be a kit
     _ready(work)
     with work.host.locked(work.paths, "enact"):
-        now = _tidied(work)
-        may_begin(now, timer_lives(work))
-        version = _staged(work, making, now.kept)
-        attempt = _Attempt(version, version.number, now.kept, seconds, version.why, fresh=True)
-        return _tried(work, attempt, verify)
+        now = _begun(work, judged)
+        notes: tuple[str, ...] = ()
+        try:
+            prepare()
+            version = _staged(work, making, now.kept)
+            attempt = _Attempt(
+                version, version.number, now.kept, seconds, version.why, version.difference, True
+            )
+            outcome = _tried(work, attempt, verify)
+        finally:
+            notes = _swept(work)
+        return replace(outcome, notes=(*outcome.notes, *notes))
 
 
 def back(
-    work: Work, number: int | None, seconds: float, verify: Verify, why: str = ""
+    work: Work,
+    number: int | None,
+    seconds: float,
+    verify: Verify,
+    why: str = "",
+    difference: str = "",
+    judged: Standing | None = None,
 ) -> Waiting | Undone:
-    """Put an earlier version in place on trial; None: what was kept before the one kept now, which
-    may be the host without any of ours. Raises RolloutRefused where nothing has been changed."""
+    """Put an earlier version in place on trial, STOCK for the host without any of ours; None: what
+    was kept just before.
+
+    difference: what that changes, in a sentence; judged: as for `enact`. Raises RolloutRefused
+    where nothing has been changed.
+    """
     _ready(work)
     with work.host.locked(work.paths, "undo"):
-        now = _tidied(work)
-        may_begin(now, timer_lives(work))
+        now = _begun(work, judged)
         known = versions(work)
-        target = back_to(number, now.kept, known)
-        version = None if target is None else known[target]
-        return _tried(work, _Attempt(version, target or STOCK, now.kept, seconds, why), verify)
+        target = back_to(number, now.kept, known, looks.events(work))
+        attempt = _Attempt(known.get(target), target, now.kept, seconds, why, difference)
+        return _tried(work, attempt, verify)
 
 
 def keep(work: Work) -> Kept:
-    """Keep what is on trial. Raises RolloutRefused where it stays as it was."""
+    """Keep what is on trial, if it still is in place as it was proven to be. Raises RolloutRefused
+    where it stays as it was."""
     with work.host.locked(work.paths, "keep"):
         now = look(work)
         trial = may_keep(now)
+        _swept(work)
         if now.situation == "decided":
             return Kept(trial.version, insist(work, _tidying(work, now)))
+        _demand_in_place(work, trial)
         event = _event(work, "kept", trial.version)
-        before = work.host.read(work.paths.before)
-        decision, *after = phases.keeping(work.paths, trial, before, _history(work), event)
+        history, notes = looks.history(work)
+        stock = looks.stock_before(work, trial)
+        decision, *after = phases.keeping(work.paths, trial, stock, history, event)
         try:
             perform(work, (decision,))
         except EffectFailed as problem:
             if work.host.link(work.paths.kept) != link_to(trial.version):
                 raise RolloutRefused(f"it can't be kept: {problem}", "it stays on trial") from None
-        return Kept(trial.version, insist(work, after))
+        return Kept(trial.version, notes + insist(work, after))
 
 
 def undo(work: Work, why: str = "") -> Undone | None:
@@ -245,17 +219,18 @@ def boot(work: Work, what: What = "restored at boot") -> Booted:
         return Booted(None)
     work.host.ready()
     with work.host.locked(work.paths, "boot"):
-        now = _by_link_alone(work)
+        now, notes = _by_link_alone(work)
         does = boot_does(now, timer_lives(work))
         if does == "wait":
             may_begin(now)
+        _swept(work)
+        undone = None
         if does == "undo, bring up" and now.trial is not None:
-            _undone(work, now.trial, "its undo timer had died")
+            undone = _undone(work, now.trial, "its undo timer had died")
         # Neither a disk that is full nor a history that can't be read keeps a kit from coming up.
-        with suppress(EffectFailed):
-            insist(work, _tidying(work, now))
+        notes += insist(work, _tidying(work, now))
         if now.kept is None:
-            return Booted(None)
+            return Booted(None, (), undone, notes)
         kept = made(work, now.kept)
         settings = work.ways.settings_of(kept.files)
         bare = work.host.observe(settings)
@@ -263,9 +238,7 @@ def boot(work: Work, what: What = "restored at boot") -> Booted:
         left = work.ways.left_out(bare, wanted)
         brought_up(work, work.ways.converge(bare, wanted, work.host.clock(), None, kept.files))
         event = _event(work, what, now.kept, difference="; ".join(left))
-        with suppress(EffectFailed):
-            insist(work, phases.telling(work.paths, _history(work), event))
-        return Booted(now.kept, left)
+        return Booted(now.kept, left, undone, notes + _told(work, event))
 
 
 def brought_up(work: Work, steps: Sequence[Step]) -> None:
@@ -319,33 +292,58 @@ def _ready(work: Work) -> None:
     """The host can be worked on; the state folder is there, and is ours. Raises RolloutRefused."""
     work.host.ready()
     look(work)
+    _written(work, phases.founding(work.paths))
+
+
+def _begun(work: Work, judged: Standing | None) -> Standing:
+    """How things stand where something begins; the lock is held. Raises RolloutRefused."""
+    if work.host.read(work.paths.format) is None:
+        _written(work, phases.settling(work.paths))
+    now = _tidied(work)
+    may_begin(now, timer_lives(work))
+    may_be_judged_by(judged, now)
+    return now
+
+
+def _written(work: Work, steps: Iterable[Step]) -> None:
     try:
-        perform(work, phases.settling(work.paths))
+        perform(work, steps)
     except EffectFailed as problem:
         raise RolloutRefused(
             f"the state folder can't be written: {problem}", "nothing was changed"
         ) from None
 
 
-def _by_link_alone(work: Work) -> Standing:
-    """How things stand, for boot: a trial that can't be read does not keep from coming up what is
-    kept, and goes."""
+def _swept(work: Work) -> tuple[str, ...]:
+    """Sweep, and return what failed. What stays changes nothing, and the next takes it away: it
+    stands in nobody's way."""
+    try:
+        work.host.swept()
+    except EffectFailed as problem:
+        return (f"what has the kernel see your session could not be taken away: {problem}",)
+    return ()
+
+
+def _by_link_alone(work: Work) -> tuple[Standing, tuple[str, ...]]:
+    """How things stand, for boot, and notes: a trial that can't be read does not keep from coming
+    up what is kept, and goes."""
     try:
         now = look(work)
         timer_lives(work)
-        return now
+        return now, ()
     except StateBroken as problem:
-        check_format(work.host.read(work.paths.format), work.host.names(work.paths.root))
+        understood(work)
         kept = kept_by(work.host.link(work.paths.kept))
-        event = _event(work, "undone", STOCK, why=str(problem))
-        unnamed = replace(event, version=None)
-        insist(work, phases.over(work.paths, _history(work), unnamed))
-        return Standing(kept, None, "quiet")
+        event = _event(work, "undone", STOCK, why=problem.reason)
+        history, notes = looks.history(work)
+        notes += insist(work, phases.over(work.paths, history, replace(event, version=None)))
+        return Standing(kept, None, "quiet"), (f"{problem.reason}: the trial was put away", *notes)
 
 
 def _tidied(work: Work) -> Standing:
     """How things stand once what is left of an earlier trial has been put away."""
     now = look(work)
+    _swept(work)
     if now.situation == "open":
         return now
     try:
@@ -356,7 +354,7 @@ def _tidied(work: Work) -> Standing:
 
 
 def _tidying(work: Work, now: Standing) -> tuple[Step, ...]:
-    return phases.tidying(work.paths, now, _history(work), work.who, work.host.utc())
+    return phases.tidying(work.paths, now, looks.history(work)[0], work.who, work.host.utc())
 
 
 def _staged(work: Work, making: Making, kept: int | None) -> Version:
@@ -384,6 +382,7 @@ class _Attempt:
     kept: int | None
     seconds: float
     why: str
+    difference: str = ""
     fresh: bool = False  # put aside for this attempt: nothing may lead to it if it can't be begun
 
 
@@ -398,10 +397,14 @@ def _tried(work: Work, attempt: _Attempt, verify: Verify) -> Waiting | Undone:
     trial = _opened(work, attempt, before)
     try:
         perform(work, steps)
-        complaints = verify()
+        # Looked at before it is proven, so that what somebody changes later is not taken for it.
+        found = work.host.observe(before.settings)
+        complaints = looks.not_stock(work, attempt.kept, found) if attempt.version is None else ()
+        complaints += verify()
         if not complaints:
             waiting = _until(work, replace(trial, phase="waiting"), attempt.seconds)
-            perform(work, (phases.phase(work.paths, waiting, "waiting"),))
+            waits = phases.phase(work.paths, waiting, "waiting")
+            perform(work, (phases.placed(work.paths, found), waits))
             return Waiting(waiting)
         failed = "it is not what was planned: " + "; ".join(complaints)
     except EffectFailed as problem:
@@ -417,13 +420,11 @@ def _aims(work: Work, attempt: _Attempt) -> tuple[HostState, tuple[Step, ...]]:
     them can be tried without effect has been tried. Raises RolloutRefused."""
     host, ways = work.host, work.ways
     try:
-        new, old = _kit(work, attempt.number), _kit(work, attempt.kept)
-        both = [kit for kit in (new, old) if kit is not None]
+        new, old = looks.kit(work, attempt.number), looks.kit(work, attempt.kept)
+        both = looks.concerned(work, attempt.number, attempt.kept)
         now = host.observe(ways.settings_of(*both))
         if attempt.version is None or new is None:
-            place = work.paths.version(attempt.kept or STOCK, "before.json")
-            stock = restored("before.json of what is kept", host.read(place) or b"")
-            wanted = ways.as_before(stock, now, *both)
+            wanted = ways.as_before(looks.stock(work, attempt.kept), now, *both)
         else:
             wanted = ways.wanted(new, now, old, attempt.version.set_aside)
         steps = ways.converge(now, wanted, host.clock(), old, new)
@@ -439,15 +440,15 @@ def _opened(work: Work, attempt: _Attempt, before: HostState) -> Trial:
     host, paths, number = work.host, work.paths, attempt.number
     unset = Trial(number, attempt.kept, "changing", work.who, host.utc(), 0.0, host.boot_id())
     trial = _until(work, unset, attempt.seconds)
-    version = attempt.version
-    digest, difference = (version.digest, version.difference) if version else ("", "")
-    event = _event(work, "enacted", number, digest, attempt.why, difference)
+    digest = attempt.version.digest if attempt.version else ""
+    event = _event(work, "enacted", number, digest, attempt.why, attempt.difference)
     try:
-        perform(work, phases.opening(paths, trial, before, _history(work), event))
+        history = host.read(paths.history) or b""
+        perform(work, phases.opening(paths, trial, before, history, event))
         host.arm(paths, number)
     except EffectFailed as problem:
         gone = _event(work, "undone", number, digest, "ended before anything was changed")
-        insist(work, phases.over(paths, _history(work), gone))
+        insist(work, phases.over(paths, looks.history(work)[0], gone))
         raise RolloutRefused(f"{problem}", "nothing was changed") from None
     return trial
 
@@ -467,13 +468,14 @@ def _undone(work: Work, trial: Trial, why: str) -> Undone:
     paths, version = work.paths, trial.version
     notes = insist(work, (phases.phase(paths, trial, "undoing"),))
     left, failed = _as_before(work, trial)
+    _swept(work)
     notes += failed
     if left:
         event = _event(work, "not undone", version, why=why, difference="; ".join(left))
-        notes += insist(work, phases.telling(paths, _history(work), event))
-        return Undone(version, why, left, notes)
-    event = _event(work, "undone", version, why=why)
-    return Undone(version, why, (), notes + insist(work, phases.over(paths, _history(work), event)))
+        return Undone(version, why, left, notes + _told(work, event))
+    history, unread = looks.history(work)
+    ends = phases.over(paths, history, _event(work, "undone", version, why=why))
+    return Undone(version, why, (), notes + unread + insist(work, ends))
 
 
 def _as_before(work: Work, trial: Trial) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -484,8 +486,7 @@ def _as_before(work: Work, trial: Trial) -> tuple[tuple[str, ...], tuple[str, ..
     for _ in range(TRIES):
         try:
             before = restored("trial/before.json", host.read(work.paths.before) or b"")
-            new, old = _kits(work, trial)
-            both = [kit for kit in (new, old) if kit is not None]
+            new, old, both = _kits(work, trial)
             now = host.observe(before.settings)
             wanted = ways.as_before(before, now, *both) if both else before
             failed = insist(work, ways.converge(now, wanted, host.clock(), new, old))
@@ -498,17 +499,38 @@ def _as_before(work: Work, trial: Trial) -> tuple[tuple[str, ...], tuple[str, ..
     return left, failed
 
 
-def _kits(work: Work, trial: Trial) -> tuple[Files | None, Files | None]:
-    """The kits of a trial, new and old. None if they can't be read: the host is then made as it was
-    in all respects, whoever changed it."""
+def _kits(work: Work, trial: Trial) -> tuple[Files | None, Files | None, tuple[Files, ...]]:
+    """The kits of a trial, new and old, and all that it concerns. None if they can't be read: the
+    host is then made as it was in all respects, whoever changed it."""
     try:
-        return _kit(work, trial.version), _kit(work, trial.previous)
+        both = looks.concerned(work, trial.version, trial.previous)
+        return looks.kit(work, trial.version), looks.kit(work, trial.previous), both
     except StateBroken:
-        return None, None
+        return None, None, ()
 
 
-def _history(work: Work) -> bytes:
-    return work.host.read(work.paths.history) or b""
+def _demand_in_place(work: Work, trial: Trial) -> None:
+    """Raises RolloutRefused where the host is not what was proven to be as planned: somebody
+    changed it meanwhile."""
+    try:
+        otherwise = looks.otherwise(work, trial)
+    except EffectFailed as problem:
+        raise RolloutRefused(
+            f"whether it is in place as planned can't be told: {problem}", "it stays on trial"
+        ) from None
+    if otherwise:
+        more = f", and {len(otherwise) - TOLD} more" if len(otherwise) > TOLD else ""
+        raise RolloutRefused(
+            f"{called(trial.version)} is no longer in place as planned, since somebody changed it:"
+            f" {'; '.join(otherwise[:TOLD])}{more}",
+            "undo it, or let it be undone, and put it in place again; it stays on trial",
+        )
+
+
+def _told(work: Work, event: Event) -> tuple[str, ...]:
+    """One more line of history; returns what went wrong."""
+    history, notes = looks.history(work)
+    return notes + insist(work, phases.telling(work.paths, history, event))
 
 
 def _event(

@@ -11,7 +11,7 @@ from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
-from netcharter.rollout.observe import Unobservable, observing
+from netcharter.rollout.observe import WATCHING, Unobservable, observing
 from netcharter.rollout.run import files, programs
 from netcharter.rollout.run.lock import end_holder, lives, locked, this_process
 from netcharter.rollout.shapes import Effect, Folder, HostState, Point, Remove, Run, Write
@@ -43,6 +43,9 @@ class RealHost:
 
     def ready(self) -> None:
         programs.demand(PROGRAMS)
+
+    def swept(self) -> None:
+        programs.run(Run(("nft", "delete", "table", *WATCHING), fails=False))
 
     def perform(self, effect: Effect) -> None:
         perform(effect)

@@ -14,13 +14,14 @@ import sys
 from collections.abc import Sequence
 
 from netcharter.rollout.host import Work
+from netcharter.rollout.looks import trial_now
 from netcharter.rollout.run.real import RealHost
 from netcharter.rollout.shapes import Write
 from netcharter.rollout.store import Armed, Paths, Trial, armed_text
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 from netcharter.rollout.units import GIVEN_UP, REFUSED
 from netcharter.rollout.ways import WAYS
-from netcharter.rollout.work import Undone, timer_despairs, timer_look, timer_work, trial_now
+from netcharter.rollout.work import Undone, timer_despairs, timer_look, timer_work
 
 LOOK = 1.0  # seconds between two looks
 GRACE = 30.0  # seconds after the deadline in which another may finish what it is at

@@ -3,25 +3,27 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.conversations import Again
 from netcharter.proofs.management import Session
+from netcharter.rollout import looks
 from netcharter.rollout import work as rollout
 from netcharter.rollout.host import Host, Work
 from netcharter.rollout.observe import WATCHING
 from netcharter.rollout.phases import Making
 from netcharter.rollout.run.real import RealHost
 from netcharter.rollout.shapes import Run, Step
-from netcharter.rollout.store import STOCK, Event, Paths, Standing, Trial, events_of
+from netcharter.rollout.store import STOCK, Event, Paths, Standing, Trial, events_of, unread
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 from netcharter.rollout.unlike import unlike
 from netcharter.rollout.wanted import clashes
 from netcharter.rollout.ways import WAYS
 from netcharter.rollout.work import Booted, Kept, Undone, Waiting
+from netcharter.tasks.changes import changes
 from netcharter.tasks.enacting.again import cut_refused
 from netcharter.tasks.enacting.here import Here, here, is_tracked
 from netcharter.tasks.enacting.ready import Ready
@@ -47,17 +49,18 @@ table {_WATCHING} {{
     }}
 }}
 """
-UNWATCH = f"table {_WATCHING}\ndelete table {_WATCHING}\n"
 REFUSALS = (RolloutRefused, EffectFailed)  # which say in words why nothing, or no more, was done
 Told = Callable[[str], None]
 
 
 @dataclass(frozen=True)
 class Enacted:
-    """It waits to be kept, or was undone at once. again: which open conversations were cut."""
+    """It waits to be kept, or was undone at once. again: which open conversations were cut;
+    difference: what going back changes, in a sentence."""
 
     outcome: Waiting | Undone
     again: Again | None
+    difference: str = ""
 
     @property
     def trial(self) -> Trial | None:
@@ -83,13 +86,13 @@ def work_at(
 def kept_source(work: Work, number: int | None = None) -> Source | None:
     """The charter of a version as it was given, of the kept one if none is named; None where none
     is. Raises RolloutRefused, Unusable."""
-    number = rollout.look(work).kept if number is None else number
+    number = looks.look(work).kept if number is None else number
     if number is None:
         return None
     host, paths = work.host, work.paths
     called = f"version {number}"
     text = host.read(paths.version(number, "charter.yaml")) or b""
-    files = rollout.made(work, number).files
+    files = looks.made(work, number).files
     beside = host.files(paths.version(number, "included"))
     try:
         areas = kept_areas(called, files["manifest.json"])
@@ -125,19 +128,24 @@ def as_kept(work: Work) -> bool:
 
 def _otherwise(work: Work) -> tuple[str, ...]:
     """In what the machine differs from the kept version, but for what the filter decides."""
-    number = rollout.look(work).kept
+    number = looks.look(work).kept
     if number is None:
         return ()
-    kept = rollout.made(work, number)
-    now = work.host.observe(WAYS.settings_of(kept.files))
-    wanted = WAYS.wanted(kept.files, now, None, kept.version.set_aside)
+    kept = looks.made(work, number)
+    return _unlike(work, kept.files, kept.version.set_aside)
+
+
+def _unlike(work: Work, files: Mapping[str, bytes], set_aside: Collection[str]) -> tuple[str, ...]:
+    """In what the machine differs from a kit, but for what the filter decides."""
+    now = work.host.observe(WAYS.settings_of(files))
+    wanted = WAYS.wanted(files, now, None, set_aside)
     return unlike(replace(wanted, tables=()), replace(now, tables=()))
 
 
 def in_the_way(work: Work, files: Mapping[str, bytes]) -> tuple[str, ...]:
     """What others have put on this machine where the kit would put something else."""
-    number = rollout.look(work).kept
-    old = rollout.made(work, number).files if number else None
+    number = looks.look(work).kept
+    old = looks.made(work, number).files if number else None
     return clashes(files, work.host.observe(WAYS.settings_of(files)), old)
 
 
@@ -148,9 +156,11 @@ def enact(
     why: str = "",
     seconds: float = SECONDS,
     set_aside: Sequence[str] = (),
+    judged: Standing | None = None,
     now: datetime,
 ) -> Enacted:
-    """Put it in place on trial. Raises RolloutRefused where nothing was changed, Unusable."""
+    """Put it in place on trial. judged: how things stood (`standing`) before it was judged. Raises
+    RolloutRefused where nothing was changed, Unusable."""
     old = kept_plan(work)
     making = Making(
         ready.files,
@@ -168,17 +178,14 @@ def enact(
     def verified() -> tuple[str, ...]:
         # At once: to read back a long charter takes longer than one who is refused now should go on.
         cut.append(_cut(work, ready.plan, ready.here, old, now))
-        return _verified(work, ready, now, set_aside)
+        return _verified(work, ready.plan, ready.files, now, set_aside)
 
-    session = ready.here.session
-    watching = session is not None and not is_tracked(session)
-    try:
-        if watching and session is not None:
+    def prepared() -> None:
+        session = ready.here.session
+        if session is not None and not is_tracked(session):
             _watch(work, session)
-        outcome = rollout.enact(work, making, seconds, verified)
-    finally:
-        if watching:
-            work.host.perform(Run(("nft", "-f", "-"), UNWATCH.encode("ascii"), fails=False))
+
+    outcome = rollout.enact(work, making, seconds, verified, judged, prepared)
     return Enacted(outcome, cut[-1] if cut else None)
 
 
@@ -186,9 +193,13 @@ def _watch(work: Work, session: Session) -> None:
     """Have the kernel track the session in use, so that the new filter takes it for established.
 
     Where no rule asks for the state of a conversation nothing is tracked, and the middle of a
-    conversation that is not is refused. Raises RolloutRefused.
+    conversation that is not is refused. What is loaded for it is swept by the roll-out
+    (`host.swept`). Raises RolloutRefused.
     """
-    work.host.perform(Run(("nft", "-f", "-"), WATCH.encode("ascii")))
+    try:
+        work.host.perform(Run(("nft", "-f", "-"), WATCH.encode("ascii")))
+    except EffectFailed as fault:
+        raise RolloutRefused(str(fault), "nothing was changed") from None
     end = time.monotonic() + WATCHED
     while not is_tracked(session):
         if time.monotonic() > end:
@@ -200,15 +211,18 @@ def _watch(work: Work, session: Session) -> None:
         work.host.wait(0.5)
 
 
-def _verified(work: Work, ready: Ready, now: datetime, set_aside: Sequence[str]) -> tuple[str, ...]:
+def _verified(
+    work: Work,
+    plan: Plan,
+    files: Mapping[str, bytes],
+    now: datetime,
+    set_aside: Collection[str],
+) -> tuple[str, ...]:
     """What of the machine is not as planned, read back from it."""
-    files = ready.files
-    state = work.host.observe(WAYS.settings_of(files))
-    wanted = WAYS.wanted(files, state, None, set_aside)
-    others = unlike(replace(wanted, tables=()), replace(state, tables=()))
+    others = _unlike(work, files, set_aside)
     try:
-        found = here(ready.plan, None)
-        seen = holds(ready.plan, found.loaded, now, others, found.lines)
+        found = here(plan, None)
+        seen = holds(plan, found.loaded, now, others, found.lines)
     except Unusable as fault:
         return tuple(one.message for one in fault.diagnostics)
     return () if seen.ok else (*others, *_differences(seen))
@@ -246,19 +260,26 @@ def still_holds(work: Work, now: datetime) -> Holds:
     return holds(plan, found.loaded, now, _otherwise(work), found.lines)
 
 
-def happened(work: Work) -> tuple[Event, ...]:
-    """What happened here, in order. Raises RolloutRefused."""
-    data = work.host.read(work.paths.history)
-    return events_of(data) if data else ()
+def happened(work: Work) -> tuple[tuple[Event, ...], tuple[str, ...]]:
+    """What happened here, in order, as far as it can be read; and lines that can't, in words.
+    Raises EffectFailed."""
+    data = work.host.read(work.paths.history) or b""
+    return events_of(data), unread(data)
 
 
 def standing(work: Work) -> Standing:
     """How things stand. Raises RolloutRefused."""
-    return rollout.look(work)
+    return looks.look(work)
+
+
+def free(work: Work) -> Standing:
+    """The same where something may begin. Raises RolloutRefused while something is on trial: whose
+    it is, and until when."""
+    return looks.free(work)
 
 
 def keep(work: Work) -> Kept:
-    """Keep what is on trial. Raises RolloutRefused."""
+    """Keep what is on trial, if it is in place as it was proven to be. Raises RolloutRefused."""
     return rollout.keep(work)
 
 
@@ -276,30 +297,50 @@ def back(
     connection: str | None = None,
 ) -> Enacted:
     """Put an earlier version in place, on trial, and cut what it refuses, but for the SSH session in
-    use (`here.ssh_connection`). Raises RolloutRefused, Unusable."""
+    use (`here.ssh_connection`).
+
+    number: STOCK for the machine without anything of netcharter's; None: what was kept just before.
+    Raises RolloutRefused, Unusable.
+    """
+    if not work.host.names(work.paths.root):
+        raise RolloutRefused("nothing of netcharter is kept here", "enact a charter, and keep it")
+    judged, target = looks.way_back(work, number)
+    old, plan = _known(work), _plan_of(work, target)
+    difference = _difference(work, plan, old, now)
     cut: list[Again] = []
 
     def verified() -> tuple[str, ...]:
-        trial = rollout.look(work).trial
-        if trial is None or trial.version == STOCK:
+        if plan is None:
             return ()
         try:
-            source = kept_source(work, trial.version)
-            if source is None:
-                return ()
-            plan = usable_plan(source).plan
-            found = here(plan, connection)
-            cut.append(_cut(work, plan, found, old, now))
-            seen = holds(plan, found.loaded, now, (), found.lines)
+            cut.append(_cut(work, plan, here(plan, connection), old, now))
         except Unusable as fault:
             return tuple(one.message for one in fault.diagnostics)
-        return () if seen.ok else _differences(seen)
+        made = looks.made(work, target)
+        return _verified(work, plan, made.files, now, made.version.set_aside)
 
-    if not work.host.names(work.paths.root):
-        raise RolloutRefused("nothing of netcharter is kept here", "enact a charter, and keep it")
-    old = _known(work)
-    outcome = rollout.back(work, number, seconds, verified, why)
-    return Enacted(outcome, cut[-1] if cut else None)
+    outcome = rollout.back(work, target, seconds, verified, why, difference, judged)
+    return Enacted(outcome, cut[-1] if cut else None, difference)
+
+
+def _plan_of(work: Work, number: int) -> Plan | None:
+    """The plan of a version, None for none of ours. Raises RolloutRefused, Unusable."""
+    source = None if number == STOCK else kept_source(work, number)
+    return None if source is None else usable_plan(source).plan
+
+
+def _difference(work: Work, plan: Plan | None, old: Plan | None, now: datetime) -> str:
+    """What going back changes, in a sentence, against what the kernel has loaded. That it can't be
+    told keeps nobody from going back."""
+    if plan is None:
+        return "nothing of netcharter's decides any more"
+    try:
+        found = here(plan, None)
+        seen = changes(found.loaded, plan, now, old, found.lines, otherwise_same=as_kept(work))
+    except (*REFUSALS, Unusable) as fault:
+        reason = fault.diagnostics[0].message if isinstance(fault, Unusable) else str(fault)
+        return f"which connections change can't be told: {reason}"
+    return seen.summary
 
 
 def _known(work: Work) -> Plan | None:
@@ -321,6 +362,9 @@ def mend(work: Work) -> Booted:
 
 
 def zone(work: Work) -> str:
-    """The time zone of the site that is kept; UTC where none is."""
-    plan = kept_plan(work)
+    """The time zone of the site that is kept; UTC where none is, or it can't be read."""
+    try:
+        plan = kept_plan(work)
+    except (*REFUSALS, Unusable):
+        return "UTC"
     return "UTC" if plan is None else plan.timezone

@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 from netcharter.proofs.conversations import Again, Judged
 from netcharter.report.wording import counted
-from netcharter.rollout import work as rollout
+from netcharter.rollout import looks
 from netcharter.rollout.host import Work
 from netcharter.rollout.store import Standing, called
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
@@ -88,7 +88,7 @@ def cut(
         return Cut("nothing in place", 0, NOTHING)
     # Nobody changes the rules meanwhile: between two versions neither is the one to decide by.
     with work.host.locked(work.paths, "deciding open conversations again", PATIENCE):
-        version = in_place(rollout.look(work))
+        version = in_place(looks.look(work))
         source = kept_source(work, version) if version else None
         if source is None:
             return Cut("nothing in place", 0, NOTHING)

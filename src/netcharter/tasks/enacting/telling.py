@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from textwrap import wrap
 from typing import Any
@@ -29,8 +29,8 @@ def outcome_json(outcome: Waiting | Undone) -> dict[str, Any]:
     if isinstance(outcome, Waiting):
         trial = outcome.trial
         return {
-            "state": "waiting", "version": trial.version,
-            "until": trial.deadline.isoformat(), "why": "", "left": [], "notes": [],
+            "state": "waiting", "version": trial.version, "until": trial.deadline.isoformat(),
+            "why": "", "left": [], "notes": list(outcome.notes),
         }  # fmt: skip
     return {
         "state": "undone", "version": outcome.version, "until": None,
@@ -44,6 +44,7 @@ def outcome_lines(outcome: Waiting | Undone, zone: str, width: int) -> Iterator[
         yield f"{called(trial.version)} is in place, and what the kernel has is as planned."
         yield f"It is undone at {_moment(trial.deadline, zone)}, unless you keep it until then:"
         yield "    netcharter keep"
+        yield from _items(outcome.notes, width)
         return
     yield from undone_lines(outcome, width)
 
@@ -52,7 +53,11 @@ def undone_lines(outcome: Undone, width: int) -> Iterator[str]:
     end = "equal to before: proven" if not outcome.left else "NOT equal to before"
     yield from wrap(f"{called(outcome.version)} was undone: {outcome.why}", width)
     yield f"this machine is {end}"
-    for one in (*outcome.left, *outcome.notes):
+    yield from _items((*outcome.left, *outcome.notes), width)
+
+
+def _items(sentences: Iterable[str], width: int) -> Iterator[str]:
+    for one in sentences:
         yield from wrap(one, width, initial_indent="  - ", subsequent_indent="    ")
 
 
@@ -81,30 +86,52 @@ def again_lines(again: Again | None, width: int, really: bool = True) -> Iterato
 
 
 def _some(sentences: Sequence[str], width: int, most: int = 8) -> Iterator[str]:
-    for one in sentences[:most]:
-        yield from wrap(one, width, initial_indent="  - ", subsequent_indent="    ")
+    yield from _items(sentences[:most], width)
     if len(sentences) > most:
         yield f"  and {len(sentences) - most} more"
 
 
 def kept_lines(kept: Kept, width: int) -> Iterator[str]:
     yield f"{called(kept.version)} is kept: it is what a reboot brings up."
-    for one in kept.notes:
-        yield from wrap(one, width, initial_indent="  - ", subsequent_indent="    ")
+    yield from _items(kept.notes, width)
+
+
+def booted_well(booted: Booted) -> bool:
+    """All that is kept is there, and nothing is left of a trial."""
+    return not booted.left and (booted.undone is None or not booted.undone.left)
+
+
+def booted_json(booted: Booted) -> dict[str, Any]:
+    """`ok`, `state`, `version`, `left`, `undone` (as `outcome_json`, null for none), `notes`."""
+    undone = None if booted.undone is None else outcome_json(booted.undone)
+    return {
+        "ok": booted_well(booted), "state": "in place", "version": booted.version,
+        "left": list(booted.left), "undone": undone, "notes": list(booted.notes),
+    }  # fmt: skip
 
 
 def booted_lines(booted: Booted, width: int) -> Iterator[str]:
-    if booted.version is None:
+    yield from mended_lines(booted, width)
+    if booted.version is not None:
+        yield f"version {booted.version} is in place"
+    elif booted.undone is None:
         yield "nothing of netcharter is kept here: nothing was changed"
-        return
-    yield f"version {booted.version} is in place"
-    for one in booted.left:
-        yield from wrap(f"missing: {one}", width, initial_indent="  - ", subsequent_indent="    ")
+    else:
+        yield "nothing of netcharter is kept here"
+    yield from _items((f"missing: {one}" for one in booted.left), width)
 
 
-def history_json(events: Sequence[Event]) -> list[dict[str, Any]]:
-    """`when`, `who`, `what`, `version`, `digest`, `why`, `difference`."""
-    return [
+def mended_lines(booted: Booted, width: int) -> Iterator[str]:
+    """What was met on the way to what is kept."""
+    if booted.undone is not None:
+        yield from undone_lines(booted.undone, width)
+    yield from _items(booted.notes, width)
+
+
+def history_json(events: Sequence[Event], unread: Sequence[str] = ()) -> dict[str, Any]:
+    """`ok`, whether all of it could be read; `events` [{`when`, `who`, `what`, `version`, `digest`,
+    `why`, `difference`}]; `unread`, lines that could not, in words."""
+    listed = [
         {
             "when": one.when.isoformat(), "who": one.who, "what": one.what,
             "version": one.version, "digest": one.digest, "why": one.why,
@@ -112,10 +139,14 @@ def history_json(events: Sequence[Event]) -> list[dict[str, Any]]:
         }
         for one in events
     ]  # fmt: skip
+    return {"ok": not unread, "events": listed, "unread": list(unread)}
 
 
-def history_lines(events: Sequence[Event], zone: str, width: int) -> Iterator[str]:
-    if not events:
+def history_lines(
+    events: Sequence[Event], unread: Sequence[str], zone: str, width: int
+) -> Iterator[str]:
+    yield from (line for one in unread for line in wrap(f"not readable: {one}", width))
+    if not events and not unread:
         yield "nothing has happened here yet"
     for one in events:
         what = WORDS.get(one.what, one.what)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from netcharter.proofs.conversations import Again
+from netcharter.rollout import looks
 from netcharter.rollout import work as rollout
 from netcharter.rollout.host import Work
 from netcharter.rollout.store import STATE, STOCK, Event, Standing, Trial, called, events_of
@@ -48,7 +49,7 @@ def waited(work: Work, trial: Trial, heard: Heard, say: Say, width: int, undo: U
     late = False
     while True:
         left = _seconds(work, trial)
-        now = rollout.look(work)
+        now = looks.look(work)
         if _is_over(now, trial):
             return _told(work, now, trial, width)
         if left < -GRACE:
@@ -71,7 +72,7 @@ def waited(work: Work, trial: Trial, heard: Heard, say: Say, width: int, undo: U
 def later(work: Work, trial: Trial) -> tuple[str, ...]:
     """What to say to somebody who waits no longer."""
     try:
-        now = rollout.look(work)
+        now = looks.look(work)
     except RolloutRefused as fault:
         return (str(fault),)
     if _is_over(now, trial):
