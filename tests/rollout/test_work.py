@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from netcharter.rollout.looks import free, look, versions
-from netcharter.rollout.shapes import FILTERING, Effect, Run, Step
+from netcharter.rollout.shapes import FILTERING, Effect, Folder, Run, Step
 from netcharter.rollout.store import STOCK as STOCKED
 from netcharter.rollout.store import events_of
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
@@ -526,7 +526,7 @@ def test_what_was_changed_meanwhile_is_not_kept() -> None:
 def test_a_kept_version_is_gone_back_from_only_as_a_whole() -> None:
     """On the way to the host without any of ours nobody else looks whether it is as it was."""
     host = established()
-    host.perform = without_filter(host)  # type: ignore[method-assign]
+    host.perform = without_filter(host)  # type: ignore[method-assign, assignment]
     done = back(work(host), STOCKED, TRIAL, fine)
     assert isinstance(done, Undone) and "it is not what was planned: filter" in done.why
 
@@ -540,6 +540,22 @@ def without_filter(host: Pretended) -> Callable[[Effect], None]:
         performs(effect)
 
     return perform
+
+
+def test_before_the_lock_nothing_but_the_folder_for_it_is_made() -> None:
+    """Else several at once write the same file, and one takes the other's away."""
+    host, early = Pretended(), []
+    performs = host.perform
+
+    def perform(effect: Effect) -> None:
+        if not host.held:
+            early.append(effect)
+        performs(effect)
+
+    host.perform = perform  # type: ignore[method-assign]
+    assert isinstance(enacted(host), Waiting)
+    assert early == [Folder(STATE)]
+    assert {f"{STATE}/format", f"{STATE}/history.jsonl"} <= host.files_.keys()
 
 
 # --- back ---------------------------------------------------------------------------------------
