@@ -23,7 +23,7 @@ from netcharter.charter.model import (
     Watch,
 )
 from netcharter.charter.sentences import Known, rule_name
-from netcharter.charter.shapes import Fields, Walk
+from netcharter.charter.shapes import GUESSED, SAID, Fields, Walk
 
 
 def build(walk: Walk, doc: Fields, services: Known) -> Charter:
@@ -75,9 +75,13 @@ def _line(name: str, fields: Fields, index: int) -> Line:
         next_hops=fields.get("next-hop", ()),
         role=fields.get("role", "standby" if index else "main"),
         weight=fields.get("weight", 1),
-        watch=Watch(**fields.get("watch", {})),
+        watch=_watch(fields.get("watch", {})),
         prefix=fields.get("prefix"),
     )
+
+
+def _watch(fields: Fields) -> Watch:
+    return Watch(**{key: value for key, value in fields.items() if key not in (SAID, GUESSED)})
 
 
 def _area(name: str, fields: Fields) -> Area:
