@@ -113,6 +113,7 @@ def free(work: Work) -> Standing:
 def way_back(work: Work, number: int | None) -> tuple[Standing, int]:
     """How things stand, and to which version `back` leads then, STOCK for none of ours. Raises
     RolloutRefused where it leads nowhere."""
+    work.host.ready()
     now = free(work)
     return now, back_to(number, now.kept, versions(work), events(work))
 
