@@ -19,6 +19,7 @@ from netcharter.rollout.reading import instant_text
 from netcharter.rollout.run import copying, files
 from netcharter.rollout.run.gathering import gather
 from netcharter.rollout.run.real import RealHost
+from netcharter.rollout.run.trust import demand_own
 from netcharter.rollout.shapes import Folder
 from netcharter.rollout.store import MANIFEST, Event, Paths, kept_by
 from netcharter.rollout.trouble import RolloutRefused
@@ -160,7 +161,9 @@ def not_there(charter: Charter, devices: Iterable[str]) -> tuple[str, ...]:
 
 
 def save_here(root: str, who: str, now: datetime, password: str | None = None) -> Saved:
-    """Copy the state folder of this machine; the site's name is that of what is kept."""
+    """Copy the state folder of this machine; the site's name is that of what is kept. Raises
+    RolloutRefused, EffectFailed."""
+    demand_own(root)
     paths = Paths(root)
     number = kept_by(files.link(paths.kept))
     data = None if number is None else files.read(paths.version(number, "kit", MANIFEST))
@@ -216,6 +219,7 @@ def taken_back(
 ) -> TakenBack:
     """Take a copy back on this machine, its charter with this machine's devices. who: does it, for
     the history. Raises RolloutRefused with nothing changed, Unusable."""
+    demand_own(root)
     found = restored(data, fingerprint, password)
     moved = moved_here(found, mapping)
     devices = facts_of(gather(asked())).devices or {}

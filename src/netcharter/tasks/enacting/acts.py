@@ -16,6 +16,7 @@ from netcharter.rollout.host import Host, Work
 from netcharter.rollout.observe import WATCHING
 from netcharter.rollout.phases import Making
 from netcharter.rollout.run.real import RealHost
+from netcharter.rollout.run.trust import demand_own
 from netcharter.rollout.shapes import Run, Step
 from netcharter.rollout.store import STOCK, Event, Paths, Standing, Trial, events_of, unread
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
@@ -72,11 +73,13 @@ def work_at(
     state: str, who: str, told: Told = lambda words: None, host: Host | None = None
 ) -> Work:
     """Work with a state folder, on this machine unless another host is given. told: hears of each
-    step, in words."""
+    step, in words. Raises RolloutRefused where others could change that folder."""
 
     def heard(step: Step) -> None:
         told(step.name)
 
+    if host is None:
+        demand_own(state)
     return Work(host or RealHost(), Paths(state), WAYS, who, heard)
 
 
