@@ -28,8 +28,13 @@ from tests.steward.apart import finished
 from tests.steward.running import PATIENCE, manager, steward
 
 DEVICES = ("eth0", "eth1.20", "lo")
-# As the unit has it: root without root's powers but one.
-LIMITED = ("setpriv", "--bounding-set=-all,+net_admin", "--inh-caps=-all", "--no-new-privs")
+# As the unit has it: root without root's powers but two.
+LIMITED = (
+    "setpriv",
+    "--bounding-set=-all,+net_admin,+net_raw",
+    "--inh-caps=-all",
+    "--no-new-privs",
+)
 PROOFS = 60.0  # seconds for some proofs, and for what is done after them
 SLACK = timedelta(milliseconds=150)  # between two programs that read the clock
 

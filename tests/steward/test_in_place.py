@@ -147,5 +147,10 @@ def test_whether_the_kernel_holds_is_asked_where_somebody_can_tell() -> None:
 
     bare = Handed(nothing, str)
     asking = Handed(nothing, str, holds=lambda: Agreement("as planned"), mend=lambda why: None)
-    assert [duty.name for duty in duties(Settings(), bare)] == ["hours", "health", "updates"]
+    assert [duty.name for duty in duties(Settings(), bare)] == [
+        "hours",
+        "lines",
+        "health",
+        "updates",
+    ]
     assert [duty.name for duty in duties(Settings(), asking)][-1] == "holds"

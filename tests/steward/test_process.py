@@ -54,7 +54,7 @@ def test_it_answers_through_its_socket(running: Running) -> None:
     assert stat.S_IMODE(os.stat(running.path).st_mode) == 0o660
     found = json.loads(ask(running.path, {"ask": "status"}, PATIENCE))
     assert [duty["name"] for duty in found["duties"]] == [
-        "hours", "health", "updates", "conversations", "holds"
+        "hours", "lines", "health", "updates", "conversations", "holds"
     ]  # fmt: skip
     assert found["site"] is None and found["version"] is None and found["sets"] == []
     assert json.loads(ask(running.path, {"ask": "wake"}, PATIENCE)) == {"ok": True}
@@ -71,7 +71,7 @@ def test_the_command_line_tells_the_same(running: Running, tmp_path: Path) -> No
     assert (silent.code, silent.out[:12]) == (0, "silent until")
     assert process("steward", "--socket", running.path, "--restart", "hours").out == "done\n"
     wrong = process("steward", "--socket", running.path, "--restart", "nothing")
-    assert wrong.code == 2 and "hours, health, updates, conversations, holds" in wrong.err
+    assert wrong.code == 2 and "hours, lines, health, updates, conversations, holds" in wrong.err
     nobody = process("steward", "--socket", str(tmp_path / "none"), "--status", "--json")
     assert nobody.code == 2 and nobody.json["diagnostics"][0]["message"].startswith("no steward")
     two = process("steward", "--status", "--wake")

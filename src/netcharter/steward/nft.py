@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import datetime, timedelta
+from ipaddress import IPv4Address
 
 from netcharter.render.escape import device
 from netcharter.rollout.escape import set_name
 from netcharter.steward.shapes import Fill
 
 TABLE = "inet netcharter"
+STAYING = 60  # seconds for which somebody stays whom nobody tells again
 _MILLISECOND = timedelta(milliseconds=1)
 
 
@@ -28,4 +30,17 @@ def filled(fills: Iterable[Fill], now: datetime) -> str:
         if fill.devices and left > 0:
             elements = ", ".join(f"{device(one)} timeout {left}ms" for one in fill.devices)
             lines.append(f"add element {TABLE} {name} {{ {elements} }}")
+    return "\n".join(lines) + "\n"
+
+
+def staying(sets: Iterable[tuple[str, Iterable[str]]]) -> str:
+    """The text for `nft -f` by which sets hold just these IPv4 addresses for a while. Raises ValueError
+    for what is no name of a set, or no address."""
+    lines = []
+    for name, members in sets:
+        lines.append(f"flush set {TABLE} {set_name(name)}")
+        found = [str(IPv4Address(one)) for one in members]
+        if found:
+            elements = ", ".join(f"{one} timeout {STAYING}s" for one in found)
+            lines.append(f"add element {TABLE} {set_name(name)} {{ {elements} }}")
     return "\n".join(lines) + "\n"

@@ -267,6 +267,7 @@ class CutLine:
     """Conversations that left by a line are cut, so that what follows them takes another one. Those
     that came in by it stay: they can't. network: addresses beyond the line that are the site's own."""
 
+    line: str
     number: int
     family: int
     device: str

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -50,6 +50,7 @@ def status(
     box: Outbox,
     began: datetime,
     now: datetime,
+    lines: Sequence[Mapping[str, object]] = (),
 ) -> dict[str, Any]:
     """The status document; `ok` where no alarm lasts but notes, and no duty fails."""
     schedule = facts.schedule
@@ -74,6 +75,7 @@ def status(
             if silence.until > now
         ],
         "sets": [] if schedule is None else [_set(schedule, one, now) for one in schedule.timed],
+        "lines": list(lines),
         "cutting": _cutting(facts.conversations),
         "waiting": [
             {"channel": name, "letters": sum(letter.channel == name for letter in box)}

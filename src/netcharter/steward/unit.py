@@ -23,9 +23,9 @@ def steward_unit(
     kernel settings have to be written; folders: that it writes beside those of a service of its
     name, which have to be there.
 
-    It runs as root without root's powers but one, so that the files of the roll-out stay root's
-    own. It may ask the clock whether it is synchronised, which `ProtectClock` would forbid; to set
-    it needs a power it does not have. Programs it starts inherit all this, so that the kernel does
+    It runs as root without root's powers but two (one is for the echoes by which lines are watched),
+    so that the files of the roll-out stay root's own. It may ask the clock whether it is
+    synchronised, which `ProtectClock` would forbid; to set it needs a power it does not have. Programs it starts inherit all this, so that the kernel does
     otherwise is told, and in which connections only by `netcharter holds` where more is allowed.
     """
     written = "".join(f"ReadWritePaths={word(one, command=False)}\n" for one in folders)
@@ -59,7 +59,7 @@ MemoryHigh=192M
 MemoryMax=512M
 TasksMax=64
 OOMScoreAdjust=-500
-CapabilityBoundingSet=CAP_NET_ADMIN
+CapabilityBoundingSet=CAP_NET_ADMIN CAP_NET_RAW
 AmbientCapabilities=
 NoNewPrivileges=yes
 ProtectSystem=strict

@@ -14,7 +14,7 @@ from netcharter.charter.read import Loader
 from netcharter.rollout.run import files
 from netcharter.rollout.store import STATE, Paths, kept_by, trial_of
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
-from netcharter.steward.duties import conversations, health, holds, hours, updates
+from netcharter.steward.duties import conversations, health, holds, hours, lines, updates
 from netcharter.steward.loop.delivery import NotDelivered, encryption, secret
 from netcharter.steward.loop.door import ask as ask_steward
 from netcharter.steward.loop.process import serve
@@ -55,7 +55,8 @@ def run(state: Path, socket: str, given: Handed | None = None) -> None:
 
 def duties(settings: Settings, hands: Handed) -> tuple[Duty[Any], ...]:
     """The duties that there is something to do for."""
-    found: list[Duty[Any]] = [hours.duty(settings.trust_clock), health.duty(), updates.duty()]
+    found: list[Duty[Any]] = [hours.duty(settings.trust_clock), lines.duty()]
+    found += [health.duty(), updates.duty()]
     if hands.decide_again is not None:
         found.append(conversations.duty())
     if hands.holds is not None:
@@ -238,6 +239,10 @@ def _status(said: Mapping[str, Any], width: int) -> Iterator[str]:
         yield "hours:" if kept else "hours, as they will be kept once the clock is synchronised:"
     for one in said["sets"]:
         yield from _item(_hours(one), width)
+    if said["lines"]:
+        yield "lines:"
+    for one in said["lines"]:
+        yield from _item(_line(one), width)
     yield from _item(_cutting(said["cutting"]), width)
     for waiting in said["waiting"]:
         yield f"{waiting['letters']} messages wait for {waiting['channel']}."
@@ -265,6 +270,17 @@ def _cutting(said: Mapping[str, Any]) -> str:
         f"after it was asked for: {said['cut']} cut, {said['doubtful']} left since it can't be "
         f"told, {said['kept']} go on{waits}"
     )
+
+
+def _line(one: Mapping[str, Any]) -> str:
+    why = f" ({one['why']})" if one["why"] else ""
+    worth = [f"{one['loss']} % lost"] if one["loss"] is not None else []
+    worth += [f"{one['delay']} ms"] if one["delay"] is not None else []
+    used = "" if one["used"] else "; new conversations are kept from it"
+    stay = f"; {one['staying']} devices stay on it until they are quiet" if one["staying"] else ""
+    what = {"up": "works", "down": "HAS FAILED", "unknown": "not known yet whether it works"}
+    said = "; ".join([f"{what[one['state']]} since {_moment(one['since'])}{why}", *worth])
+    return f"{one['line']}, {one['family']}: {said}{used}{stay}"
 
 
 def _hours(one: Mapping[str, Any]) -> str:

@@ -17,6 +17,7 @@ from netcharter.rollout.run.netlink import Netfilter, attribute, attributes
 
 _GET, _DELETE = 1 << 8 | 1, 1 << 8 | 2  # NFNL_SUBSYS_CTNETLINK; IPCTNL_MSG_CT_GET, ..._DELETE
 _SENT, _ANSWERED, _MARK, _NUMBER, _ZONE = 1, 2, 8, 12, 18  # CTA_TUPLE_ORIG, ..._REPLY, CTA_*
+_COUNTS, _PACKETS = (9, 10), 1  # CTA_COUNTERS_ORIG, ..._REPLY; CTA_COUNTERS_PACKETS
 _ADDRESSES, _PROTOCOL = 1, 2  # CTA_TUPLE_IP, CTA_TUPLE_PROTO
 _FROM_TO = {4: (1, 2), 6: (3, 4)}  # CTA_IP_V4_SRC and so on
 _KIND, _PORTS = 1, (2, 3)  # CTA_PROTO_NUM, CTA_PROTO_SRC_PORT, ..._DST_PORT
@@ -42,7 +43,8 @@ class Direction:
 @dataclass(frozen=True, slots=True)
 class Tracked:
     """A conversation as the kernel tracks it. sent: as it began; answered: the direction of the
-    answers; mark: its ct mark; number: the kernel's own for it, where it is told."""
+    answers; mark: its ct mark; number: the kernel's own for it, where it is told; packets: both ways so
+    far, where they are counted."""
 
     protocol: int
     sent: Direction
@@ -50,6 +52,7 @@ class Tracked:
     mark: int = 0
     zone: int = 0
     number: int | None = None
+    packets: int | None = None
 
 
 def conversations(kernel: Netfilter) -> tuple[Tracked, ...]:
@@ -94,7 +97,13 @@ def _conversation(said: dict[int, bytes]) -> Tracked | None:
         int.from_bytes(said.get(_MARK, b""), "big"),
         int.from_bytes(said.get(_ZONE, b""), "big"),
         int.from_bytes(said[_NUMBER], "big") if _NUMBER in said else None,
+        _packets(said),
     )
+
+
+def _packets(said: dict[int, bytes]) -> int | None:
+    counts = [attributes(said[side]).get(_PACKETS) for side in _COUNTS if side in said]
+    return sum(int.from_bytes(one or b"", "big") for one in counts) if counts else None
 
 
 def _ends(said: bytes) -> tuple[int, Direction] | None:

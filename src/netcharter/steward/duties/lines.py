@@ -96,7 +96,7 @@ def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
     if amiss(ways, out, seen.held):
         effects.append(Lead(out))
     effects += [
-        CutLine(leg.number, leg.family, leg.device, leg.network)
+        CutLine(leg.line, leg.number, leg.family, leg.device, leg.network)
         for leg in ways.legs
         if leg.key in out - state.out
     ]
@@ -125,10 +125,9 @@ def _judged(before: Standing | None, leg: Leg, seen: Seen) -> Standing:
     if before is None:
         there = inside(leg, seen.held) is not False
         before = Standing(None, seen.began) if there else Standing(False, seen.began, "found")
-    asked = seen.asked.get(leg.key)
+    asked = {t: after for t, after in seen.asked.get(leg.key, {}).items() if t in leg.targets}
     now = before
-    if asked is not None:
-        asked = {target: asked.get(target) for target in leg.targets}
+    if asked:
         came = {target for target, after in asked.items() if after is not None}
         # A next hop that answers for the first time is not blamed for its silence until then.
         earlier = before.rounds if leg.named or came <= before.heard else ()

@@ -63,6 +63,7 @@ class Steward:
         self.box: Outbox = ()
         self.facts = Facts(clock=telling.NO_CLOCK)  # the last that any duty was told
         self.began = now
+        self._tells: dict[str, tuple[Mapping[str, object], ...]] = {}
         self._to_tell = asyncio.Event()
         self._to_post = {name: asyncio.Event() for name in self._channels}
 
@@ -158,6 +159,7 @@ class Steward:
         facts = await self._world.facts(duty.needs)
         self.facts = telling.newest(self.facts, facts, duty.needs)
         decision = duty.decide(state, facts, self._world.now())
+        self._tells[duty.name] = decision.tells
         await self._report(duty.name, decision.reports)
         for effect in decision.effects:
             await self._world.perform(effect)
@@ -273,6 +275,7 @@ class Steward:
             self.box,
             self.began,
             self._world.now(),
+            self._tells.get("lines", ()),
         )
 
 

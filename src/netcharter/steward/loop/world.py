@@ -20,6 +20,7 @@ from netcharter.steward.loop import facts as reading
 from netcharter.steward.loop import requests
 from netcharter.steward.loop.delivery import NotDelivered, deliver
 from netcharter.steward.loop.lines import lines
+from netcharter.steward.loop.outward import Outward
 from netcharter.steward.outbox import Letter
 from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import (
@@ -27,17 +28,22 @@ from netcharter.steward.shapes import (
     Conversations,
     Counted,
     Cut,
+    CutFlows,
+    CutLine,
     DecideAgain,
     Effect,
     Facts,
     Fill,
     Hold,
+    Lead,
     Machine,
     Mend,
     Need,
     Restart,
     Schedule,
+    Stay,
 )
+from netcharter.steward.ways import Ways
 
 SLICE = 10.0  # seconds after which the clock is looked at again, whatever is waited for
 DELIVERY = 90.0  # seconds for one message by one channel, in all
@@ -74,6 +80,7 @@ class RealWorld:
         self._schedule: Schedule | None = None
         self._stamp: str | None = None
         self._turn = Lock()
+        self._outward = Outward(self.say)
         self._saving = asyncio.Lock()
         self._cutting: asyncio.Future[None] | None = None
         self._posting: dict[str, asyncio.Future[None]] = {}
@@ -102,7 +109,8 @@ class RealWorld:
                 pass
 
     async def facts(self, needs: frozenset[Need]) -> Facts:
-        return await asyncio.to_thread(self._facts, needs)
+        worker = self._outward.worker if "lines" in needs else None
+        return await asyncio.get_running_loop().run_in_executor(worker, self._facts, needs)
 
     def _facts(self, needs: frozenset[Need]) -> Facts:
         schedule = self._current() if "schedule" in needs else None
@@ -118,6 +126,7 @@ class RealWorld:
             conversations=requests.read(self.folder)
             if "conversations" in needs
             else Conversations(),
+            lines=self._outward.seen(self._ways()) if "lines" in needs else None,
         )
 
     def _current(self) -> Schedule | None:
@@ -143,9 +152,16 @@ class RealWorld:
             lines=() if schedule is None else lines(schedule, SYS),
         )
 
+    def _ways(self) -> Ways:
+        schedule = self._current()
+        return Ways() if schedule is None else schedule.ways
+
     async def perform(self, effect: Effect) -> None:
         if isinstance(effect, Cut):
             await self._one_at_a_time(effect)
+        elif isinstance(effect, Lead | CutLine | CutFlows | Stay):
+            loop, outward = asyncio.get_running_loop(), self._outward
+            await loop.run_in_executor(outward.worker, outward.perform, effect)
         else:
             await asyncio.to_thread(self._perform, effect)
 

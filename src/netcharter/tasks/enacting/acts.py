@@ -27,6 +27,7 @@ from netcharter.rollout.work import Booted, Kept, Undone, Waiting
 from netcharter.tasks.changes import changes
 from netcharter.tasks.enacting.again import cut_refused
 from netcharter.tasks.enacting.here import Here, here, is_tracked
+from netcharter.tasks.enacting.leading import as_led
 from netcharter.tasks.enacting.ready import Ready
 from netcharter.tasks.holds import Holds, holds
 from netcharter.tasks.keeping import NotAKit, kept_areas
@@ -126,22 +127,28 @@ def kept_plan(work: Work) -> Plan | None:
 
 def as_kept(work: Work) -> bool:
     """Whether addresses, routes and settings are those of the version that is kept."""
-    return not _otherwise(work)
+    plan = kept_plan(work)
+    return plan is None or not _otherwise(work, plan)
 
 
-def _otherwise(work: Work) -> tuple[str, ...]:
-    """In what the machine differs from the kept version, but for what the filter decides."""
+def _otherwise(work: Work, plan: Plan) -> tuple[str, ...]:
+    """In what the machine differs from the kept version, whose plan it is, but for what the filter
+    decides."""
     number = looks.look(work).kept
     if number is None:
         return ()
     kept = looks.made(work, number)
-    return _unlike(work, kept.files, kept.version.set_aside)
+    return _unlike(work, plan, kept.files, kept.version.set_aside)
 
 
-def _unlike(work: Work, files: Mapping[str, bytes], set_aside: Collection[str]) -> tuple[str, ...]:
-    """In what the machine differs from a kit, but for what the filter decides."""
+def _unlike(
+    work: Work, plan: Plan, files: Mapping[str, bytes], set_aside: Collection[str]
+) -> tuple[str, ...]:
+    """In what the machine differs from a plan's kit, but for what the filter decides, and for lines
+    that failed."""
     now = work.host.observe(WAYS.settings_of(files))
-    wanted = WAYS.wanted(files, now, None, set_aside)
+    led = as_led(work.host, work.paths, plan, files, now)
+    wanted = WAYS.wanted(led, now, None, set_aside)
     return unlike(replace(wanted, tables=()), replace(now, tables=()))
 
 
@@ -222,7 +229,7 @@ def _verified(
     set_aside: Collection[str],
 ) -> tuple[str, ...]:
     """What of the machine is not as planned, read back from it."""
-    others = _unlike(work, files, set_aside)
+    others = _unlike(work, plan, files, set_aside)
     try:
         found = here(plan, None)
         seen = holds(plan, found.loaded, now, others, found.lines)
@@ -260,7 +267,7 @@ def still_holds(work: Work, now: datetime) -> Holds:
     if plan is None:
         raise RolloutRefused("nothing is kept here", "enact a charter, and keep it")
     found = here(plan, None)
-    return holds(plan, found.loaded, now, _otherwise(work), found.lines)
+    return holds(plan, found.loaded, now, _otherwise(work, plan), found.lines)
 
 
 def happened(work: Work) -> tuple[tuple[Event, ...], tuple[str, ...]]:
