@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import copy
+from dataclasses import fields
 
 import pytest
 
+from netcharter.rollout.host import Files
 from netcharter.rollout.looks import free, look, versions
-from netcharter.rollout.shapes import FILTERING, Effect, Folder, Run, Step
+from netcharter.rollout.shapes import FILTERING, Effect, Folder, HostState, Run, Step
 from netcharter.rollout.store import STOCK as STOCKED
 from netcharter.rollout.store import events_of
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
@@ -25,7 +28,7 @@ from netcharter.rollout.work import (
     timer_work,
     undo,
 )
-from tests.rollout.pretended import STATE, STOCK, Died, Pretended, Side, making, work
+from tests.rollout.pretended import STATE, STOCK, Died, Pretended, Side, kit, making, work
 
 OLD = {"address": "old", "filter": "old", "forwarding": "1"}
 NEW = {"address": "new", "filter": "new", "forwarding": "1"}
@@ -519,8 +522,17 @@ def test_what_was_changed_meanwhile_is_not_kept() -> None:
     with pytest.raises(RolloutRefused, match="no longer in place as planned.*filter.*on trial"):
         keep(work(host))
     assert look(work(host)).kept == 1
+    asked: list[int] = []
+
+    def led(number: int, files: Files, now: HostState) -> Files:
+        asked.append(number)
+        return kit(**{**NEW, "filter": "flushed"})
+
+    other = Pretended(**{f.name: copy(getattr(host, f.name)) for f in fields(host)})
+    assert keep(work(other), led) == Kept(2), "as the steward leads it"
     host.settings["filter"] = "new"
-    assert keep(work(host)) == Kept(2)
+    assert keep(work(host), led) == Kept(2)
+    assert asked == [2], "only where it is otherwise"
 
 
 def test_a_kept_version_is_gone_back_from_only_as_a_whole() -> None:

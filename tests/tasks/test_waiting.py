@@ -46,7 +46,8 @@ class Sat:
         return each
 
     def wait(self) -> Over:
-        return waited(work(self.host), self.trial, self.heard, self.said.append, 100, self.undo)
+        done = (lambda: keep(work(self.host)), self.undo)
+        return waited(work(self.host), self.trial, self.heard, self.said.append, 100, *done)
 
     def undo(self) -> tuple[Undone | None, Again | None]:
         cut = Again(
@@ -143,7 +144,8 @@ def test_a_terminal_that_is_gone_leaves_the_timer_running() -> None:
     def gone(seconds: float) -> str | None:
         raise EOFError
 
-    over = waited(work(sat.host), sat.trial, gone, sat.said.append, 100, sat.undo)
+    sat.heard = gone  # type: ignore[method-assign]
+    over = sat.wait()
     assert over.state == "open" and "stays on trial" in over.lines[0]
     assert over.lines[1] == "    netcharter keep --state /state"
     assert look(work(sat.host)).situation == "open"

@@ -189,15 +189,19 @@ def _enacted(rolling: Any, ready: Any, stood: Any, said: dict[str, Any], as_json
 def _waited(rolling: Any, trial: Any) -> int:
     """Wait at the terminal until it is kept or undone; the undo timer does not need us."""
     from netcharter.cli.typed import Typed
-    from netcharter.tasks.enacting import cutting
+    from netcharter.tasks.enacting import acts, cutting
     from netcharter.tasks.enacting.here import ssh_connection
     from netcharter.tasks.enacting.waiting import later, waited
+
+    def keep() -> Any:
+        return acts.keep(rolling)
 
     def undo() -> Any:
         return cutting.undo(rolling, ASKED_FOR, clock(), ssh_connection(os.environ))
 
     try:
-        over = waited(rolling, trial, Typed().line, lambda words: _show([words]), width(), undo)
+        say: Any = lambda words: _show([words])
+        over = waited(rolling, trial, Typed().line, say, width(), keep, undo)
     except KeyboardInterrupt:
         _show(["", *later(rolling, trial)])
         return INTERRUPTED

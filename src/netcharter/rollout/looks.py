@@ -5,6 +5,7 @@ Nothing is changed here.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -33,6 +34,8 @@ from netcharter.rollout.store import (
     version_of,
 )
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
+
+Led = Callable[[int, Files, HostState], Files]
 
 # --- looking ------------------------------------------------------------------------------------
 
@@ -179,9 +182,18 @@ def stock_before(work: Work, trial: Trial) -> bytes | None:
 # --- what is in place ---------------------------------------------------------------------------
 
 
-def otherwise(work: Work, trial: Trial) -> tuple[str, ...]:
+def as_it_is(number: int, files: Files, now: HostState) -> Files:
+    """For a kit from which nobody takes anything away while it is in place."""
+    return files
+
+
+def otherwise(work: Work, trial: Trial, led: Led) -> tuple[str, ...]:
     """In what the host differs from what was put in place. Of its packet filter, ours is to be what
-    was proven then; without any of ours, it is to be away."""
+    was proven then; without any of ours, it is to be away.
+
+    led: gives the kit of a version as it may be in place on a host, which is asked where it is not
+    there as a whole.
+    """
     host, ways = work.host, work.ways
     data = host.read(work.paths.placed)
     if data is None:  # of a trial that an older program began
@@ -192,8 +204,14 @@ def otherwise(work: Work, trial: Trial) -> tuple[str, ...]:
         return ways.unlike(replace(now, tables=_with_ours(now, placed)), now)
     kept = made(work, trial.version)
     now = host.observe(ways.settings_of(kept.files))
-    wanted = ways.wanted(kept.files, now, None, kept.version.set_aside)
-    return ways.unlike(replace(wanted, tables=_with_ours(wanted, placed)), now)
+    found: tuple[str, ...] = ()
+    for way in (as_it_is, led):
+        files = way(trial.version, kept.files, now)
+        wanted = ways.wanted(files, now, None, kept.version.set_aside)
+        found = ways.unlike(replace(wanted, tables=_with_ours(wanted, placed)), now)
+        if not found:
+            break
+    return found
 
 
 def _with_ours(state: HostState, ours: tuple[Table, ...]) -> tuple[Table, ...]:

@@ -14,7 +14,9 @@ from datetime import timedelta
 from netcharter.rollout import looks, phases
 from netcharter.rollout.host import Files, Work
 from netcharter.rollout.looks import (
+    Led,
     armed_now,
+    as_it_is,
     look,
     made,
     timer_lives,
@@ -178,16 +180,16 @@ def back(
         return _tried(work, attempt, verify)
 
 
-def keep(work: Work) -> Kept:
-    """Keep what is on trial, if it still is in place as it was proven to be. Raises RolloutRefused
-    where it stays as it was."""
+def keep(work: Work, led: Led = as_it_is) -> Kept:
+    """Keep what is on trial, if it still is in place as it was proven to be. led: as in
+    `looks.otherwise`. Raises RolloutRefused where it stays as it was."""
     with work.host.locked(work.paths, "keep"):
         now = look(work)
         trial = may_keep(now)
         _swept(work)
         if now.situation == "decided":
             return Kept(trial.version, insist(work, _tidying(work, now)))
-        _demand_in_place(work, trial)
+        _demand_in_place(work, trial, led)
         event = _event(work, "kept", trial.version)
         history, notes = looks.history(work)
         stock = looks.stock_before(work, trial)
@@ -509,11 +511,11 @@ def _kits(work: Work, trial: Trial) -> tuple[Files | None, Files | None, tuple[F
         return None, None, ()
 
 
-def _demand_in_place(work: Work, trial: Trial) -> None:
+def _demand_in_place(work: Work, trial: Trial, led: Led) -> None:
     """Raises RolloutRefused where the host is not what was proven to be as planned: somebody
     changed it meanwhile."""
     try:
-        otherwise = looks.otherwise(work, trial)
+        otherwise = looks.otherwise(work, trial, led)
     except EffectFailed as problem:
         raise RolloutRefused(
             f"whether it is in place as planned can't be told: {problem}", "it stays on trial"

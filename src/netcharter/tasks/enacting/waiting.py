@@ -26,6 +26,7 @@ ASKED = "type keep or undo, and press Enter"
 
 Heard = Callable[[float], str | None]  # a line typed within so many seconds; EOFError: none comes
 Say = Callable[[str], None]
+Keep = Callable[[], rollout.Kept]  # keeps it
 # Undoes the trial; with what was cut. None: nothing was on trial, or nothing could be decided again.
 Undo = Callable[[], tuple[rollout.Undone | None, Again | None]]
 
@@ -39,10 +40,12 @@ class Over:
     lines: tuple[str, ...] = ()
 
 
-def waited(work: Work, trial: Trial, heard: Heard, say: Say, width: int, undo: Undo) -> Over:
+def waited(
+    work: Work, trial: Trial, heard: Heard, say: Say, width: int, keep: Keep, undo: Undo
+) -> Over:
     """Ask until the trial is over, by whomever; ends some time after its deadline at the latest.
 
-    undo: what is done when that is typed. Raises RolloutRefused where the state folder can't be read any more.
+    keep, undo: what is done when that is typed. Raises RolloutRefused where the state folder can't be read any more.
     """
     say(f"{_left(_seconds(work, trial))} left. Look around, then {ASKED}.")
     mark = _next_mark(_seconds(work, trial))
@@ -64,7 +67,7 @@ def waited(work: Work, trial: Trial, heard: Heard, say: Say, width: int, undo: U
             line = heard(LOOK)
         except EOFError:
             return Over("open", later(work, trial))
-        done = None if line is None else _answered(work, line, say, width, undo)
+        done = None if line is None else _answered(line, say, width, keep, undo)
         if done is not None:
             return done
 
@@ -110,7 +113,7 @@ def _is_over(now: Standing, trial: Trial) -> bool:
     return now.trial is None or now.trial.version != trial.version or now.situation == "decided"
 
 
-def _answered(work: Work, line: str, say: Say, width: int, undo: Undo) -> Over | None:
+def _answered(line: str, say: Say, width: int, keep: Keep, undo: Undo) -> Over | None:
     """Do what was typed; None where the wait goes on."""
     word = line.strip().lower()
     if word not in ("keep", "undo"):
@@ -118,7 +121,7 @@ def _answered(work: Work, line: str, say: Say, width: int, undo: Undo) -> Over |
         return None
     try:
         if word == "keep":
-            return Over("kept", tuple(telling.kept_lines(rollout.keep(work), width)))
+            return Over("kept", tuple(telling.kept_lines(keep(), width)))
         found, again = undo()
     except (RolloutRefused, EffectFailed) as fault:
         say(f"refused: {fault}")
