@@ -6,12 +6,25 @@ filter lets what is established.
 
 from __future__ import annotations
 
+import json
+import time
 from pathlib import Path
 
 import pytest
 
 from tests.cli.cutting import LESS, TRACKED, cuts
-from tests.cli.gateway import CHARTER, COPPER, FAR, HURRY, SSH, faked, gateway
+from tests.cli.gateway import (
+    CHARTER,
+    COPPER,
+    FAR,
+    HURRY,
+    LIMIT,
+    SSH,
+    Gateway,
+    faked,
+    gateway,
+)
+from tests.steward.test_hours_end import status, steward
 
 pytestmark = pytest.mark.kernel
 
@@ -61,3 +74,40 @@ def test_going_back_cuts_what_the_version_before_refuses(
         assert [FAR in one["sentence"] for one in again["cut"]] == [True], again
         assert not place.far.do("say")
         assert place.desk.do("say"), "the administrator's own conversation is never cut"
+
+
+def test_the_steward_cuts_what_the_version_refuses_that_the_timer_brings_back(
+    tmp_path: Path,
+) -> None:
+    """The administrator's conversation is let by it, and so goes on."""
+    if not Path(TRACKED).exists():
+        pytest.skip(f"ONE TEST OF ENACT DID NOT RUN: this kernel has no {TRACKED}")
+    with gateway(tmp_path) as place:
+        place.kept(LESS)
+        place.logged_in()
+        (tmp_path / "state" / "steward.yaml").write_text("steward: 1\ntrust-clock: true\n")
+        place.write("good.yaml", CHARTER)
+        assert place.run("enact", "good.yaml", *HURRY).code == 0
+        place.far.do("dial", COPPER, SSH, FAR)
+        undone(place)
+        with steward(place) as path:
+            end = time.monotonic() + LIMIT
+            while (found := status(path, place)["cutting"])["at"] is None:
+                assert time.monotonic() < end, found
+                time.sleep(0.1)
+            assert (found["cut"], found["why"]) == (1, "version 1 stands again"), found
+        assert not place.far.do("say")
+        assert place.desk.do("say")
+
+
+def undone(place: Gateway) -> None:
+    """Once the timer has undone it, whose time has come now."""
+    path = place.folder / "state" / "trial" / "trial.json"
+    trial = json.loads(path.read_bytes())
+    early = path.with_name("early")
+    early.write_text(json.dumps(trial | {"deadline_boot": 0.0}))
+    early.rename(path)
+    end = time.monotonic() + LIMIT
+    while (place.folder / "state" / "trial").exists():
+        assert time.monotonic() < end
+        time.sleep(0.1)

@@ -29,10 +29,12 @@ from netcharter.steward.shapes import (
     Counted,
     Cut,
     DecideAgain,
+    Decision,
     Done,
     Effect,
     Facts,
     Hold,
+    Stands,
 )
 from netcharter.tasks.sources import Source, usable_plan
 from netcharter.tasks.steward import Answer
@@ -197,7 +199,9 @@ class Site(FakeWorld):
             self.known = replace(self.known, conversations=replace(found, asked=asked))
         if isinstance(effect, Cut):
             done = Done(effect.asked.number, self.clock, 0.5, Counted(1, 0, 2))
-            self.known = replace(self.known, conversations=replace(found, done=done))
+            stands = replace(found.stands, decided=found.stands.version)
+            found = replace(found, done=done, stands=stands)
+            self.known = replace(self.known, conversations=found)
 
 
 def at_day(begin: str, change: Callable[[Site], None] = lambda site: None) -> Site:
@@ -245,6 +249,59 @@ def test_where_the_clock_is_lost_hours_are_taken_for_closed() -> None:
     cuts = [(when, e.asked.hours) for when, e in site.done if isinstance(e, Cut)]
     assert [known for _, known in cuts] == [True, False]
     assert at("2026-11-26 13:00") <= cuts[1][0] <= at("2026-11-26 13:03")
+
+
+def stood(state: conversations.State, stands: Stands, **more: Any) -> Decision[conversations.State]:
+    facts = Facts(Clock(True), conversations=Conversations(stands=stands))
+    return conversations.decide(state, replace(facts, **more), NOW)
+
+
+def test_where_another_version_stands_they_are_decided_again_unless_somebody_is_at_it() -> None:
+    """Undone by the timer: 3 stands, and all was decided by 4. One who undoes by a command has the
+    lock at once again, so that it is seen once at most."""
+    first = stood(conversations.State(), Stands(3, decided=4))
+    assert (first.effects, first.state.seen) == ((), 3)
+    assert first.wake - NOW <= timedelta(seconds=1)
+    busy = stood(first.state, Stands(3, decided=4, busy=True))
+    assert (busy.effects, busy.state.seen) == ((), 0)
+    assert busy.wake - NOW <= timedelta(seconds=1)
+    second = stood(first.state, Stands(3, decided=4))
+    assert second.effects == (DecideAgain("version 3 stands again", True),)
+    unknown = stood(first.state, Stands(3, decided=4), clock=Clock(False))
+    assert unknown.effects == (DecideAgain("version 3 stands again", False),)
+    trusted = conversations.duty(trust_clock=True).decide(
+        first.state, Facts(Clock(False), conversations=Conversations(stands=Stands(3, 4))), NOW
+    )
+    assert trusted.effects == (DecideAgain("version 3 stands again", True),)
+    other = stood(first.state, Stands(2, decided=4))
+    assert (other.effects, other.state.seen) == ((), 2)
+    waits = Conversations(Asked(1, NOW, "closed"), stands=Stands(3, 4))
+    asked = stood(first.state, Stands(), conversations=waits)
+    assert asked.effects == (Cut(waits.asked),)
+
+
+@pytest.mark.parametrize("stands", [Stands(), Stands(0, 4), Stands(4, 4), Stands(4, None)])
+def test_where_the_version_stands_that_decided_nobody_asks(stands: Stands) -> None:
+    """Nor where nothing of ours stands, nor where nothing tells."""
+    for seen in (0, 3, 4):
+        decision = stood(conversations.State(seen), stands)
+        assert (decision.effects, decision.state) == ((), conversations.State())
+        assert decision.wake == NOW + conversations.EVERY
+
+
+def test_an_undo_by_the_timer_is_seen_also_by_a_steward_that_begins_later() -> None:
+    site = Site(known=Facts(Clock(True), conversations=Conversations(stands=Stands(3, 4))))
+
+    async def told() -> None:
+        steward = Steward(site, [conversations.duty()], ())
+        stop = asyncio.Event()
+        task = asyncio.create_task(steward.run(stop))
+        await site.for_(seconds=30)
+        stop.set()
+        await task
+
+    run(told())
+    assert [type(effect) for _, effect in site.done] == [DecideAgain, Cut]
 
 
 SAYS = "import sys; print({!r} % len(sys.argv)); sys.exit({})"

@@ -9,13 +9,18 @@ from typing import Literal
 
 import pytest
 
-from netcharter.rollout.store import Trial, trial_text
+from netcharter.rollout.run.lock import locked, this_process
+from netcharter.rollout.run.real import RealHost
+from netcharter.rollout.store import Armed, Trial, armed_text, format_text, trial_text
 from netcharter.rollout.trouble import StateBroken
+from netcharter.steward.loop.facts import boot_id
 from netcharter.steward.loop.world import Handed
 from netcharter.steward.settings import Settings
-from netcharter.steward.shapes import Agreement
+from netcharter.steward.shapes import Agreement, Stands
+from netcharter.tasks.enacting.acts import work_at
+from netcharter.tasks.enacting.place import Decided, was_decided
 from netcharter.tasks.sources import Unusable
-from netcharter.tasks.steward import duties, handed, in_place, stamp
+from netcharter.tasks.steward import duties, handed, in_place, stamp, stands
 from netcharter.tasks.steward_asks import UNTOLD, agreement, asked_by
 
 SMALL = """\
@@ -33,16 +38,24 @@ rules:
 
 
 def version(state: Path, number: int, text: str = SMALL) -> None:
+    (state / "format").write_bytes(format_text())
     folder = state / "versions" / f"{number:04}"
     folder.mkdir(parents=True)
     (folder / "charter.yaml").write_text(text.replace("%d", str(number)))
 
 
-def trial(state: Path, number: int, phase: Literal["changing", "waiting", "undoing"]) -> None:
+def trial(
+    state: Path,
+    number: int,
+    phase: Literal["changing", "waiting", "undoing"],
+    boot: str | None = None,
+) -> None:
+    """One of this very boot, whose timer is armed."""
     (state / "trial").mkdir(exist_ok=True)
     now = datetime(2026, 11, 26, 3, tzinfo=UTC)
-    data = trial_text(Trial(number, 1, phase, "keeper", now, 100.0, "boot"))
+    data = trial_text(Trial(number, 1, phase, "keeper", now, 100.0, boot or boot_id()))
     (state / "trial" / "trial.json").write_bytes(data)
+    (state / "trial" / "armed").write_bytes(armed_text(Armed(number, this_process())))
 
 
 def test_nothing_is_in_place_in_an_empty_folder(tmp_path: Path) -> None:
@@ -66,6 +79,41 @@ def test_what_is_kept_counts_and_what_is_on_trial_counts_more(tmp_path: Path) ->
         during = in_place(tmp_path)
         assert during is not None and during.version == number
     assert len(set(stamps)) >= 2 and stamps[0] not in stamps[1:]
+
+
+@pytest.mark.parametrize("which", ["unbegun", "overtaken", "decided"])
+def test_a_trial_that_is_over_or_never_began_does_not_count(tmp_path: Path, which: str) -> None:
+    """The installer died before it was armed; the machine was started anew; it died just after the
+    link was moved."""
+    for number in (1, 2):
+        version(tmp_path, number)
+    (tmp_path / "kept").symlink_to(f"versions/000{2 if which == 'decided' else 1}")
+    trial(tmp_path, 2, "changing", "an earlier boot" if which == "overtaken" else None)
+    before = stamp(tmp_path)
+    if which == "unbegun":
+        (tmp_path / "trial" / "armed").unlink()
+        assert stamp(tmp_path) != before
+    found, asked = in_place(tmp_path), handed(tmp_path).holds
+    assert found is not None and found.version == (2 if which == "decided" else 1)
+    assert asked is not None and asked() is not None  # what is kept is in place: it is asked
+
+
+def test_it_is_known_by_which_version_open_conversations_were_decided(tmp_path: Path) -> None:
+    for number in (1, 2):
+        version(tmp_path, number)
+    (tmp_path / "kept").symlink_to("versions/0001")
+    assert stands(tmp_path) == Stands(1)
+    work = work_at(str(tmp_path), "keeper", host=RealHost())
+    was_decided(work, 2, Decided(2))
+    assert stands(tmp_path) == Stands(1, 2) and stands(tmp_path).undecided
+    with locked(str(tmp_path / "lock"), "undo", 1.0):
+        assert stands(tmp_path) == Stands(1, 2, busy=True) and not stands(tmp_path).undecided
+    trial(tmp_path, 2, "waiting")
+    assert stands(tmp_path) == Stands(2, 2) and not stands(tmp_path).undecided
+    trial(tmp_path, 2, "undoing")
+    assert stands(tmp_path) == Stands(1, 2, busy=True)
+    (tmp_path / "format").unlink()
+    assert stands(tmp_path) == Stands()
 
 
 def test_what_is_written_is_named_and_what_is_broken_is_told(tmp_path: Path) -> None:

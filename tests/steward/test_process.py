@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+from netcharter.rollout.store import format_text
 from netcharter.steward.loop.door import ask, may_speak
 from netcharter.steward.loop.manager import Manager as Told
 from netcharter.steward.protocol import MOST_CLIENTS, MOST_LINE
@@ -145,6 +146,7 @@ def until_all_had_a_turn(running: Running) -> dict[str, str]:
 def test_a_duty_that_fails_is_told_and_the_others_go_on(tmp_path: Path, heard: Manager) -> None:
     """A version is kept whose charter is gone: hours can't know what to do."""
     (tmp_path / "versions" / "0001").mkdir(parents=True)
+    (tmp_path / "format").write_bytes(format_text())
     (tmp_path / "kept").symlink_to("versions/0001")
     with steward(tmp_path, str(tmp_path / "notify")) as running:
         heard.until("READY=1")

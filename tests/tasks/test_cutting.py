@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from ipaddress import ip_address
 from types import SimpleNamespace
@@ -13,13 +14,16 @@ from netcharter.plan.fate import in_force
 from netcharter.proofs.conversations import Again, Conversation, Ends, Judged
 from netcharter.rollout import looks
 from netcharter.rollout import work as rollout
+from netcharter.rollout.host import Work
 from netcharter.rollout.store import Standing, Trial, Version
 from netcharter.rollout.trouble import RolloutRefused
-from netcharter.tasks.enacting import acts
+from netcharter.rollout.work import Undone
+from netcharter.tasks.enacting import acts, again, cutting
 from netcharter.tasks.enacting.acts import work_at
 from netcharter.tasks.enacting.again import closed
-from netcharter.tasks.enacting.cutting import LISTED, Cut, in_place
+from netcharter.tasks.enacting.cutting import LISTED, Cut
 from netcharter.tasks.enacting.here import Here
+from netcharter.tasks.enacting.place import Decided, Place, decided, in_place
 from netcharter.tasks.holds import Holds
 from netcharter.tasks.sources import Source, usable_plan
 from tests.rollout.pretended import WAYS, Pretended, kit
@@ -60,13 +64,18 @@ def trial(version: int, phase: Any) -> Trial:
 def test_the_version_on_trial_counts_else_the_one_that_is_kept(
     standing: Standing, version: int
 ) -> None:
-    assert in_place(standing) == version
+    assert in_place(standing) == Place(version)
 
 
-@pytest.mark.parametrize("phase", ["changing", "undoing"])
-def test_between_two_versions_nothing_is_cut(phase: str) -> None:
+@pytest.mark.parametrize(("phase", "toward"), [("changing", 4), ("undoing", 1)])
+def test_between_two_versions_nothing_is_cut(
+    phase: str, toward: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    between = Standing(3, trial(4, phase), "open")
+    assert in_place(between) == Place(toward, whole=False)
+    stands(monkeypatch, between)
     with pytest.raises(RolloutRefused, match="between two versions"):
-        in_place(Standing(3, trial(4, phase), "open"))
+        cutting.cut(machine(), NOON, None)
 
 
 def test_without_a_clock_hours_open_nothing_and_no_refusal_rests() -> None:
@@ -99,6 +108,94 @@ def held(plan: Any, loaded: Any, now: Any, others: tuple[str, ...], lines: Any) 
     return Holds("otherwise" if others else "as planned", None, None, others)
 
 
+def machine() -> Work:
+    """One on which something of ours is kept."""
+    return work_at("/state", "keeper", host=Pretended(files_={"/state/format": b""}))
+
+
+COPPER = b"  copper: {device: eth0, address: automatic}\n"
+MAST = b"  mast: {device: eth9, address: automatic}\n"
+TIN = b"  tin: {device: eth8, address: automatic}\n"
+
+
+def source(*lines: bytes) -> Source:
+    """A charter that numbers its lines in this order."""
+    return Source("charter.yaml", TEXT.replace(COPPER, b"".join(lines)))
+
+
+def heard(monkeypatch: pytest.MonkeyPatch, sources: Mapping[int, Source]) -> list[Any]:
+    """The numbers by which marks are read, each time that somebody would be cut on a machine with
+    these versions; nothing else of it is asked."""
+    numbers: list[Any] = []
+    nobody: Any = None
+
+    def cut_refused(*_: object, **more: object) -> Again:
+        numbers.append(more["numbers"])
+        return cutting.NOTHING
+
+    def kept_source(work: Work, number: int | None = None) -> Source:
+        return sources[number or min(sources)]
+
+    for module in (acts, cutting):
+        monkeypatch.setattr(module, "kept_source", kept_source)
+        monkeypatch.setattr(module, "here", lambda *_: Here(nobody, {}, frozenset(), {}, None))
+    monkeypatch.setattr(acts, "cut_refused", cut_refused)
+    monkeypatch.setattr(again, "cut_refused", cut_refused)
+    return numbers
+
+
+def stands(monkeypatch: pytest.MonkeyPatch, now: Standing) -> None:
+    monkeypatch.setattr(looks, "look", lambda work: now)
+
+
+def enacted(monkeypatch: pytest.MonkeyPatch, work: Work, version: int, new: Source) -> None:
+    """What an enact does of all this, where version 3 is kept."""
+    stands(monkeypatch, Standing(3, trial(version, "changing"), "open"))
+    place: Any = Here(None, {}, frozenset(), {}, None)  # type: ignore[arg-type]
+    acts._cut(work, usable_plan(new).plan, place, acts.kept_plan(work), NOON)
+
+
+@pytest.mark.parametrize("by", ["the command", "the undo timer"])
+def test_after_an_undo_marks_are_read_by_all_kits_that_wrote_them(
+    by: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The one on trial named its lines otherwise: what two kits number otherwise is not known, and
+    a conversation by it is doubtful; what they agree on is."""
+    known = {3: source(COPPER, TIN), 4: source(MAST, TIN)}
+    work, numbers = machine(), heard(monkeypatch, known)
+    enacted(monkeypatch, work, 4, known[4])
+    stands(monkeypatch, Standing(3, None, "quiet"))
+    if by == "the command":
+        monkeypatch.setattr(acts, "undo", lambda work, why: Undone(4, why))
+        assert cutting.undo(work, "", NOON, None)[1] == cutting.NOTHING
+    else:
+        cutting.cut(work, NOON, None)
+    assert numbers == [{1: "copper", 2: "tin"}, {2: "tin"}]
+    assert decided(work.host, work.paths) == Decided(3, "boot 1", {1: None, 2: "tin"})
+    work.host.boot = "boot 2"  # type: ignore[attr-defined]
+    cutting.cut(work, NOON, None)
+    assert numbers[2] == {1: "copper", 2: "tin"}
+
+
+def test_what_is_only_told_is_not_decided(monkeypatch: pytest.MonkeyPatch) -> None:
+    work, numbers = machine(), heard(monkeypatch, {3: source(COPPER)})
+    stands(monkeypatch, Standing(3, None, "quiet"))
+    cutting.cut(work, NOON, None, really=False)
+    assert numbers == [{1: "copper"}] and decided(work.host, work.paths) is None
+
+
+@pytest.mark.parametrize("data", [b"", b"{}", b'{"version": 1, "boot": "", "lines": {"x": ""}}'])
+def test_a_note_that_cannot_be_read_tells_nothing(
+    data: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    work, numbers = machine(), heard(monkeypatch, {3: source(COPPER)})
+    stands(monkeypatch, Standing(3, None, "quiet"))
+    work.host.files_["/state/decided.json"] = data  # type: ignore[attr-defined]
+    cutting.cut(work, NOON, None)
+    assert numbers == [{1: "copper"}]
+    assert decided(work.host, work.paths) == Decided(3, "boot 1", {1: "copper"})
+
+
 def test_marks_are_read_as_the_version_wrote_them_that_one_goes_back_from(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -106,16 +203,12 @@ def test_marks_are_read_as_the_version_wrote_them_that_one_goes_back_from(
 
     What that changes is told, and what of addresses, routes and settings does not become as planned.
     """
-    mast = b"  mast: {device: eth9, address: automatic}\n"
-    copper = b"  copper: {device: eth0, address: automatic}\n"
-    earlier = Source("charter.yaml", TEXT.replace(copper, copper + mast))
-    kept = Source("charter.yaml", TEXT.replace(copper, mast + copper))
-    work = work_at("/state", "keeper", host=Pretended(files_={"/state/format": b""}))
+    earlier, kept, work = source(COPPER, MAST), source(MAST, COPPER), machine()
     said: list[Any] = []
     gone: list[Any] = []
-    machine: Any = None  # nothing of it is asked here
+    nobody: Any = None  # nothing of it is asked here
     standing = Standing(2, trial(1, "changing"), "open")
-    place = Here(machine, {}, frozenset(), {}, None)
+    place = Here(nobody, {}, frozenset(), {}, None)
     monkeypatch.setattr(looks, "look", lambda work: standing)
     monkeypatch.setattr(looks, "way_back", lambda work, number: (standing, number))
     version = Version(1, "", "keeper", NOON)
@@ -130,6 +223,7 @@ def test_marks_are_read_as_the_version_wrote_them_that_one_goes_back_from(
     monkeypatch.setattr(acts, "holds", held)
     acts.back(work, 1, "", NOON, 300.0)
     work.host.settings["address"] = "another"  # type: ignore[attr-defined]
+    del work.host.files_["/state/decided.json"]  # type: ignore[attr-defined]
     acts.back(work, 1, "", NOON, 300.0)
     difference = "closed 7 connections"
     otherwise = ("setting address is another instead of stock", "the packet filter is not loaded")

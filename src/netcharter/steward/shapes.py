@@ -185,11 +185,28 @@ class Done:
 
 
 @dataclass(frozen=True, slots=True)
+class Stands:
+    """Which version stands, 0 for none of ours; decided: by which open conversations were decided
+    again last, None where nothing tells; busy: somebody changes the machine or decides just now."""
+
+    version: int = 0
+    decided: int | None = None
+    busy: bool = False
+
+    @property
+    def undecided(self) -> bool:
+        """Whether another stands by now, as after an undo that nobody waited for."""
+        known = self.decided is not None and not self.busy
+        return known and self.version not in (0, self.decided)
+
+
+@dataclass(frozen=True, slots=True)
 class Conversations:
     """The last request, and the last one that was done."""
 
     asked: Asked = Asked()
     done: Done = Done()
+    stands: Stands = Stands()
 
     @property
     def waits(self) -> bool:

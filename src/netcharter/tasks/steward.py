@@ -11,9 +11,14 @@ from textwrap import wrap
 from typing import Any
 
 from netcharter.charter.read import Loader
+from netcharter.rollout import looks
+from netcharter.rollout.host import Work
 from netcharter.rollout.run import files
-from netcharter.rollout.store import STATE, Paths, kept_by, trial_of
+from netcharter.rollout.run.lock import holder
+from netcharter.rollout.run.real import RealHost
+from netcharter.rollout.store import STATE, STOCK, Paths
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
+from netcharter.rollout.ways import WAYS
 from netcharter.steward.duties import conversations, health, holds, hours, lines, updates
 from netcharter.steward.loop.delivery import NotDelivered, encryption, secret
 from netcharter.steward.loop.door import ask as ask_steward
@@ -21,8 +26,9 @@ from netcharter.steward.loop.process import serve
 from netcharter.steward.loop.world import Handed, RealWorld
 from netcharter.steward.schedule import schedule
 from netcharter.steward.settings import Settings
-from netcharter.steward.shapes import Duty, Schedule
+from netcharter.steward.shapes import Duty, Schedule, Stands
 from netcharter.steward.unit import GROUP, SOCKET, steward_unit
+from netcharter.tasks.enacting import place
 from netcharter.tasks.keeping import NotAKit, kept_areas
 from netcharter.tasks.sources import Source, Unreadable, unusable, usable_plan
 from netcharter.tasks.steward_asks import asked_by, cut_by, mended_by
@@ -58,7 +64,7 @@ def duties(settings: Settings, hands: Handed) -> tuple[Duty[Any], ...]:
     found: list[Duty[Any]] = [hours.duty(settings.trust_clock), lines.duty()]
     found += [health.duty(), updates.duty()]
     if hands.decide_again is not None:
-        found.append(conversations.duty())
+        found.append(conversations.duty(settings.trust_clock))
     if hands.holds is not None:
         found.append(holds.duty(settings.mend and hands.mend is not None))
     return tuple(found)
@@ -68,10 +74,10 @@ def handed(state: Path) -> Handed:
     """What the state folder tells: the schedule of what is in place. Whether the kernel holds, and
     which conversations are refused now, is asked of processes of their own."""
     rest = ("--json", "--state", os.path.abspath(state))  # they are run in the root folder
-    paths = Paths(str(state))
 
     def not_to_be_asked() -> bool:
-        return files.read(paths.trial_file) is not None or files.link(paths.kept) is None
+        now = looks.look(_work(state))
+        return now.situation == "open" or now.kept is None
 
     return Handed(
         lambda: in_place(state),
@@ -79,19 +85,24 @@ def handed(state: Path) -> Handed:
         holds=asked_by((*PROGRAM, "holds", *rest), not_to_be_asked),
         decide_again=cut_by((*PROGRAM, "cut", "--spare-none", *rest)),
         mend=mended_by((*PROGRAM, "boot", *rest)),
+        stands=lambda: stands(state),
     )
+
+
+def _work(state: Path) -> Work:
+    return Work(RealHost(), Paths(str(state)), WAYS, "steward")
 
 
 def in_place(state: Path) -> Schedule | None:
     """The schedule of the version that is in place: the one on trial, else the one that is kept.
 
-    Raises Unusable, StateBroken or EffectFailed where its charter can't be used.
+    Raises Unusable, RolloutRefused or EffectFailed where its charter can't be used.
     """
-    paths = Paths(str(state))
-    number = _number(paths)
-    if not number:
+    work = _work(state)
+    number = place.in_place(looks.look(work)).version
+    if number == STOCK:
         return None
-    folder = Path(paths.version(number))
+    folder = Path(work.paths.version(number))
     text, manifest = (files.read(str(folder / n)) for n in ("charter.yaml", "kit/manifest.json"))
     if text is None:
         raise StateBroken(f"version {number}", "its charter is missing")
@@ -103,12 +114,17 @@ def in_place(state: Path) -> Schedule | None:
     return schedule(usable_plan(source).plan, number)
 
 
-def _number(paths: Paths) -> int | None:
-    data = files.read(paths.trial_file)
-    if data is not None:
-        trial = trial_of("trial/trial.json", data)
-        return trial.version if trial.phase != "undoing" else trial.previous
-    return kept_by(files.link(paths.kept))
+def stands(state: Path) -> Stands:
+    """Which version stands, and by which open conversations were decided. While that can't be told
+    nobody is to be cut for it. Raises EffectFailed."""
+    work = _work(state)
+    try:
+        found = place.in_place(looks.look(work))
+        decided = place.decided(work.host, work.paths)
+    except RolloutRefused:
+        return Stands()
+    busy = not found.whole or holder(work.paths.lock) is not None
+    return Stands(found.version, None if decided is None else decided.version, busy)
 
 
 def _included(folder: Path) -> Loader:
@@ -128,12 +144,15 @@ def stamp(state: Path) -> str:
         link = files.link(paths.kept)
     except EffectFailed:
         link = None
+    return f"{link} {_when(paths.trial_file)} {_when(paths.armed)}"
+
+
+def _when(path: str) -> str:
     try:
-        found = os.stat(paths.trial_file)
-        trial = f"{found.st_ino} {found.st_mtime_ns}"
+        found = os.stat(path)
     except OSError:
-        trial = ""
-    return f"{link} {trial}"
+        return ""
+    return f"{found.st_ino} {found.st_mtime_ns}"
 
 
 def _settings(state: Path) -> Settings:

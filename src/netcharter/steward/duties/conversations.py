@@ -2,7 +2,9 @@
 
 Whoever asks writes it down, with a number; what was done is written down as well. So a request that
 comes while another is at work, or before the steward is killed, is not forgotten, and many of them
-are one piece of work.
+are one piece of work. That another version stands than the one by which they were decided is a
+reason to ask: so it is where the undo timer has undone a trial, or a boot. Who enacts, undoes or
+goes back by a command has it done at once, sparing a session; nobody is to come before that.
 """
 
 from __future__ import annotations
@@ -10,9 +12,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 
 from netcharter.rollout.reading import Fields
-from netcharter.steward.shapes import Cut, Decision, Duty, Effect, Facts
+from netcharter.steward.shapes import Cut, DecideAgain, Decision, Duty, Effect, Facts
 
 NAME = "conversations"
 EVERY = timedelta(minutes=10)  # to look whether a request was missed
@@ -22,24 +25,38 @@ LIMIT = 60.0  # seconds that deciding may take
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """Nothing: what counts is what was asked for and what was done."""
+    """seen: the version that stood, not decided by yet, at the last turn; 0 for none. A command
+    that undoes has the lock again at once, so what is seen twice is nobody's."""
+
+    seen: int = 0
 
 
-def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
-    """Have them decided again where a request waits."""
+def decide(
+    state: State, facts: Facts, now: datetime, *, trust_clock: bool = False
+) -> Decision[State]:
+    """Have them decided again where a request waits; ask for it where another version stands."""
     found = facts.conversations
-    effects: tuple[Effect, ...] = (Cut(found.asked),) if found.waits else ()
-    return Decision(state, effects, now + (TOLD if effects else EVERY))
+    stands = found.stands
+    effects: tuple[Effect, ...] = ()
+    seen = stands.version if stands.undecided else 0
+    if found.waits:
+        effects, seen = (Cut(found.asked),), 0
+    elif seen and seen == state.seen:
+        known = trust_clock or facts.clock.synchronised
+        effects, seen = (DecideAgain(f"version {stands.version} stands again", known),), 0
+    soon = effects or seen or stands.busy
+    return Decision(State(seen), effects, now + (TOLD if soon else EVERY))
 
 
-def duty() -> Duty[State]:
-    """Its turn may have to wait for one that a restart of the duty has left at work."""
+def duty(trust_clock: bool = False) -> Duty[State]:
+    """trust_clock: as for hours. Its turn may have to wait for one that a restart of the duty has
+    left at work."""
     return Duty(
         name=NAME,
-        about="has open conversations decided again when hours close",
+        about="has open conversations decided again when hours close or another version stands",
         needs=frozenset({"conversations"}),
         begin=State(),
-        decide=decide,
+        decide=partial(decide, trust_clock=trust_clock),
         written=_written,
         read=_read,
         limit=2 * LIMIT + 30,
@@ -47,8 +64,8 @@ def duty() -> Duty[State]:
 
 
 def _written(state: State) -> Mapping[str, object]:
-    return {}
+    return {"seen": state.seen}
 
 
 def _read(found: Fields) -> State:
-    return State()
+    return State(found.maybe("seen", found.whole) or 0)

@@ -23,7 +23,7 @@ from netcharter.steward.shapes import Duty
 
 LOOKED = 2.0  # seconds between two looks at the clock and at what is in place
 JUMP = 0.5  # seconds by which the clock is set, from which on all is decided anew
-OF_THE_KIT = ("hours", "holds")
+OF_THE_KIT = ("hours", "holds", "conversations")
 
 
 def serve(

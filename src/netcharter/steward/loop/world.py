@@ -6,7 +6,7 @@ import asyncio
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import Lock
@@ -41,6 +41,7 @@ from netcharter.steward.shapes import (
     Need,
     Restart,
     Schedule,
+    Stands,
     Stay,
 )
 from netcharter.steward.ways import Ways
@@ -57,7 +58,8 @@ class Handed:
     schedule: of the kit that is in place, None for none; stamp: cheap, and other whenever another
     kit is in place; holds: whether the kernel does what the plan says, None while it is not to be
     asked; decide_again: cuts the open conversations that are refused now, told whether the clock can
-    be believed; mend: the plan is put in place again.
+    be believed; mend: the plan is put in place again; stands: which version stands, and by which
+    open conversations were decided.
     """
 
     schedule: Callable[[], Schedule | None]
@@ -65,6 +67,7 @@ class Handed:
     holds: Callable[[], Agreement | None] | None = None
     decide_again: Callable[[bool], Counted] | None = None
     mend: Callable[[str], None] | None = None
+    stands: Callable[[], Stands] | None = None
 
 
 class RealWorld:
@@ -123,11 +126,13 @@ class RealWorld:
             machine=self._machine() if "machine" in needs else Machine(),
             holds=asked() if asked is not None else None,
             updates=reading.restart(ROOT, self._state) if "updates" in needs else Restart(False),
-            conversations=requests.read(self.folder)
-            if "conversations" in needs
-            else Conversations(),
+            conversations=self._conversations() if "conversations" in needs else Conversations(),
             lines=self._outward.seen(self._ways()) if "lines" in needs else None,
         )
+
+    def _conversations(self) -> Conversations:
+        found, asked = requests.read(self.folder), self._handed.stands
+        return found if asked is None else replace(found, stands=asked())
 
     def _current(self) -> Schedule | None:
         """The schedule of the kit that is in place; worked out anew where that is another."""

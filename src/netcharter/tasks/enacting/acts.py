@@ -28,6 +28,7 @@ from netcharter.tasks.changes import changes
 from netcharter.tasks.enacting.again import cut_refused
 from netcharter.tasks.enacting.here import Here, here, is_tracked
 from netcharter.tasks.enacting.leading import as_led
+from netcharter.tasks.enacting.place import in_place, known, was_decided, with_lines_of
 from netcharter.tasks.enacting.ready import Ready
 from netcharter.tasks.holds import Holds, holds
 from netcharter.tasks.keeping import NotAKit, kept_areas
@@ -245,17 +246,20 @@ def _differences(seen: Holds) -> tuple[str, ...]:
 
 
 def _cut(work: Work, plan: Plan, found: Here, old: Plan | None, now: datetime) -> Again:
-    """Cut what the new plan refuses of the conversations that are open, whose marks the kit of the
-    old one wrote."""
+    """Cut what the new plan refuses of the conversations that are open, whose marks the kits wrote
+    that stood before; where nothing tells of them, the kit of the old one."""
     session = found.session
-    return cut_refused(
+    marked = known(work) or with_lines_of(old)
+    again = cut_refused(
         plan,
         found,
         work.host.observe(()),
         now,
-        numbers={line.number: line.name for line in old.lines} if old else None,
+        numbers=marked.numbers if marked.lines else None,
         spared=[session] if session else [],
     )
+    was_decided(work, in_place(looks.look(work)).version, with_lines_of(plan, marked))
+    return again
 
 
 # --- afterwards ----------------------------------------------------------------------------------
@@ -330,6 +334,7 @@ def back(
         return _verified(work, plan, made.files, now, made.version.set_aside)
 
     outcome = rollout.back(work, target, seconds, verified, why, difference, judged)
+            was_decided(work, STOCK, with_lines_of(old, known(work)))
     return Enacted(outcome, cut[-1] if cut else None, difference)
 
 

@@ -19,6 +19,7 @@ from netcharter.rollout.work import Undone
 from netcharter.tasks.enacting import acts, again, telling
 from netcharter.tasks.enacting.acts import kept_source
 from netcharter.tasks.enacting.here import here
+from netcharter.tasks.enacting.place import in_place, known, was_decided, with_lines_of
 from netcharter.tasks.sources import Unusable, usable_plan
 
 State = Literal["cut", "told", "nothing in place"]
@@ -88,20 +89,24 @@ def cut(
         return Cut("nothing in place", 0, NOTHING)
     # Nobody changes the rules meanwhile: between two versions neither is the one to decide by.
     with work.host.locked(work.paths, "deciding open conversations again", PATIENCE):
-        version = in_place(looks.look(work))
+        version = _whole(looks.look(work))
         source = kept_source(work, version) if version else None
         if source is None:
             return Cut("nothing in place", 0, NOTHING)
         plan = usable_plan(source).plan
         found = here(plan, connection)
+        marked = with_lines_of(plan, known(work))
         decided = again.cut_refused(
             plan if hours else again.closed(plan),
             found,
             work.host.observe(()),
             now,
+            numbers=marked.numbers,
             spared=[found.session] if found.session else [],
             really=really,
         )
+        if really:
+            was_decided(work, version, marked)
     return Cut("cut" if really else "told", version, decided, found.session is not None)
 
 
@@ -121,14 +126,12 @@ def undo(
         return replace(undone, notes=(*undone.notes, note)), None
 
 
-def in_place(standing: Standing) -> int:
+def _whole(standing: Standing) -> int:
     """The version that is in place, 0 for none of ours. Raises RolloutRefused where none is wholly,
     since whoever changed the machine was ended in the midst of it."""
-    trial = standing.trial
-    if trial is None or standing.situation in ("decided", "overtaken", "unbegun"):
-        return standing.kept or 0
-    if trial.phase != "waiting":
+    place = in_place(standing)
+    if not place.whole:
         raise RolloutRefused(
             "the machine is between two versions", "see `netcharter undo`; nothing was cut"
         )
-    return trial.version
+    return place.version
