@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from netcharter.charter.read import Unreadable
+from netcharter.cli import restore_command
 from netcharter.render.kit import render
 from netcharter.rollout import signing
 from netcharter.rollout.backup import About, Backup, Stored, backup, restored
@@ -23,7 +24,7 @@ from netcharter.rollout.trouble import RolloutRefused
 from netcharter.tasks import copies
 from netcharter.tasks.moving import understood
 from netcharter.tasks.sources import Source, usable_plan
-from tests.cli.running import process
+from tests.cli.running import process, run
 
 NOW = datetime(2026, 5, 4, 3, 2, 1, tzinfo=UTC)
 PASSWORD = "the one of the drawer"
@@ -144,3 +145,28 @@ def test_where_the_charter_can_not_be_written_nothing_is_taken_back(
     (there / "charter.yaml").unlink()
     assert process(*words, saved.fingerprint, "-o", there).code in (0, 1)
     assert (there / "charter.yaml").exists()
+
+
+@pytest.mark.parametrize("fails", ["charter", "state"])
+def test_restore_is_whole_or_nothing(
+    old: Paths, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fails: str
+) -> None:
+    """Whichever of the two can't be written, neither the other nor a folder of it stays."""
+    saved = copies.save(old, "Tarn Hollow", "warden", NOW)
+    (tmp_path / "copy").write_bytes(saved.data)
+    new, there = tmp_path / "new", tmp_path / "above" / "here"
+    refusal = RolloutRefused("No space left on device", "make room")
+
+    def fail(*_: object, **__: object) -> None:
+        if fails == "state":
+            assert (there / "charter.yaml").exists(), "the charter comes first"
+        raise refusal
+
+    where = (restore_command, "write_text") if fails == "charter" else (copies, "take_back")
+    monkeypatch.setattr(*where, fail)
+    words = ("restore", tmp_path / "copy", "--state", new, "--fingerprint", saved.fingerprint)
+    ran = run(*words, "-o", there)
+    assert ran.code == 2 and "No space left on device" in ran.err
+    assert not new.exists() and not there.parent.exists()
+    monkeypatch.undo()
+    assert run(*words, "-o", there).code in (0, 1) and (there / "charter.yaml").exists()

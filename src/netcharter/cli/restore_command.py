@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -48,12 +48,9 @@ def cli(
     mapping = dict(_pair(one) for one in devices)
     password = click.prompt("Password", hide_input=True, err=True) if secrets else None
     root = os.path.abspath(state)
-    with _room(output):
-        found = taken_back(root, _copy(copy), fingerprint, mapping, password=password, who=who())
-        for name, text in found.texts.items():
-            where = output / name
-            where.parent.mkdir(parents=True, exist_ok=True)
-            write_text(where, text, new=True)
+    with _room(output) as write:
+        data = _copy(copy)
+        found = taken_back(root, data, fingerprint, mapping, password, who(), first=write)
     if as_json:
         print_json(found.as_json())
     else:
@@ -63,29 +60,53 @@ def cli(
 
 
 @contextmanager
-def _room(folder: Path) -> Iterator[None]:
-    """A folder for the charter, made before the copy is taken back: that can't be done twice.
-    Raises Unusable where something is in it."""
+def _room(folder: Path) -> Iterator[Callable[[Mapping[str, str]], None]]:
+    """A folder for the charter, made before the copy is taken back, and what writes texts there.
+    What was made goes again if it fails. Raises Unusable where something is in it."""
     from netcharter.tasks.sources import unusable
 
-    made = not os.path.lexists(folder)
+    made: list[Path] = []
+
+    def write(texts: Mapping[str, str]) -> None:
+        for name, text in texts.items():
+            where = folder / name
+            _make(where.parent, made)
+            write_text(where, text, new=True)
+            made.append(where)
+
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        _make(folder, made)
         reason = "something is in it" if any(folder.iterdir()) else ""
     except OSError as fault:
         reason = (fault.strerror or "unknown reason").lower()
     if reason:
+        _gone(made)
         raise unusable(
             "cannot-write", f"the charter can't be written there: {reason}", str(folder), "",
             "name a folder that is empty or not there yet; nothing was changed",
         )  # fmt: skip
     try:
-        yield
+        yield write
     except BaseException:
-        with suppress(OSError):
-            if made:
-                folder.rmdir()  # unless something is in it
+        _gone(made)
         raise
+
+
+def _make(folder: Path, made: list[Path]) -> None:
+    """A folder and those above it; those that were not there are added."""
+    lacking = [one for one in (folder, *folder.parents) if not os.path.lexists(one)]
+    folder.mkdir(parents=True, exist_ok=True)
+    made += reversed(lacking)
+
+
+def _gone(made: list[Path]) -> None:
+    """What was made is taken away again, but for folders in which something else is by now."""
+    for one in reversed(made):
+        with suppress(OSError):
+            if one.is_dir():
+                one.rmdir()
+            else:
+                one.unlink()
 
 
 def _copy(path: Path) -> bytes:

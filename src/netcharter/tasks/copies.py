@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -216,15 +216,18 @@ def taken_back(
     mapping: Mapping[str, str],
     password: str | None = None,
     who: str = "restore",
+    first: Callable[[Mapping[str, str]], None] = lambda texts: None,
 ) -> TakenBack:
     """Take a copy back on this machine, its charter with this machine's devices. who: does it, for
-    the history. Raises RolloutRefused with nothing changed, Unusable."""
+    the history; first: is given the charter's texts before anything is taken back, which can't be
+    done twice. Raises RolloutRefused with nothing changed, Unusable."""
     demand_own(root)
     found = restored(data, fingerprint, password)
     moved = moved_here(found, mapping)
     devices = facts_of(gather(asked())).devices or {}
     charter, _ = understood(moved.source)
     lacking = set(not_there(charter, devices))
+    first(moved.texts)
     take_back(Paths(root), data, fingerprint, password, who)
     wanted = tuple(one for one in to_be_mapped(charter, devices) if one[0] in lacking)
     return TakenBack(found.about, moved, wanted)
