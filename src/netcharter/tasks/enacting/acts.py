@@ -17,7 +17,7 @@ from netcharter.rollout.observe import WATCHING
 from netcharter.rollout.phases import Making
 from netcharter.rollout.run.real import RealHost
 from netcharter.rollout.run.trust import demand_own
-from netcharter.rollout.shapes import Run, Step
+from netcharter.rollout.shapes import HostState, Run, Step
 from netcharter.rollout.store import STOCK, Event, Paths, Standing, Trial, events_of, unread
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 from netcharter.rollout.unlike import unlike
@@ -293,8 +293,17 @@ def free(work: Work) -> Standing:
 
 
 def keep(work: Work) -> Kept:
-    """Keep what is on trial, if it is in place as it was proven to be. Raises RolloutRefused."""
-    return rollout.keep(work)
+    """Keep what is on trial, if it is in place as it was proven to be, but for lines that failed
+    since. Raises RolloutRefused."""
+
+    def led(number: int, files: Mapping[str, bytes], now: HostState) -> Mapping[str, bytes]:
+        try:
+            plan = _plan_of(work, number)
+        except Unusable:
+            return files
+        return files if plan is None else as_led(work.host, work.paths, plan, files, now)
+
+    return rollout.keep(work, led)
 
 
 def undo(work: Work, why: str) -> Undone | None:
@@ -325,6 +334,7 @@ def back(
 
     def verified() -> tuple[str, ...]:
         if plan is None:
+            was_decided(work, STOCK, with_lines_of(old, known(work)))
             return ()
         try:
             cut.append(_cut(work, plan, here(plan, connection), old, now))
@@ -334,7 +344,6 @@ def back(
         return _verified(work, plan, made.files, now, made.version.set_aside)
 
     outcome = rollout.back(work, target, seconds, verified, why, difference, judged)
-            was_decided(work, STOCK, with_lines_of(old, known(work)))
     return Enacted(outcome, cut[-1] if cut else None, difference)
 
 
