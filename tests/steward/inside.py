@@ -155,6 +155,10 @@ def mend(folder: Path) -> None:
             raise AssertionError(status(running.path), running.said) from None
         assert running.end() == 0
     assert "the plan is put in place again" in running.said, running.said
+    happened = [json.loads(line) for line in (folder / "history.jsonl").read_text().splitlines()]
+    assert {(one["what"], one["who"], one["version"]) for one in happened} == {
+        ("mended", "steward", 1)
+    }
 
 
 def hops(folder: Path) -> None:

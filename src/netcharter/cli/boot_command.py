@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -15,17 +16,28 @@ from netcharter.cli.rolling import refused, state_option, work
 @click.option("--unit", is_flag=True, help="print the unit for the service manager")
 @click.option("--install", is_flag=True, help="install that unit; a reboot brings up what is kept")
 @click.option("--remove", is_flag=True, help="take that unit away again")
+@click.option(
+    "--mended-by",
+    metavar="NAME",
+    help="for a program that mends: the history tells that it was mended, and by whom",
+)
 @state_option
 @json_option
 @exits
 @refused
-def cli(unit: bool, install: bool, remove: bool, state: Path, as_json: bool) -> int:
+def cli(
+    unit: bool, install: bool, remove: bool, mended_by: str | None, state: Path, as_json: bool
+) -> int:
     """Bring up what is kept; the service manager calls it at boot."""
     from netcharter.tasks.enacting import acts, telling
 
     if unit or install or remove:
         return _unit(os.path.abspath(state), (unit, install, remove), as_json)
-    found = acts.boot(work(state, quiet=True))
+    at_work = work(state, quiet=True)
+    if mended_by is None:
+        found = acts.boot(at_work)
+    else:
+        found = acts.mend(replace(at_work, who=mended_by))
     if as_json:
         print_json(telling.booted_json(found))
     else:

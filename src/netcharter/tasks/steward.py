@@ -38,6 +38,7 @@ from netcharter.tasks.units import PROGRAM
 __all__ = ["GROUP", "SOCKET", "STATE", "Answer", "ask", "duties", "handed", "run", "unit"]
 
 SETTINGS = "steward.yaml"
+NAME = "steward"  # in the history
 
 
 # --- at work -------------------------------------------------------------------------------------
@@ -84,13 +85,13 @@ def handed(state: Path) -> Handed:
         lambda: stamp(state),
         holds=asked_by((*PROGRAM, "holds", *rest), not_to_be_asked),
         decide_again=cut_by((*PROGRAM, "cut", "--spare-none", *rest)),
-        mend=mended_by((*PROGRAM, "boot", *rest)),
+        mend=mended_by((*PROGRAM, "boot", "--mended-by", NAME, *rest)),
         stands=lambda: stands(state),
     )
 
 
 def _work(state: Path) -> Work:
-    return Work(RealHost(), Paths(str(state)), WAYS, "steward")
+    return Work(RealHost(), Paths(str(state)), WAYS, NAME)
 
 
 def in_place(state: Path) -> Schedule | None:
