@@ -231,3 +231,33 @@ def test_marks_are_read_as_the_version_wrote_them_that_one_goes_back_from(
     assert said.pop() == said[0]
     assert said == [{1: "mast", 2: "copper"}]
     assert [line.name for line in usable_plan(earlier).plan.lines] == ["copper", "mast"]
+
+
+def test_the_plan_is_made_without_the_lock_and_by_what_is_in_place_then(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A long charter takes seconds, in which another may have to go back."""
+    host = Pretended(files_={"/state/format": b""})
+    stood = iter([1, 2, 2, 2])  # another version is kept while the plan of the first is made
+    planned: list[int] = []
+
+    def source(work: Work, number: int) -> Source:
+        assert not host.held
+        planned.append(number)
+        return Source("charter.yaml", TEXT)
+
+    def refused(*_: object, **__: object) -> Again:
+        assert host.held
+        return cutting.NOTHING
+
+    machine: Any = None
+    place = Here(machine, {}, frozenset(), {}, None)
+    monkeypatch.setattr(looks, "look", lambda work: Standing(next(stood), None, "quiet"))
+    monkeypatch.setattr(cutting, "kept_source", source)
+    monkeypatch.setattr(cutting, "here", lambda plan, connection: place)
+    monkeypatch.setattr(again, "cut_refused", refused)
+    found = cutting.cut(work_at("/state", "keeper", host=host), NOON, None)
+    assert (found.version, planned) == (2, [1, 2])
+    stood = iter(range(1, 9))
+    with pytest.raises(RolloutRefused, match="changes all the time"):
+        cutting.cut(work_at("/state", "keeper", host=host), NOON, None)

@@ -4,11 +4,13 @@ them."""
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from textwrap import wrap
 from typing import Any, Literal
 
+from netcharter.plan.shapes import Plan
 from netcharter.proofs.conversations import Again, Judged
 from netcharter.report.wording import counted
 from netcharter.rollout import looks
@@ -25,6 +27,7 @@ from netcharter.tasks.sources import Unusable, usable_plan
 State = Literal["cut", "told", "nothing in place"]
 LISTED = 200  # conversations of each kind that a document lists
 PATIENCE = 45.0  # seconds that a change of the machine which is under way is waited for
+TRIES = 3  # to find the same version in place once its plan is made
 NOTHING = Again((), (), 0)
 
 
@@ -87,27 +90,49 @@ def cut(
     """
     if not work.host.names(work.paths.root):
         return Cut("nothing in place", 0, NOTHING)
-    # Nobody changes the rules meanwhile: between two versions neither is the one to decide by.
-    with work.host.locked(work.paths, "deciding open conversations again", PATIENCE):
-        version = _whole(looks.look(work))
+    for _ in range(TRIES):
+        with _undisturbed(work):
+            version = _whole(looks.look(work))
         source = kept_source(work, version) if version else None
         if source is None:
             return Cut("nothing in place", 0, NOTHING)
-        plan = usable_plan(source).plan
-        found = here(plan, connection)
-        marked = with_lines_of(plan, known(work))
-        decided = again.cut_refused(
-            plan if hours else again.closed(plan),
-            found,
-            work.host.observe(()),
-            now,
-            numbers=marked.numbers,
-            spared=[found.session] if found.session else [],
-            really=really,
-        )
-        if really:
-            was_decided(work, version, marked)
-    return Cut("cut" if really else "told", version, decided, found.session is not None)
+        plan = usable_plan(source).plan  # a long charter takes a while, in which others may act
+        with _undisturbed(work):
+            if _whole(looks.look(work)) == version:
+                decided, spared = _decided(work, version, plan, now, connection, hours, really)
+                return Cut("cut" if really else "told", version, decided, spared)
+    raise RolloutRefused("what is in place changes all the time", "try again; nothing was cut")
+
+
+def _undisturbed(work: Work) -> AbstractContextManager[None]:
+    """Nobody changes the rules meanwhile: between two versions neither is the one to decide by."""
+    return work.host.locked(work.paths, "deciding open conversations again", PATIENCE)
+
+
+def _decided(
+    work: Work,
+    version: int,
+    plan: Plan,
+    now: datetime,
+    connection: str | None,
+    hours: bool,
+    really: bool,
+) -> tuple[Again, bool]:
+    """What came of it, and whether one's own session was left aside."""
+    found = here(plan, connection)
+    marked = with_lines_of(plan, known(work))
+    decided = again.cut_refused(
+        plan if hours else again.closed(plan),
+        found,
+        work.host.observe(()),
+        now,
+        numbers=marked.numbers,
+        spared=[found.session] if found.session else [],
+        really=really,
+    )
+    if really:
+        was_decided(work, version, marked)
+    return decided, found.session is not None
 
 
 def undo(
