@@ -300,11 +300,19 @@ SENTENCES = [
          offers="offers:\n  - {offer: [http, https], on: copper, to: laptop, at: «8080»}"),
     case("at-many-ports", devices=DEVICES,
          offers="offers:\n  - {offer: ping, on: copper, to: laptop, at: «8080»}"),
+    case("exit-term", "areas and devices start", exits="exits:\n  - {from: «internet», by: copper}"),
+    case("exit-term", "is a line", exits="exits:\n  - {from: «copper», by: copper}"),
+    case("exit-term", "for the internet", devices=DEVICES,
+         exits="exits:\n  - {from: office, reach: «laptop», by: copper}"),
+    case("exit-term", "for the internet", exits="exits:\n  - {from: office, reach: «gateway», by: copper}"),
+    case("unknown-name", exits="exits:\n  - {from: office, by: «copper2»}"),
+    case("missing-key", exits="exits:\n  - «{from: office}»"),
     case("except-always",
          promises="promises:\n  - {always: office, reach: internet, with: ssh, except: «offers»}"),
 ]  # fmt: skip
 
 CASES = [*FILES, *INCLUDES, *FORM, *VALUES, *HOURS, *SITE, *SENTENCES]
 ELSEWHERE = {  # ids whose texts are too long for a table, tested in test_limits
-    "too-large", "too-many", "alias-budget", "too-many-files", "too-many-rules", "and-more",
+    "too-large", "too-many", "alias-budget", "too-many-files", "too-many-rules", "too-many-exits",
+    "and-more",
 }  # fmt: skip

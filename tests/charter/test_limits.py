@@ -67,6 +67,13 @@ def test_more_than_5_000_rules_are_too_many(more: int) -> None:
         assert (span.line, span.column) == (5 + 5_001, 5)
 
 
+@pytest.mark.parametrize("more", [0, 1])
+def test_more_than_60_exits_are_too_many(more: int) -> None:
+    exits = "  - {from: office, by: copper}\n" * (60 + more)
+    found = reading(charter(exits="exits:\n" + exits))
+    assert ids(found) == ["too-many-exits"] * more
+
+
 @pytest.mark.parametrize("size", [4 * 1024 * 1024 + 1, 9_000_000])
 def test_a_file_is_never_said_to_be_as_long_as_what_was_read_of_it(size: int) -> None:
     (told,) = read(b"#" * size, "big.yaml").diagnostics

@@ -100,7 +100,7 @@ def test_a_charter_is_put_in_place_kept_mended_exchanged_and_undone(tmp_path: Pa
     kept = site.ask("keep")
     well = site.ask("holds")
     site.sh("nft insert rule inet netcharter nc_forward accept; ip address del 10.0.0.0/8 dev eth5")
-    site.sh("ip rule del pref 10500")
+    site.sh("ip rule del pref 11200")
     spoilt = site.ask("holds")
     mended = site.ask("holds", "--mend")
     second = site.ask("enact", "less.yaml", "--yes", "--because", "repairs are over")
@@ -127,7 +127,7 @@ def test_a_charter_is_put_in_place_kept_mended_exchanged_and_undone(tmp_path: Pa
 
     found = site.answer(spoilt, "holds", 1)
     assert found["state"] == "otherwise" and int(found["totals"]["closed"]) > 0
-    assert any("10500" in other for other in found["others"])
+    assert any("11200" in other for other in found["others"])
     assert site.answer(mended, "holds", 0)["state"] == "as planned"
 
     found = site.answer(second, "enact", 0)

@@ -573,6 +573,33 @@ def no_line(site: Site, a: Attempt, e: Environment) -> bool:
     return a.entrance == "gateway" and not some_line_up(site, 6, e)
 
 
+def exit_for(site: Site, a: Attempt, e: Environment) -> Sentence | None:
+    """Section 6: the first exit that matches decides."""
+    if a.entrance not in site.areas or not is_internet(site, a.destination):
+        return None
+    for one in site.exits:
+        if not serves(one.services, a.protocol, a.number):
+            continue
+        if started_by_any(site, one, a, e) and reached_by_any(site, one, a.destination):
+            return one
+    return None
+
+
+def no_exit(site: Site, a: Attempt, e: Environment) -> bool:
+    one = exit_for(site, a, e)
+    if one is None or one.or_else != "refused":
+        return False
+    if family(a.source) == 4:
+        for name in one.on:
+            if name in e.up and carries(site.lines[name], 4):
+                return False
+        return True
+    for line in site.lines.values():
+        if inside(a.source, line.prefix) and line.name not in one.on:
+            return True
+    return False
+
+
 def in_line_prefix(site: Site, address: Address) -> bool:
     for line in site.lines.values():
         if inside(address, line.prefix):
@@ -654,6 +681,7 @@ HOUSEKEEPING: list[tuple[str, str, Check]] = [
     ("multicast", "refused quietly", multicast),
     ("unroutable", "refused", unroutable),
     ("no-line", "refused", no_line),
+    ("no-exit", "refused", no_exit),
     ("local-prefix", "refused", local_prefix),
     ("echo", "let", echo),
     ("names", "let", names),
@@ -767,7 +795,7 @@ def _by_rule(site: Site, a: Attempt, rule: Sentence, kind: str) -> Fate:
 
 
 def _refused(site: Site, a: Attempt, decider: str, kind: str, quiet: bool) -> Fate:
-    if decider == "no-line" and kind == "housekeeping":
+    if decider in ("no-line", "no-exit") and kind == "housekeeping":
         return Fate("refused", "prohibited", None, decider, kind)
     area = site.areas.get(a.entrance)
     if quiet or a.entrance in site.lines or (area is not None and area.quiet):

@@ -141,6 +141,7 @@ def random_charter(rng: Random) -> str:
         "rules": [_rule(draft, number) for number in range(rng.randint(1, 9))],
         "offers": _offers(draft),
         "promises": [_promise(draft) for _ in range(rng.randint(2, 6))],
+        "exits": [_exit(draft) for _ in range(rng.choice((0, 0, 1, 2, 3)))],
     }
     return "".join(_section(name, value) for name, value in document.items() if value)
 
@@ -172,7 +173,18 @@ def _lines(draft: Draft) -> None:
             said["prefix"] = str(IPv6Network(f"2001:db8:a{number}00::/{length}"))
         if number and draft.chance(0.5):
             said["role"] = "standby"
-        draft.lines[name] = said
+        # Drawn from what is said already, so that everything else stays as it was drawn before.
+        draft.lines[name] = said | _narrow(Random(str(said)), said["address"] == "automatic")
+
+
+def _narrow(rng: Random, automatic: bool) -> dict[str, Any]:
+    """How large its packets are, and whether it is dialled: no decision depends on it."""
+    said: dict[str, Any] = {}
+    if automatic and rng.random() < 0.4:
+        said["pppoe"] = {"as": "site@isp.example"}
+    if rng.random() < 0.4:
+        said["mtu"] = str(rng.choice((1280, 1400, 1492) if said else (1280, 1492, 1500, 9000)))
+    return said
 
 
 def _areas(draft: Draft) -> None:
@@ -369,6 +381,20 @@ def _offers(draft: Draft) -> list[dict[str, Any]]:
             said["name"] = f"public {chr(97 + number)}"
         found.append(said | _when(draft) | {"because": "the public may"})
     return found
+
+
+def _exit(draft: Draft) -> dict[str, Any]:
+    said: dict[str, Any] = {"from": draft.one_or_list([*draft.areas, *draft.areas, *draft.devices])}
+    if draft.places and draft.chance(0.4):
+        said["reach"] = draft.one_or_list([*draft.places, "internet"])
+    if draft.chance(0.6):
+        said["with"] = _with(draft)
+    said["by"] = draft.one_or_list(draft.lines)
+    if draft.chance(0.5):
+        said["or-else"] = draft.rng.choice(("refused", "refused", "others"))
+    if draft.chance(0.3):
+        said["together"] = "true"
+    return said | {"because": "that line is for it"}
 
 
 def _promise(draft: Draft) -> dict[str, Any]:

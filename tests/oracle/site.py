@@ -98,10 +98,10 @@ class Hours:
 
 @dataclass
 class Sentence:
-    """A rule, an offer or a promise, as it stands."""
+    """A rule, an offer, a promise or an exit, as it stands."""
 
     label: str
-    word: str  # let, refuse, offer, never, always, only
+    word: str  # let, refuse, offer, never, always, only, exit
     who: list[str]
     reach: list[str]
     services: list[Parts]  # one per name in `with` or `offer`; anything: every protocol
@@ -113,6 +113,7 @@ class Sentence:
     to: str = ""
     at: int | None = None
     except_offers: bool = False
+    or_else: str = "others"
 
 
 @dataclass
@@ -131,6 +132,7 @@ class Site:
     rules: list[Sentence]
     offers: list[Sentence]
     promises: list[Sentence]
+    exits: list[Sentence]
 
 
 # --- reading ------------------------------------------------------------------------------
@@ -164,6 +166,7 @@ def prepare(text: str, addresses: dict[str, Any]) -> Site:
         rules=[_rule(raw, said, i) for i, said in enumerate(raw.get("rules") or [], 1)],
         offers=[_offer(raw, said, i) for i, said in enumerate(raw.get("offers") or [], 1)],
         promises=[_promise(raw, said, i) for i, said in enumerate(raw.get("promises") or [], 1)],
+        exits=[_exit(raw, said, i) for i, said in enumerate(raw.get("exits") or [], 1)],
     )
 
 
@@ -174,7 +177,8 @@ def _many(said: Any) -> list[str]:
 
 
 def _line(name: str, said: dict[str, Any]) -> Line:
-    automatic = said["address"] == "automatic"
+    """`mtu` and `pppoe` are about how packets travel, not about which."""
+    automatic = said.get("address", "automatic") == "automatic"
     return Line(
         name=name,
         automatic=automatic,
@@ -310,6 +314,20 @@ def _promise(raw: dict[str, Any], said: dict[str, Any], number: int) -> Sentence
         during=said.get("during"),
         until=None,
         except_offers=said.get("except") == "offers",
+    )
+
+
+def _exit(raw: dict[str, Any], said: dict[str, Any], number: int) -> Sentence:
+    return Sentence(
+        label=said.get("name") or f"exit {number}",
+        word="exit",
+        who=_many(said["from"]),
+        reach=_many(said.get("reach")) or ["internet"],
+        services=[_parts(raw, name) for name in _many(said.get("with")) or ["anything"]],
+        during=None,
+        until=None,
+        on=tuple(_many(said["by"])),
+        or_else=said.get("or-else") or "others",
     )
 
 

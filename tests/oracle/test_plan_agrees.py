@@ -34,7 +34,16 @@ from tests.oracle.site import Network
 INDEPENDENT = ("naive", "promises", "site", "random_charters", "random_attempts")
 EVERY_KIND = {
     *("loopback", "barred", "strangers", "discovery", "dhcp", "forged", "bound", "same-area"),
-    *("directed-broadcast", "multicast", "unroutable", "no-line", "local-prefix", "echo", "names"),
+    *(
+        "directed-broadcast",
+        "multicast",
+        "unroutable",
+        "no-line",
+        "no-exit",
+        "local-prefix",
+        "echo",
+        "names",
+    ),
     *("gate", "management", "gateway-own", "emergency", "sign-in", "offer", "rule", "default"),
 }
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import cached_property
 
 from netcharter.plan import labels
@@ -138,6 +138,12 @@ def _line_to(reader: Reader, attempt: Attempt, up: frozenset[str]) -> str:
             return name
     mine = [name for name in reader.site.lines if _pins(reader, name, attempt.source)]
     names = mine or sorted(reader.site.lines, key=lambda name: _rank(reader, name))
+    around = Environment(up, naive.NOBODY, datetime(2026, 11, 2, 9, tzinfo=UTC))
+    chosen = naive.exit_for(reader.site, attempt, around)
+    if chosen is not None and not mine:
+        names = [*chosen.on, *(name for name in names if name not in chosen.on)]
+    if chosen is not None and chosen.or_else == "refused":
+        names = [name for name in names if name in chosen.on]
     hops = {4: reader.world.lines4, 6: reader.world.lines6}[family]
     for name in names:
         line = line_of(reader.plan, name)

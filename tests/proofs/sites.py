@@ -56,6 +56,7 @@ BASE = {
 """,
     "offers": "",
     "promises": "",
+    "exits": "",
 }
 
 

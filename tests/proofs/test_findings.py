@@ -42,7 +42,53 @@ def first_rule(shift: int = 0) -> int:
     return marked(charter(rules="\n  - ⟦x⟧"))[1].line + shift  # type: ignore[union-attr]
 
 
+TWO_LINES = {
+    "lines": """
+  dsl: {device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9}
+  mast: {device: eth8, address: 198.51.100.2/29, next-hop: 198.51.100.1}
+"""
+}
+
+
+REFUSING = {"exits": "\n  - {from: yard, by: mast, or-else: refused}\n"}
+
+
 CASES = (
+    Case(
+        "an exit behind a wider one",
+        "exit-never-decides",
+        "warning",
+        {"exits": "\n  - {from: [home, yard], by: mast}\n  - ⟦{from: desk, reach: bank, by: dsl}⟧\n"},
+        {"exits": "\n  - {from: desk, reach: bank, by: dsl}\n  - {from: [home, yard], by: mast}\n"},
+        ("exit 2 never decides: earlier exits match all",),
+        other=TWO_LINES,
+    ),
+    Case(
+        "an exit by a line without IPv4",
+        "exit-without-ipv4",
+        "warning",
+        {"exits": "\n  - {from: home, by: ⟦dish⟧}\n"},
+        {"exits": "\n  - {from: home, by: [dish, dsl]}\n"},
+        ("dish carries no IPv4, so IPv4 by exit 1 takes other lines",),
+        other={
+            "lines": """
+  dsl: {device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9}
+  dish: {device: eth8, address: "2001:db8:9::2/64", next-hop: "2001:db8:9::1"}
+"""
+        },
+    ),
+    Case(
+        "an emergency that may leave by one line only",
+        "exit-stops-emergency",
+        "error",
+        rules("let: yard, reach: bank, with: sip, emergency: ⟦true⟧") | REFUSING,
+        rules("let: yard, reach: bank, with: sip, emergency: true")
+        | {"exits": "\n  - {from: yard, by: mast}\n"},
+        ("rule 1 is for emergencies, and an exit refuses it on other lines",),
+        witness=("refused (prohibited) by housekeeping 'no-exit'", "mast is down"),
+        see=((first_rule(3), "exit 1 refuses other lines"),),
+        other=TWO_LINES,
+    ),
     Case(
         "two earlier rules together",
         "rule-never-decides",

@@ -10,6 +10,7 @@ from netcharter.charter.model import (
     Area,
     Charter,
     Device,
+    Exit,
     Hours,
     Line,
     Offer,
@@ -31,9 +32,11 @@ def build(walk: Walk, doc: Fields, services: Known) -> Charter:
     rules = tuple(_rule(i, f) for i, f in enumerate(doc.get("rules", ())))
     offers = tuple(_offer(i, f) for i, f in enumerate(doc.get("offers", ())))
     promises = tuple(_promise(f) for f in doc.get("promises", ()))
+    exits = tuple(_exit(i, f) for i, f in enumerate(doc.get("exits", ())))
     lists = [one.services for one in rules]
     lists += [one.services for one in offers]
     lists += [one.services for one in promises]
+    lists += [one.services for one in exits]
     for name in dict.fromkeys(name for names in lists for name in names):
         if name != "anything" and name not in services:
             services[name] = tuple(sorted(set(parts_of(name, services, {}) or ())))
@@ -59,6 +62,7 @@ def build(walk: Walk, doc: Fields, services: Known) -> Charter:
         rules=rules,
         offers=offers,
         promises=promises,
+        exits=exits,
         spans=walk.spans,
     )
 
@@ -77,6 +81,8 @@ def _line(name: str, fields: Fields, index: int) -> Line:
         weight=fields.get("weight", 1),
         watch=_watch(fields.get("watch", {})),
         prefix=fields.get("prefix"),
+        mtu=fields.get("mtu"),
+        pppoe=fields["pppoe"]["as"] if "pppoe" in fields else None,
     )
 
 
@@ -85,8 +91,6 @@ def _watch(fields: Fields) -> Watch:
 
 
 def _area(name: str, fields: Fields) -> Area:
-        mtu=fields.get("mtu"),
-        pppoe=fields["pppoe"]["as"] if "pppoe" in fields else None,
     return Area(
         name=name,
         device=fields["device"],
@@ -145,6 +149,20 @@ def _offer(index: int, fields: Fields) -> Offer:
         at=fields.get("at"),
         during=fields.get("during"),
         until=fields.get("until"),
+        because=fields.get("because"),
+        contact=fields.get("contact"),
+    )
+
+
+def _exit(index: int, fields: Fields) -> Exit:
+    return Exit(
+        name=rule_name("exits", index, fields),
+        who=fields["from"],
+        reach=fields.get("reach", ("internet",)),
+        services=fields.get("with", ("anything",)),
+        lines=fields["by"],
+        refused=fields.get("or-else", False),
+        together=fields.get("together", False),
         because=fields.get("because"),
         contact=fields.get("contact"),
     )

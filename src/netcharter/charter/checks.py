@@ -7,7 +7,7 @@ from typing import Any
 
 from netcharter.charter.services import Part, builtin, parse_written
 from netcharter.charter.shapes import GUESSED, MISSING, SAID, Fields, Path, Walk, first_line
-from netcharter.charter.table import MOST_LINES, MOST_RULES, NEEDED
+from netcharter.charter.table import MOST_EXITS, MOST_LINES, MOST_RULES, NEEDED
 from netcharter.charter.values import MOST_INTERFACE, MOST_TARGETS, interface_of, quoted
 from netcharter.charter.words import suggest
 
@@ -102,6 +102,10 @@ def _sections(walk: Walk, doc: Fields) -> None:
     if len(lines) > MOST_LINES:
         walk.tell("too-many-lines", walk.where(("lines", lines[MOST_LINES])),
                   f"this is line number {MOST_LINES + 1}; a site has at most {MOST_LINES}")  # fmt: skip
+    if len(list(names_of(doc, "exits"))) > MOST_EXITS:
+        walk.tell("too-many-exits", walk.where(("exits", MOST_EXITS)),
+                  f"this is exit number {MOST_EXITS + 1}; a charter has at most {MOST_EXITS}",
+                  "say with places and services what many exits say alike")  # fmt: skip
     if len(list(names_of(doc, "rules"))) > MOST_RULES:
         walk.tell("too-many-rules", walk.where(("rules", MOST_RULES)),
                   f"this is rule number {MOST_RULES + 1}; a charter has at most {MOST_RULES}",

@@ -22,7 +22,7 @@ from netcharter.diagnostics import Span
 Texts = Mapping[str, str]
 _PLAIN = re.compile(r"[A-Za-z_][A-Za-z0-9_.@+-]*")
 _PROPERTIES = re.compile(r"(?:[&!]\S*\s+)*")  # an anchor, a tag
-_LISTS = ("rules", "offers", "promises")
+_LISTS = ("rules", "offers", "promises", "exits")
 _NAMED = ("areas", "devices")
 _WHO_AND_WHAT = ("let", "refuse", "reach", "from", "never", "always", "only")
 
@@ -180,15 +180,21 @@ class _Page:
 @dataclass(frozen=True, slots=True)
 class Gone:
     """What is to be taken out of a charter. names: areas and devices, also out of every list in
-    which they stand; rules, offers, promises: by their place in their list, from 0."""
+    which they stand; rules, offers, promises, exits: by their place in their list, from 0."""
 
     names: frozenset[str]
     rules: frozenset[int] = frozenset()
     offers: frozenset[int] = frozenset()
     promises: frozenset[int] = frozenset()
+    exits: frozenset[int] = frozenset()
 
     def places(self, section: str) -> frozenset[int]:
-        return {"rules": self.rules, "offers": self.offers}.get(section, self.promises)
+        return {
+            "rules": self.rules,
+            "offers": self.offers,
+            "promises": self.promises,
+            "exits": self.exits,
+        }[section]
 
 
 def without(texts: Texts, gone: Gone) -> dict[str, str]:

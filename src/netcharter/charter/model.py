@@ -166,6 +166,21 @@ class Offer:
 
 
 @dataclass(frozen=True, slots=True)
+class Exit:
+    """By which lines new conversations of some leave, in order of preference."""
+
+    name: str  # given, or "exit N"
+    who: Names  # areas and devices
+    reach: Names  # ("internet",) if unsaid
+    services: Names  # ("anything",) if unsaid
+    lines: Names
+    refused: bool  # where none of these lines is up; else the others are taken
+    together: bool  # while one lasts, new ones take the same line
+    because: str | None
+    contact: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Promise:
     kind: Literal["never", "always", "only"]
     who: Names
@@ -190,6 +205,7 @@ class Charter:
     rules: tuple[Rule, ...]
     offers: tuple[Offer, ...]
     promises: tuple[Promise, ...]
+    exits: tuple[Exit, ...] = ()
     spans: Mapping[tuple[str | int, ...], Span] = field(default_factory=dict, compare=False)
 
     def where(self, *path: str | int) -> Span:

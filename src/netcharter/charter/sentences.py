@@ -1,4 +1,4 @@
-"""Rules, offers and promises: who starts, what is reached, with what, and when."""
+"""Rules, offers, promises and exits: who starts, what is reached, with what, and when."""
 
 from __future__ import annotations
 
@@ -29,6 +29,19 @@ NOT_REACHED = {
     "people": ("people are who starts, not what is reached", "write the device they use"),
     "groups": ("people are who starts, not what is reached", "write the devices they use"),
 }
+_Allowed = tuple[tuple[str, ...], tuple[str, ...], str, str]
+EXIT_FROM: _Allowed = (
+    (),
+    ("areas", "devices"),
+    "can't stand here; an exit is about what areas and devices start",
+    "write the areas or devices",
+)
+EXIT_REACH: _Allowed = (
+    ("internet",),
+    ("places",),
+    "can't stand here; only what is for the internet leaves by a line",
+    "write internet, or a place",
+)
 SWAPPED = {  # a word in the wrong half of a sentence -> the word for this half
     ("who", "anywhere"): "anyone",
     ("who", "anything"): "anyone",
@@ -40,13 +53,15 @@ Known = dict[str, tuple[Part, ...]]
 
 
 def check_sentences(walk: Walk, doc: Fields, services: Known) -> None:
-    """All rules, offers and promises of a document."""
+    """All rules, offers, promises and exits of a document."""
     for path, rule in items(doc, "rules"):
         _rule(walk, doc, path, rule, services)
     for path, offer in items(doc, "offers"):
         _offer(walk, doc, path, offer, services)
     for path, promise in items(doc, "promises"):
         _promise(walk, doc, path, promise, services)
+    for path, found in items(doc, "exits"):
+        _exit(walk, doc, path, found, services)
     _names_differ(walk, doc)
 
 
@@ -63,7 +78,7 @@ def rule_name(section: str, index: int, fields: Any) -> str:
 
 
 def _names_differ(walk: Walk, doc: Fields) -> None:
-    for section in ("rules", "offers"):
+    for section in ("rules", "offers", "exits"):
         first: dict[str, Path] = {}
         for path, fields in items(doc, section):
             name = rule_name(section, int(path[1]), fields)
@@ -162,6 +177,30 @@ def _promise(walk: Walk, doc: Fields, path: Path, promise: Fields, services: Kno
     if "except" in promise:
         walk.tell("except-always", walk.where((*path, "except")),
                   "`always` knows no exception", "leave `except` out")  # fmt: skip
+
+
+def _exit(walk: Walk, doc: Fields, path: Path, found: Fields, services: Known) -> None:
+    known_names(walk, doc, (*path, "by"), found.get("by", ()), "lines")
+    _only_of(walk, doc, (*path, "from"), found.get("from", ()), EXIT_FROM)
+    _only_of(walk, doc, (*path, "reach"), found.get("reach", ()), EXIT_REACH)
+    _services(walk, doc, (*path, "with"), found.get("with", ()), services)
+
+
+def _only_of(
+    walk: Walk, doc: Fields, path: Path, names: tuple[str, ...], allowed: _Allowed
+) -> None:
+    """Names of a few kinds, and the words beside them."""
+    words, sections, why, instead = allowed
+    for i, name in enumerate(names):
+        kind = kind_of(doc, name)
+        if name in words or kind in sections:
+            continue
+        span = at(walk, path, i)
+        if kind is None and name not in {*WHO_WORDS, *REACH_WORDS}:
+            _unknown(walk, doc, span, name, words, sections)
+        else:
+            what = f"`{name}`" if kind is None else f"`{name}` is {KINDS[kind]}:"
+            walk.tell("exit-term", span, f"{what} {why}", instead)
 
 
 def _terms(walk: Walk, doc: Fields, path: Path, names: tuple[str, ...], half: str) -> None:

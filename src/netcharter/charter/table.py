@@ -77,9 +77,9 @@ HARDWARE = Value(
 SIGN_IN = Choice("`required` or `not needed`", {"required": True, "not needed": False})
 STRANGERS = Choice("`welcome` or `refused`", {"welcome": False, "refused": True})
 MANNER = Choice("`answered` or `quietly`", {"answered": False, "quietly": True})
+OR_ELSE = Choice("`others` or `refused`", {"others": False, "refused": True})
 ROLE = Choice("`main`, `standby` or `balanced`", {w: w for w in ("main", "standby", "balanced")})
 
-NAMES = Several("one or more names", REFERENCE)
 LOGIN = Value("a user name", values.login, pattern=r"^[!-~]{1,128}$", spelling=True)
 LEAST_MTU, MOST_MTU = 1280, 9000  # RFC 8200 section 5; more than any Ethernet carries is a slip
 NO_PASSWORD = (
@@ -89,6 +89,7 @@ NO_PASSWORD = (
 )
 PASSWORDS = {word: NO_PASSWORD for word in ("password", "passwd", "passphrase", "secret", "pass")}
 
+NAMES = Several("one or more names", REFERENCE)
 WHO = Several("one or more names", Value("a name", values.who, pattern=NAME_PATTERN))
 REACH = Several("one or more names", Value("a name", values.reach, pattern=NAME_PATTERN))
 SERVICES = Several("one or more services", SERVICE)
@@ -176,7 +177,6 @@ LINE = Record(
         Key("weight", number("a weight", 1, 256), "its share among balanced lines", default="1"),
         Key("watch", WATCH, "when it counts as failed, so that others step in"),
         Key("prefix", LINE_PREFIX, "the IPv6 prefix the provider gives the site", default="none"),
-    ),
         Key(
             "mtu",
             number("a number of bytes", LEAST_MTU, MOST_MTU),
@@ -193,8 +193,9 @@ LINE = Record(
             "that the provider is dialled by PPPoE on this device, and learns who calls",
             default="no",
         ),
-)
+    ),
     never=PASSWORDS,
+)
 AREA = Record(
     "an area",
     (
@@ -307,6 +308,33 @@ OFFER = Record(
         CONTACT,
     ),
 )
+EXIT = Record(
+    "an exit",
+    (
+        Key(
+            "from", WHO, "the areas and devices whose new conversations it is about", required=True
+        ),
+        Key("reach", REACH, "the places they are for", default="internet"),
+        Key("with", SERVICES, "with which services", default="anything"),
+        Key("by", NAMES, "the lines by which they leave, the first that is up", required=True),
+        Key(
+            "or-else",
+            OR_ELSE,
+            "what becomes of them while none of these lines is up: the other lines in their own "
+            "order, or nothing",
+            default="others",
+        ),
+        Key(
+            "together",
+            FLAG,
+            "whether a device's new ones stay on the line of those that last, as calls need",
+            default="false",
+        ),
+        Key("name", TITLE, "a name of its own", default="`exit 1`, `exit 2`, ..."),
+        BECAUSE,
+        CONTACT,
+    ),
+)
 PROMISE = Record(
     "a promise",
     (
@@ -353,6 +381,12 @@ SECTIONS = (
         "rules", Listed("a list of rules", RULE), "what is let and refused; the first match decides"
     ),
     Key("offers", Listed("a list of offers", OFFER), "what the public may reach"),
+    Key(
+        "exits",
+        Listed("a list of exits", EXIT),
+        "by which line what leaves; the first match decides, and what none matches takes the lines "
+        "by their roles",
+    ),
     Key("promises", Listed("a list of promises", PROMISE), "what must hold whatever the rules say"),
 )
 INCLUDE = Key(
@@ -369,5 +403,6 @@ CHARTER = Record("a charter", (VERSION, INCLUDE, SITE_KEY, *SECTIONS))
 PART = Record("an included file", (VERSION, INCLUDE, *SECTIONS))
 NEEDED = ("charter", "site", "lines", "areas")
 MOST_LINES = 6
+MOST_EXITS = 60  # each has a number in the mark of packets
 MOST_RULES = 5_000  # judged in about half a minute, and the time grows with their square
-LISTS = ("rules", "offers", "promises")
+LISTS = ("rules", "offers", "promises", "exits")

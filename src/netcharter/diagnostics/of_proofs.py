@@ -243,6 +243,25 @@ PROMISES = {
         "One of the two is not meant as it stands.",
         "Narrow the offer with `from`, or add `except: offers` to the promise.",
     ),
+    "exit-stops-emergency": Entry(
+        "exit against an emergency",
+        "An exit with `or-else: refused` refuses what an emergency rule lets, while its lines are down "
+        "or from addresses of other lines.",
+        "A call for help must leave by whatever line is left.",
+        "Leave `or-else: refused` out, or put an exit without it before that one.",
+    ),
+    "exit-never-decides": Entry(
+        "exit without effect",
+        "Earlier exits match all that an exit speaks of.",
+        "Whoever reads it believes that it chooses a line.",
+        "Put it before them, or leave it out.",
+    ),
+    "exit-without-ipv4": Entry(
+        "exit without IPv4",
+        "None of the lines of an exit carries IPv4.",
+        "For IPv6 the host's own address chooses the line, so that exit chooses nothing.",
+        "Name a line that has an IPv4 address.",
+    ),
     "emergency-breaks-promise": Entry(
         "emergency against a promise",
         "An emergency rule lets what a promise says is never let.",

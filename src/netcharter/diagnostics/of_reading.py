@@ -136,7 +136,7 @@ INCLUDES = {
     ),
     "split-list": Entry(
         "an ordered list in two files",
-        "`rules`, `offers` or `promises` stand in more than one file.",
+        "`rules`, `offers`, `promises` or `exits` stand in more than one file.",
         "The first match decides; the order of files must not decide silently.",
         "Keep the whole list in one file.",
     ),
@@ -390,6 +390,19 @@ SITE = {
         "Every state of the lines is proven, and there are twice as many with each line.",
         "Leave out lines that are not used.",
     ),
+    "too-many-exits": Entry(
+        "too many exits",
+        "The charter has more than 60 exits.",
+        "Each has a number of its own in the mark of packets, and a rule of routing for each line.",
+        "Say with places and services what many exits say alike.",
+    ),
+    "exit-term": Entry(
+        "not for an exit",
+        "An exit names something that it can't be about.",
+        "An exit chooses the line by which areas and devices reach the internet or a place; inside "
+        "the site there is no line to choose.",
+        "Name areas or devices after `from`, and `internet` or places after `reach`.",
+    ),
     "too-many-rules": Entry(
         "too many rules",
         "The charter has more than 5 000 rules.",
@@ -415,19 +428,6 @@ SITE = {
         "It looks as if the line carried a share.",
         "Write `role: balanced`, or leave the weight out.",
     ),
-    "two-of-a-family": Entry(
-        "two of one family",
-        "Two addresses, prefixes or next hops are both IPv4 or both IPv6.",
-        "There can be one of each.",
-        "Keep one.",
-    ),
-    "next-hop-automatic": Entry(
-        "next hop of an automatic address",
-        "A line with an automatic address has its next hop written out.",
-        "The provider tells both together, and may change both.",
-        "Leave `next-hop` out, or write the line's address.",
-    ),
-    "next-hop-outside": Entry(
     "mtu-too-large": Entry(
         "packets larger than the line",
         "The `mtu` of a line is more than its PPPoE session or its VLAN can carry.",
@@ -459,6 +459,19 @@ SITE = {
         "site.",
         "Put it into `/etc/ppp/chap-secrets` and `/etc/ppp/pap-secrets` on the gateway.",
     ),
+    "two-of-a-family": Entry(
+        "two of one family",
+        "Two addresses, prefixes or next hops are both IPv4 or both IPv6.",
+        "There can be one of each.",
+        "Keep one.",
+    ),
+    "next-hop-automatic": Entry(
+        "next hop of an automatic address",
+        "A line with an automatic address has its next hop written out.",
+        "The provider tells both together, and may change both.",
+        "Leave `next-hop` out, or write the line's address.",
+    ),
+    "next-hop-outside": Entry(
         "next hop out of reach",
         "A next hop is in no network of the line, or is the line's own address.",
         "The gateway could never reach it.",

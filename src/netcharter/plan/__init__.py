@@ -9,6 +9,7 @@ from netcharter.charter.model import Charter
 from netcharter.plan.addressing import resolve
 from netcharter.plan.coding import network
 from netcharter.plan.decisions import decide
+from netcharter.plan.exits import exits
 from netcharter.plan.registry import internet
 from netcharter.plan.shapes import Plan
 from netcharter.plan.terms import Ground
@@ -51,6 +52,7 @@ def make_plan(charter: Charter, previous: Mapping[str, IPv4Network | None] | Non
         internet=outside,
         rows=decide(ground),
         places=places,
+        exits=exits(ground),
         notes=found.diagnostics,
         numbered=found.numbered,
     )

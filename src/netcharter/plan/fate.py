@@ -78,14 +78,21 @@ def quiet_entrances(plan: Plan) -> frozenset[str]:
     )
 
 
-def matches(plan: Plan, region: Region, attempt: Attempt, environment: Environment) -> bool:
-    """Does one region of a decision fit an attempt?"""
+def fits(region: Region, attempt: Attempt) -> bool:
+    """Does a region fit an attempt, whatever the environment?"""
     return (
         attempt.entrance in region.entrances
         and has(region.source, attempt.source)
         and has(region.destination, attempt.destination)
         and has(region.service, attempt.service)
         and has(region.hardware, attempt.hardware)
+    )
+
+
+def matches(plan: Plan, region: Region, attempt: Attempt, environment: Environment) -> bool:
+    """Does one region of a decision fit an attempt?"""
+    return (
+        fits(region, attempt)
         and (region.who is None or environment.who in region.who)
         and (region.lines is None or line_state(plan, environment.lines) in region.lines)
         and in_force(plan, region.when, environment.instant)

@@ -5,13 +5,14 @@ The tables of `docs/explanation/model.md`, section 6, in their order.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network
 
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, ANY_HARDWARE, ANY_SERVICE, ICMP, ICMP6, TCP, UDP
+from netcharter.plan.exits import NO_EXIT, refused
 from netcharter.plan.icmp import DISCOVERY_TYPES, ROUTER_ADVERTISEMENT
 from netcharter.plan.shapes import AreaPlan, DevicePlan, Kind, LinePlan, Region
 from netcharter.plan.terms import (
@@ -20,6 +21,7 @@ from netcharter.plan.terms import (
     device_addresses,
     device_starts,
     hardware_set,
+    line_states,
     regions,
 )
 from netcharter.space.ranges import Ranges, complement, intersect, ranges, subtract, union
@@ -243,16 +245,6 @@ def _destinations(ground: Ground) -> Iterator[Draft]:
                 "RFC 6890, RFC 6092 REC-3 and REC-7")  # fmt: skip
 
 
-def line_states(ground: Ground, down: Callable[[frozenset[str]], bool]) -> frozenset[int]:
-    """The line states (bit i: line i is up) in which `down(names of lines up)` is true."""
-    count = len(ground.lines)
-    return frozenset(
-        state
-        for state in range(1 << count)
-        if down(frozenset(ground.lines[i].name for i in range(count) if state >> i & 1))
-    )
-
-
 def _is_down(name: str, up: frozenset[str]) -> bool:
     return name not in up
 
@@ -280,6 +272,9 @@ def _ways_out(ground: Ground) -> Iterator[Draft]:
     shut(["gateway"], ANY6, out6, line_states(ground, lambda up: not up & six))
     yield Draft("no-line", False, tuple(closed), "no line that is up leads there",
                 "RFC 1812 section 4.3.3.1", routed=True)  # fmt: skip
+    if without_exit := tuple(refused(ground)):
+        yield Draft(NO_EXIT, False, without_exit, "its exit allows no line that is up",
+                    "RFC 1812 section 4.3.3.1", routed=True)  # fmt: skip
     local = tuple(_products(ground.all_areas, subtract(ANY6, global6), out6))
     yield Draft("local-prefix", False, local, "local IPv6 addresses do not leave the site",
                 "RFC 4193 section 4.3, RFC 6092 REC-7")  # fmt: skip

@@ -15,6 +15,9 @@ Label grammar
     ``nc_nat_S``                   the translation of what enters at S
     ``nc_nat_L.S``                 of that, what is sent to the address of line L
     ``nc_enter_S nc_exit_S``       write line S into the connection mark
+    ``nc_exitsf_S``                which exit decides what enters at S, for family f
+    ``nc_by_S``                    writes exit S into the packet's mark
+    ``nc_stay4_S``                 set: who stays on line S for now (`together`)
     ``nc_who4_S nc_who6_S``        sets: where one of some people is signed in just now
     ``nc_signed4 nc_signed6``      sets: where anybody at all is signed in just now
     ``nc_class4 nc_class6``        maps: the identity class of whoever is signed in there
@@ -39,8 +42,12 @@ Connection mark (`pack`, `unpack`), 32 bits from the lowest:
     0-3     4      line: the number of the line by which the conversation came or left; 0: none
     4-11    8      identity class of the one who started it (`identity_class`)
     12-27   16     row: one more than the index of the decision that let it; 0: none
-    28-31   4      spare, kept as found
+    28      1      its exit says `together`
+    29-31   3      spare, kept as found
     ======  =====  ==============================================================================
+
+The mark of a packet has the line in the same place, and in bits 4 to 11 the number of an exit while
+it has no line yet.
 """
 
 from __future__ import annotations
@@ -59,6 +66,8 @@ IDENTITY_SHIFT, ROW_SHIFT = LINE_BITS, LINE_BITS + IDENTITY_BITS
 LINE_MASK = (1 << LINE_BITS) - 1
 IDENTITY_MASK = ((1 << IDENTITY_BITS) - 1) << IDENTITY_SHIFT
 ROW_MASK = ((1 << ROW_BITS) - 1) << ROW_SHIFT
+TOGETHER = 1 << ROW_SHIFT + ROW_BITS
+EXIT_SHIFT, EXIT_MASK = IDENTITY_SHIFT, IDENTITY_MASK  # in the mark of a packet
 
 INVALID = "nc_invalid"  # chain and counter of what fits no conversation
 STRAY = "nc_stray"  # chain and counter of what no decision holds, which must be nothing
@@ -133,6 +142,26 @@ def enter_chain(line: str) -> str:
 
 def exit_chain(line: str) -> str:
     return f"nc_exit_{slug(line)}"
+
+
+def exits_chain(entrance: str, family: int) -> str:
+    """The chain that finds the exit of what enters at `entrance`."""
+    return f"nc_exits{family}_{slug(entrance)}"
+
+
+def by_chain(exit_name: str) -> str:
+    """The chain of an exit."""
+    return f"nc_by_{slug(exit_name)}"
+
+
+def stay_set(line: str) -> str:
+    """The set of the IPv4 addresses whose new conversations stay on a line for now."""
+    return f"nc_stay4_{slug(line)}"
+
+
+def exit_mark(number: int) -> int:
+    """An exit's number as it stands in the mark of a packet."""
+    return number << EXIT_SHIFT
 
 
 def who_key(who: frozenset[str]) -> str:

@@ -36,6 +36,7 @@ __all__ = [
     "AreaPlan",
     "Delivery",
     "DevicePlan",
+    "ExitPlan",
     "Hours",
     "Kind",
     "LinePlan",
@@ -129,7 +130,6 @@ class LinePlan:
     own: Ranges  # its own addresses, coded: numbers, or the unknown-address symbols
     span: Span
     watch: Watch = field(default_factory=Watch)
-
     mtu: int | None = None  # bytes of its largest packet; None: what the device has
     pppoe: str | None = None  # the user name of its PPPoE session, whose device `device` is then
 
@@ -142,6 +142,7 @@ class LinePlan:
     def narrow(self) -> bool:
         """Whether it takes smaller packets than Ethernet, so that both ends have to be told."""
         return self.mtu is not None and self.mtu < ETHERNET
+
     @property
     def carries4(self) -> bool:
         return self.v4 is not None or self.automatic
@@ -192,6 +193,20 @@ class DevicePlan:
 
 
 @dataclass(frozen=True, slots=True)
+class ExitPlan:
+    """By which lines new conversations leave. The first exit that matches decides."""
+
+    name: str
+    number: int  # 1.., also in the mark of packets
+    regions: tuple[Region, ...]  # whom it is about, as sent
+    lines: Names  # in order of preference
+    refused: bool  # where none of them is up; else the others follow, by their roles
+    together: bool
+    because: str
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """All that follows from the charter, resolved."""
 
@@ -208,6 +223,7 @@ class Plan:
     internet: Ranges
     rows: tuple[Row, ...]
     places: Mapping[str, Ranges] = field(default_factory=dict)
+    exits: tuple[ExitPlan, ...] = ()
     notes: tuple[Diagnostic, ...] = ()  # what was wrong or doubtful while resolving
     # Areas by number with their prefixes, those that are gone among them (None: taken since).
     numbered: Mapping[str, IPv4Network | None] = field(default_factory=dict)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -66,6 +66,16 @@ class Who:
     source: Ranges | None = None  # None: any
     hardware: Ranges = ANY_HARDWARE
     who: frozenset[str] | None = None
+
+
+def line_states(ground: Ground, down: Callable[[frozenset[str]], bool]) -> frozenset[int]:
+    """The line states (bit i: line i is up) in which `down(names of lines up)` is true."""
+    count = len(ground.lines)
+    return frozenset(
+        state
+        for state in range(1 << count)
+        if down(frozenset(ground.lines[i].name for i in range(count) if state >> i & 1))
+    )
 
 
 def hardware_set(numbers: Iterable[int]) -> Ranges:

@@ -281,7 +281,9 @@ def _into_area(stage: Stage, address: Address) -> _Journey:
 
 def _by_route(stage: Stage, packet: _Packet) -> _Journey | str:
     """By the route to the internet, if a line has one."""
-    out = stage.exit(packet.family, packet.source, packet.trial.environment.lines)
+    trial = packet.trial
+    chosen = stage.chosen(trial.attempt)
+    out = stage.exit(packet.family, packet.source, trial.environment.lines, chosen)
     if out.names:
         wrong = _wrong_line(stage, packet, out.names)
         if wrong:

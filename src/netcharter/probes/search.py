@@ -135,10 +135,14 @@ class Search:
         service = region.service
         if part.service is not None:
             service = self._service(service, part.service)
-        if not source or not service:
+        hardware = region.hardware
+        if part.hardware is not None:
+            hardware = intersect(hardware, part.hardware)
+        if not source or not service or not hardware:
             return None
         return replace(
             at(region, entrance),
+            hardware=hardware,
             source=source,
             destination=destination,
             service=service,

@@ -16,7 +16,8 @@ from typing import Literal
 
 from netcharter.plan import coding
 from netcharter.plan.coding import SYMBOLS, V6
-from netcharter.plan.shapes import Address, AreaPlan, LinePlan, Plan
+from netcharter.plan.fate import Attempt, fits
+from netcharter.plan.shapes import Address, AreaPlan, ExitPlan, LinePlan, Plan
 from netcharter.probes.seats import Seats
 from netcharter.probes.shapes import World
 from netcharter.probes.trials import family_of
@@ -92,7 +93,7 @@ class Stage:
         self.areas = {area.name: area for area in plan.areas}
         self.lines = {line.name: line for line in plan.lines}
         self.ways = {family: tuple(self._ways(family)) for family in FAMILIES}
-        self._exits: dict[tuple[int, str | None, frozenset[str]], Exit] = {}
+        self._exits: dict[tuple[int, str | None, frozenset[str], int], Exit] = {}
 
     # --- addresses --------------------------------------------------------------------------------
 
@@ -145,13 +146,24 @@ class Stage:
             shares = carries and line.role == "balanced" and written is not None
             yield Way(line, interface, hop, carries, shares)
 
-    def exit(self, family: int, source: Address, up: frozenset[str]) -> Exit:
-        """By which lines a packet with that source leaves for the internet."""
+    def exit(
+        self, family: int, source: Address, up: frozenset[str], by: ExitPlan | None = None
+    ) -> Exit:
+        """By which lines a packet with that source leaves for the internet; `by`: the charter's exit
+        that is about it, if there is one."""
         pinned = self.pinned(family, source)
-        key = (family, pinned, up)
+        key = (family, pinned, up, by.number if by is not None else 0)
         if key not in self._exits:
-            self._exits[key] = self._exit(family, pinned, up)
+            self._exits[key] = self._exit(family, pinned, up, by)
         return self._exits[key]
+
+    def chosen(self, attempt: Attempt) -> ExitPlan | None:
+        """The first exit of the charter that is about an attempt."""
+        if attempt.entrance not in self.areas or not has(self.plan.internet, attempt.destination):
+            return None
+        return next(
+            (one for one in self.plan.exits if any(fits(r, attempt) for r in one.regions)), None
+        )
 
     def pinned(self, family: int, source: Address) -> str | None:
         """The line that a source belongs to, and that alone it may leave by."""
@@ -173,14 +185,23 @@ class Stage:
             found = union(found, coding.network(line.prefix))
         return found
 
-    def _exit(self, family: int, pinned: str | None, up: frozenset[str]) -> Exit:
+    def _exit(
+        self, family: int, pinned: str | None, up: frozenset[str], by: ExitPlan | None
+    ) -> Exit:
         open_ = [way for way in self.ways[family] if way.carries and way.name in up]
         if pinned is not None:
             open_ = [way for way in open_ if way.name == pinned]
+        if by is not None and by.refused:
+            open_ = [way for way in open_ if way.name in by.lines]
         lacking = frozenset(way.name for way in open_ if way.hop is None)
         usable = [way for way in open_ if way.hop is not None]
         if not usable:
             return Exit(frozenset(), lacking)
+        if by is not None and pinned is None:
+            rank = {name: place for place, name in enumerate(by.lines)}
+            first = min(usable, key=lambda way: rank.get(way.name, len(rank)))
+            if first.name in rank:
+                return Exit(frozenset({first.name}))
         if pinned is None and self._together(family):
             shared = [way.name for way in usable if way.shares]
             if shared:

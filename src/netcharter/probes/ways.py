@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 
 from netcharter.plan import coding
 from netcharter.plan.coding import ICMP
-from netcharter.plan.shapes import Address, Row
+from netcharter.plan.exits import common, minus
+from netcharter.plan.shapes import Address, ExitPlan, Region, Row
 from netcharter.probes.foresight import TRACKED
 from netcharter.probes.shapes import GATEWAY
 from netcharter.probes.stage import EVERYBODY, MULTICAST, Stage
@@ -50,14 +51,15 @@ class Class:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """Some of the attempts that go one way: destinations, sources, line states, services (None:
-    any).
+    """Some of the attempts that go one way: destinations, sources, line states, services, hardware
+    addresses (None: any).
     """
 
     destination: Ranges
     source: Ranges | None = None
     states: frozenset[int] | None = None
     service: Ranges | None = None
+    hardware: Ranges | None = None
 
 
 # --- one attempt ----------------------------------------------------------------------------------
@@ -97,7 +99,8 @@ def exit_of(stage: Stage, trial: Trial) -> str:
     if near is not None and near in up:
         return near
     source = stage.real(attempt.source)
-    names = stage.exit(family, source, up).names if source is not None else frozenset[str]()
+    chosen = stage.chosen(attempt)
+    names = stage.exit(family, source, up, chosen).names if source is not None else frozenset[str]()
     return " or ".join(sorted(names)) or NO_WAY
 
 
@@ -133,13 +136,17 @@ def ways(stage: Stage, entrance: str, family: int) -> Iterator[tuple[Part, ...]]
     yield (Part(many),)
     rest = subtract(numbers, union(taken, *(area.whole for area in plan.areas)))
     yield (Part(subtract(rest, plan.internet)),)
-    for group in _exits(stage, family, intersect(rest, plan.internet)):
+    for group in _exits(stage, entrance, family, intersect(rest, plan.internet)):
         if family == 6 or entrance in stage.lines:
             yield group
             continue
-        yield tuple(replace(part, service=UNTRACKED) for part in group)
-        tracked = tuple(replace(part, service=TRACKABLE) for part in group)
+        yield tuple(_narrowed(part, UNTRACKED) for part in group)
+        tracked = tuple(_narrowed(part, TRACKABLE) for part in group)
         yield from _by_hiding(stage, tracked) if entrance == GATEWAY else (tracked,)
+
+
+def _narrowed(part: Part, service: Ranges) -> Part:
+    return replace(part, service=intersect(part.service or coding.ANY_SERVICE, service))
 
 
 def _by_hiding(stage: Stage, group: tuple[Part, ...]) -> Iterator[tuple[Part, ...]]:
@@ -151,22 +158,47 @@ def _by_hiding(stage: Stage, group: tuple[Part, ...]) -> Iterator[tuple[Part, ..
         )
 
 
-def _exits(stage: Stage, family: int, beyond: Ranges) -> Iterator[tuple[Part, ...]]:
+def _exits(stage: Stage, entrance: str, family: int, beyond: Ranges) -> Iterator[tuple[Part, ...]]:
     """The internet, by the lines that lead there."""
     found: dict[frozenset[str], list[Part]] = {}
     links = dict(stage.links(family))
     states = dict(line_states(stage))
-    far = subtract(beyond, union(*links.values()) if links else ())
-    for sources in _kinds_of_source(stage, family):
-        for names, same in _grouped(stage, family, sources, states).items():
-            found.setdefault(names, []).append(Part(far, sources, same))
-            for link, near in links.items():
-                down = frozenset(s for s in same if link not in states[s])
-                found[names].append(Part(intersect(beyond, near), sources, down))
-    for link, near in links.items():
+    near = union(*links.values()) if links else ()
+    for chosen, part in _by_exit(stage, entrance, family, beyond):
+        for sources in _kinds_of_source(stage, family):
+            source = intersect(sources, part.source)
+            for names, same in _grouped(stage, family, sources, states, chosen).items():
+                if not source:
+                    continue
+                parts = found.setdefault(names, [])
+                parts.append(_part(part, source, subtract(part.destination, near), same))
+                for link, net in links.items():
+                    down = frozenset(s for s in same if link not in states[s])
+                    parts.append(_part(part, source, intersect(part.destination, net), down))
+    for link, net in links.items():
         up = frozenset(s for s, names in states.items() if link in names)
-        found.setdefault(frozenset({link}), []).append(Part(intersect(beyond, near), None, up))
+        found.setdefault(frozenset({link}), []).append(Part(intersect(beyond, net), None, up))
     yield from map(tuple, found.values())
+
+
+def _part(one: Region, source: Ranges, destination: Ranges, states: frozenset[int]) -> Part:
+    return Part(destination, source, states, one.service, one.hardware)
+
+
+def _by_exit(
+    stage: Stage, entrance: str, family: int, beyond: Ranges
+) -> Iterator[tuple[ExitPlan | None, Region]]:
+    """What is for the internet, parted by the charter's exit that is about it, disjoint."""
+    whole = Region(
+        frozenset({entrance}), ANY[family], beyond, coding.ANY_SERVICE, coding.ANY_HARDWARE
+    )
+    earlier: list[Region] = []
+    for one in stage.plan.exits:
+        mine = [shared for r in one.regions if (shared := common(r, whole)) is not None]
+        for region in mine:
+            yield from ((one, part) for part in minus(region, earlier))
+            earlier.append(region)
+    yield from ((None, part) for part in minus(whole, earlier))
 
 
 def _kinds_of_source(stage: Stage, family: int) -> Iterator[Ranges]:
@@ -177,13 +209,17 @@ def _kinds_of_source(stage: Stage, family: int) -> Iterator[Ranges]:
 
 
 def _grouped(
-    stage: Stage, family: int, sources: Ranges, states: dict[int, frozenset[str]]
+    stage: Stage,
+    family: int,
+    sources: Ranges,
+    states: dict[int, frozenset[str]],
+    chosen: ExitPlan | None,
 ) -> dict[frozenset[str], frozenset[int]]:
     """Line states by the lines that such a source leaves by."""
     sample = next(a for low, _ in sources if not isinstance(a := coding.decode(low), tuple))
     found: dict[frozenset[str], frozenset[int]] = {}
     for state, up in states.items():
-        names = stage.exit(family, sample, up).names
+        names = stage.exit(family, sample, up, chosen).names
         found[names] = found.get(names, frozenset()) | {state}
     return found
 

@@ -1,7 +1,7 @@
 """What is left when lines are down: in every line state what is lost, and how the promises stand.
 
-Nothing but the ways out and the offers depend on which lines are up (model, section 6: `no-line`;
-an offer is met by its own line only). So what a state loses is exactly what is let while all lines
+Nothing but the ways out and the offers depend on which lines are up (model, section 6: `no-line` and
+`no-exit`; an offer is met by its own line only). So what a state loses is exactly what is let while all lines
 are up and has no way out then.
 """
 
@@ -14,7 +14,8 @@ from typing import Literal
 from netcharter.diagnostics import Span
 from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.plan import coding
-from netcharter.plan.shapes import Promise, Region
+from netcharter.plan.exits import NO_EXIT
+from netcharter.plan.shapes import ExitPlan, Promise, Region, Row
 from netcharter.plan.terms import Ground
 from netcharter.proofs.certify import Prover
 from netcharter.proofs.promises import (
@@ -25,7 +26,7 @@ from netcharter.proofs.promises import (
     questions,
 )
 from netcharter.proofs.story import row_name
-from netcharter.space.ranges import intersect
+from netcharter.space.ranges import intersect, subset
 
 Standing = Literal["holds", "broken", "aside"]
 
@@ -33,18 +34,25 @@ Standing = Literal["holds", "broken", "aside"]
 @dataclass(frozen=True, slots=True)
 class Closed:
     """Ways out that are closed in a state. by: only by addresses of this line's prefix, None: the
-    family as a whole; rules: what lets connections that are lost by it, with its place, where it is
-    not the whole family."""
+    family as a whole, or what an exit is about; exit: the name of the exit that allows no other line;
+    rules: what lets connections that are lost by it, with its place, where it is not the whole
+    family."""
 
     family: int
     by: str | None
+    exit: str | None = None
     rules: tuple[tuple[str, Span | None], ...] = ()
+
+    @property
+    def whole(self) -> bool:
+        return self.by is None and self.exit is None
 
     def as_json(self) -> dict[str, object]:
         """The documented shape."""
         return {
             "family": f"IPv{self.family}",
             "by": self.by,
+            "exit": self.exit,
             "rules": [
                 {"rule": name, "span": span_as_json(span) if span else None}
                 for name, span in self.rules
@@ -82,8 +90,8 @@ def line_states(prover: Prover, results: Sequence[PromiseResult]) -> tuple[LineS
     plan = prover.plan
     count = len(plan.lines)
     proven = frozenset(one.number for one in results if one.number is not None and one.holds)
-    ways = tuple(region for row in plan.rows if row.routed for region in row.regions)
-    closing = {region: _closed(prover, region) for region in ways}
+    ways = ((row, region) for row in plan.rows if row.routed for region in row.regions)
+    closing = {region: _closed(prover, row, region) for row, region in ways}
     states = sorted(range(1 << count), key=lambda state: (-state.bit_count(), -state))
     return tuple(_state(prover, state, proven, closing) for state in states)
 
@@ -96,14 +104,16 @@ def _state(
     up = tuple(name for bit, name in enumerate(names) if state >> bit & 1)
     down = tuple(name for name in names if name not in up)
     closed = dict.fromkeys(
-        what for region, what in closing.items() if region.lines is None or state in region.lines
+        what
+        for region, what in closing.items()
+        if region.lines is not None and state in region.lines
     )
-    whole = {one.family for one in closed if one.by is None}
+    whole = {one.family for one in closed if one.whole}
     ground = ground_of(plan)
     return LineState(
         up,
         down,
-        tuple(one for one in closed if one.by is None or one.family not in whole),
+        tuple(one for one in closed if one.whole or one.family not in whole),
         tuple((o.name, o.lines) for o in plan.charter.offers if not set(o.lines) & set(up)),
         tuple(
             (promise_text(promise), _stands(prover, ground, promise, state, number in proven))
@@ -112,14 +122,29 @@ def _state(
     )
 
 
-def _closed(prover: Prover, region: Region) -> Closed:
+def _closed(prover: Prover, row: Row, region: Region) -> Closed:
     """What a region without a way out takes away: what is let there with all lines up."""
     plan = prover.plan
     family = 4 if region.destination[0][0] < coding.V6 else 6
+    if row.label == NO_EXIT:
+        name = next(one.name for one in plan.exits if _about(one, region))
+        return Closed(family, None, name, tuple(_rules(prover, region)))
     for line in plan.lines:
         if line.prefix is not None and coding.network(line.prefix) == region.source:
-            return Closed(family, line.name, tuple(_rules(prover, region)))
+            return Closed(family, line.name, rules=tuple(_rules(prover, region)))
     return Closed(family, None)
+
+
+def _about(one: ExitPlan, region: Region) -> bool:
+    """Is the region a part of what this exit is about?"""
+    return any(
+        region.entrances <= whole.entrances
+        and subset(region.source, whole.source)
+        and subset(region.destination, whole.destination)
+        and subset(region.service, whole.service)
+        and subset(region.hardware, whole.hardware)
+        for whole in one.regions
+    )
 
 
 def _rules(prover: Prover, region: Region) -> Iterator[tuple[str, Span | None]]:

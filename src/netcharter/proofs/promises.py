@@ -13,7 +13,7 @@ from functools import partial
 from netcharter.diagnostics import Span
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, ANY_HARDWARE, ANY_SERVICE
-from netcharter.plan.housekeeping import known_hardware, line_states
+from netcharter.plan.housekeeping import known_hardware
 from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan, Promise, Region, Row, When
 from netcharter.plan.terms import (
     Ground,
@@ -22,6 +22,7 @@ from netcharter.plan.terms import (
     all_starters,
     device_addresses,
     hardware_set,
+    line_states,
     regions,
     service_set,
 )

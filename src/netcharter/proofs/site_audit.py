@@ -83,7 +83,7 @@ def unused(audit: Audit) -> Iterator[Diagnostic]:
                 yield Diagnostic(
                     "never-used",
                     "note",
-                    f"{section}: '{name}' is never used in a rule, an offer or a promise",
+                    f"{section}: '{name}' is never used in a rule, an offer, a promise or an exit",
                     charter.where(section, name),
                     help="use it, or leave it out",
                 )
@@ -97,6 +97,8 @@ def _spoken(audit: Audit) -> set[str]:
         *charter.offers,
         *charter.promises,
     )
+    for one in charter.exits:
+        spoken |= {*one.who, *one.services, *one.reach, *one.lines}
     for sentence in sentences:
         spoken |= {*sentence.who, *sentence.services, *filter(None, [sentence.during])}
         spoken |= {sentence.to, *sentence.lines} if isinstance(sentence, Offer) else set()

@@ -14,9 +14,10 @@ from netcharter.plan.shapes import Plan, Row
 from netcharter.render import escape
 from netcharter.render.clauses import sender
 from netcharter.render.entrances import Chains, entrance_chains, filtered
+from netcharter.render.exits import exit_chains, staying
 from netcharter.render.ground import FAMILIES, Entrance, World, entrances, world
-from netcharter.render.translation import (
 from netcharter.render.sizes import told_sizes
+from netcharter.render.translation import (
     delivered,
     hiding_lines,
     nat_chains,
@@ -35,6 +36,7 @@ from netcharter.render.wording import (
 
 TABLE = "inet netcharter"
 SESSIONS = 65535  # most sign-ins the sets hold at a time
+STAYING = 4096  # most devices that stay on a line for now
 SITE_DEVICES = 256  # most devices a set of hours holds
 ANSWERS = 200  # refusals answered per second
 
@@ -51,6 +53,7 @@ def nftables(plan: Plan) -> str:
     for way in ways:
         entrance_chains(way, rows, worlds, out)
     translating = nat_chains(plan, ways, out)
+    leaving = exit_chains(plan, ways, worlds, out)
     decided = [row for row in plan.rows if not row.routed]
     lines = [
         "# Written by netcharter; docs/explanation/kit.md tells what stands where.",
@@ -68,7 +71,7 @@ def nftables(plan: Plan) -> str:
         *(offers_chain(plan.rows) if delivered(plan.rows) else ()),
         *out.text,
         *_line_marks(plan),
-        *_hooks(plan, ways, translating),
+        *_hooks(plan, ways, translating, leaving),
         "}",
     ]
     _check_names(decided)
@@ -143,6 +146,9 @@ def _living_sets(plan: Plan) -> Iterator[str]:
         if line.automatic:
             name = labels.line_set(line.name)
             yield _living("set", name, "type ipv4_addr", SITE_DEVICES, line.name)
+    for name in staying(plan):
+        remark = f"who stays on {name}"
+        yield _living("set", labels.stay_set(name), "type ipv4_addr", STAYING, remark)
 
 
 def _living(word: str, name: str, kind: str, size: int, remark: str) -> str:
@@ -205,9 +211,11 @@ def _line_marks(plan: Plan) -> Iterator[str]:
 # --- hooks ---------------------------------------------------------------------------------------
 
 
-def _hooks(plan: Plan, ways: Sequence[Entrance], translating: Sequence[str]) -> Iterator[str]:
+def _hooks(
+    plan: Plan, ways: Sequence[Entrance], translating: Sequence[str], leaving: Sequence[str]
+) -> Iterator[str]:
     yield from _before_tracking()
-    yield from _marking(plan)
+    yield from _marking(plan, leaving)
     if sizes := list(told_sizes(plan)):
         yield from _base("nc_forward_size", "filter", "forward", "mangle", "accept", sizes)
     yield from _filters(plan, ways)
@@ -239,14 +247,14 @@ def _before_tracking() -> Iterator[str]:
     yield from _base("nc_output_raw", "filter", "output", "raw", "accept", lines)
 
 
-def _marking(plan: Plan) -> Iterator[str]:
+def _marking(plan: Plan, leaving: Sequence[str]) -> Iterator[str]:
     """Replies leave by the line they came on, and what left by a line stays on it."""
     restore = (
         f"ct mark and {labels.LINE_MASK:#010x} != 0x00000000 "
         f"meta mark set ct mark and {labels.LINE_MASK:#010x}"
     )
     unmarked = f"ct mark and {labels.LINE_MASK:#010x} == 0x00000000"
-    before, after = [restore, *_classes(plan)], []
+    before, after = [restore, *_classes(plan), *leaving], []
     if plan.lines:
         before.append(f"ct state new iifname vmap {_by_line(plan, labels.enter_chain)}")
         after.append(f"ct state new {unmarked} oifname vmap {_by_line(plan, labels.exit_chain)}")

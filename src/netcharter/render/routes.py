@@ -6,16 +6,19 @@ first that is asked:
     0      local addresses (the kernel's own rule)
     10000  whatever the main table knows, default routes left aside: areas and lines' networks
     101nn  marked conversations stay on their line nn, or are refused
+    10150  IPv6: a source of another line than its exit allows is refused
     102nn  a source that belongs to line nn leaves by it, or is refused
-    10300  otherwise: balanced lines together
-    103nn  otherwise: line by line, standby ones last
-    104nn  what came in by line nn and leads nowhere is dropped silently
-    10500  everything else is refused (RFC 1812 section 4.3.3.1)
+    10300  IPv4, eight for each exit: its lines in their order, and refused if the exit says so
+    11000  otherwise: balanced lines together
+    110nn  otherwise: line by line, standby ones last
+    111nn  what came in by line nn and leads nowhere is dropped silently
+    11200  everything else is refused (RFC 1812 section 4.3.3.1)
 
 The table of line nn is 100 + nn and holds nothing but its default route. A line that is given up
 loses the rules by which new conversations find it (`leading`), and its own sources are refused; its
 route stays for whatever is sent with its mark, as the questions by which it is watched are. An
-automatic line learns its routes when it comes up; they are looked for in the main table where it
+automatic line learns its routes when it comes up (that of a PPPoE session is put into its own
+table by `render/dialling.py`'s hook); they are looked for in the main table where it
 is the only one.
 """
 
@@ -23,14 +26,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from netcharter.plan.labels import LINE_MASK
-from netcharter.plan.shapes import Address, LinePlan, Plan
+from netcharter.plan.labels import EXIT_MASK, LINE_MASK, exit_mark
+from netcharter.plan.shapes import Address, ExitPlan, LinePlan, Plan
 from netcharter.render.escape import bare_device, remark
 
 TABLES = 100  # the table of all balanced lines; that of line n is TABLES + n
 PROTOCOL = "static"
 
-MAIN, MARKED, SOURCES, OUT, INWARD, REST = 10000, 10100, 10200, 10300, 10400, 10500
+MAIN, MARKED, FOREIGN, SOURCES, EXITS = 10000, 10100, 10150, 10200, 10300
+OUT, INWARD, REST = 11000, 11100, 11200
+EACH = 8  # rules of one exit: one for each of at most six lines, and one that refuses
 
 
 def routes(plan: Plan, family: int) -> str:
@@ -42,6 +47,8 @@ def routes(plan: Plan, family: int) -> str:
     lines.append(f"rule add pref {MAIN} lookup main suppress_prefixlength 0")
     for line in carrying:
         lines += _pinned(line, family, carrying)
+    for one in plan.exits:
+        lines += _exit4(one, carrying) if family == 4 else _exit6(one, carrying)
     if together:
         lines.append(f"rule add pref {OUT} lookup {TABLES}")
     for place, line in enumerate(carrying, 1):
@@ -110,8 +117,8 @@ def _hop(line: LinePlan, family: int) -> Address | None:
 
 def _table(line: LinePlan, carrying: Sequence[LinePlan]) -> str:
     """Where the default route of a line is looked for."""
-    learning = [other for other in carrying if other.automatic]
-    return "main" if line.automatic and learning == [line] else str(TABLES + line.number)
+    learning = [other for other in carrying if other.automatic and other.pppoe is None]
+    return "main" if learning == [line] else str(TABLES + line.number)
 
 
 def _default(line: LinePlan, family: int) -> Iterator[str]:
@@ -133,6 +140,29 @@ def _pinned(line: LinePlan, family: int, carrying: Sequence[LinePlan]) -> Iterat
         preference = base + 2 * line.number
         yield f"rule add pref {preference} {match} lookup {table}"
         yield f"rule add pref {preference + 1} {match} prohibit"
+
+
+def _exit4(one: ExitPlan, carrying: Sequence[LinePlan]) -> Iterator[str]:
+    """The lines of an exit, in its order; after them those of everybody, unless it refuses."""
+    match = _of_exit(one)
+    there = {line.name: line for line in carrying}
+    preference = EXITS + EACH * (one.number - 1)
+    for place, name in enumerate(one.lines):
+        if name in there:
+            yield f"rule add pref {preference + place} {match} lookup {_table(there[name], carrying)}"
+    if one.refused:
+        yield f"rule add pref {preference + EACH - 1} {match} prohibit"
+
+
+def _exit6(one: ExitPlan, carrying: Sequence[LinePlan]) -> Iterator[str]:
+    """A source leaves by its own line; an exit that refuses all others refuses it on others."""
+    for line in carrying if one.refused else ():
+        if line.prefix is not None and line.name not in one.lines:
+            yield f"rule add pref {FOREIGN} {_of_exit(one)} from {line.prefix} prohibit"
+
+
+def _of_exit(one: ExitPlan) -> str:
+    return f"fwmark {exit_mark(one.number):#x}/{EXIT_MASK:#x}"
 
 
 def _sources(line: LinePlan, family: int) -> Iterator[str]:

@@ -90,10 +90,11 @@ def _lost(state: LineState) -> Iterator[str]:
         if how == "aside":
             yield f"no way out for: {text}"
     for one in state.closed:
-        if one.by is None:
+        if one.whole:
             yield f"nothing leads to the internet over IPv{one.family}"
             continue
         names = [name for name, _ in one.rules]
         more = f" and {len(names) - MOST} more" if len(names) > MOST + 1 else ""
         said = listed(names) if not more else ", ".join(names[:MOST]) + more
-        yield f"nothing leads to the internet over IPv{one.family} by addresses of {one.by}: {said}"
+        which = f"by addresses of {one.by}" if one.exit is None else f"for {one.exit}"
+        yield f"nothing leads to the internet over IPv{one.family} {which}: {said}"

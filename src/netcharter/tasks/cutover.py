@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from netcharter.charter.edits import Gone, Texts, without
-from netcharter.charter.model import Charter, Offer, Promise, Rule
+from netcharter.charter.model import Charter, Exit, Offer, Promise, Rule
 from netcharter.charter.words import suggest
 from netcharter.diagnostics import Diagnostic, Severity, Span
 from netcharter.diagnostics.jsonshape import as_json
@@ -22,7 +22,7 @@ from netcharter.tasks.keeping import Kept
 from netcharter.tasks.moving import compared, from_texts, understood
 from netcharter.tasks.sources import Source, unusable
 
-Sentence = Rule | Offer | Promise
+Sentence = Rule | Offer | Promise | Exit
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +101,7 @@ def _gone(charter: Charter, left: Collection[str]) -> Gone:
         frozenset(n for n, r in enumerate(charter.rules) if empty(r.who, r.reach)),
         frozenset(n for n, o in enumerate(charter.offers) if empty((o.to,), o.who)),
         frozenset(n for n, p in enumerate(charter.promises) if empty(p.who, p.reach)),
+        frozenset(n for n, e in enumerate(charter.exits) if empty(e.who, ("internet",))),
     )
 
 
@@ -125,7 +126,12 @@ def _expected(charter: Charter, gone: Gone) -> Charter:
         for number, one in enumerate(charter.promises)
         if number not in gone.promises
     ]
-    said = {section: _numbered(charter, section, gone) for section in ("rules", "offers")}
+    exits = [
+        replace(one, who=kept(one.who))
+        for number, one in enumerate(charter.exits)
+        if number not in gone.exits
+    ]
+    said = {s: _numbered(charter, s, gone) for s in ("rules", "offers", "exits")}
     return replace(
         charter,
         site=replace(charter.site, managed_from=kept(charter.site.managed_from)),
@@ -134,14 +140,19 @@ def _expected(charter: Charter, gone: Gone) -> Charter:
         rules=tuple(replace(r, name=n) for r, n in zip(rules, said["rules"], strict=True)),
         offers=tuple(replace(o, name=n) for o, n in zip(offers, said["offers"], strict=True)),
         promises=tuple(promises),
+        exits=tuple(replace(e, name=n) for e, n in zip(exits, said["exits"], strict=True)),
     )
 
 
 def _numbered(charter: Charter, section: str, gone: Gone) -> list[str]:
     """The names of the sentences that stay: their own, or their number among these."""
-    every: Sequence[Rule | Offer] = charter.rules if section == "rules" else charter.offers
+    every: dict[str, Sequence[Rule | Offer | Exit]] = {
+        "rules": charter.rules,
+        "offers": charter.offers,
+        "exits": charter.exits,
+    }
     found: list[str] = []
-    for number, one in enumerate(every):
+    for number, one in enumerate(every[section]):
         if number not in gone.places(section):
             own = (section, number, "name") in charter.spans
             found.append(one.name if own else f"{section[:-1]} {len(found) + 1}")
@@ -168,6 +179,9 @@ def _findings(charter: Charter, left: Sequence[str], gone: Gone) -> Iterator[Dia
     for number, promise in enumerate(charter.promises):
         span = charter.where("promises", number)
         yield from _of_sentence(promise, span, number in gone.promises, gone)
+    for number, way in enumerate(charter.exits):
+        span = charter.where("exits", number)
+        yield from _of_sentence(way, span, number in gone.exits, gone)
 
 
 def _of_area(charter: Charter, area: str, outward: bool) -> Iterator[Diagnostic]:
@@ -247,6 +261,10 @@ def _gone_words(one: Sentence, out: str) -> tuple[Severity, str, str]:
     message = f"{called} is not in force here: {out} is left on the old gateway"
     if isinstance(one, Offer):
         help = "let the old gateway deliver it until then, on a line that is still its own"
+    elif isinstance(one, Exit):
+        severity = "note"
+        message = f"{called} leads nobody here: {out} is left on the old gateway"
+        help = "see to it that the old gateway chooses the line until then"
     elif isinstance(one, Promise):
         severity = "warning" if one.kind == "always" else "note"
         message = f"{called} is not proven here: it is about {out} on the old gateway"
