@@ -156,6 +156,7 @@ def _judged(rolling: Any, charter: Path, said: dict[str, Any]) -> Any:
             waived=said["waive"],
             as_kept=lambda: acts.as_kept(rolling),
             in_the_way=lambda files: acts.in_the_way(rolling, files),
+            diverting=lambda plan, files: acts.diverting(rolling, plan, files),
             cut=cut,
             on_progress=heard,
         )
@@ -180,7 +181,8 @@ def _enacted(rolling: Any, ready: Any, stood: Any, said: dict[str, Any], as_json
         print_json({**ready.as_json(), **found, "ok": ok, "again": again})
     else:
         _show(telling.again_lines(done.again, width()))
-        _show(telling.outcome_lines(done.outcome, ready.plan.timezone, width()))
+        zone = ready.plan.timezone
+        _show(telling.outcome_lines(done.outcome, zone, width(), done.diverting))
     if done.trial is not None and not as_json and not said["yes"] and sys.stdin.isatty():
         return _waited(rolling, done.trial)
     return 0 if ok else 1

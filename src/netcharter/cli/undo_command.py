@@ -99,6 +99,7 @@ def _back(rolling: Any, version: int | None, because: str, within: int, as_json:
         click.echo(safe(f"what changes: {done.difference}"))
         for line in telling.again_lines(again, width()):
             click.echo(safe(line))
-        for line in telling.outcome_lines(found, acts.zone(rolling), width()):
+        zone = acts.zone(rolling)
+        for line in telling.outcome_lines(found, zone, width(), done.diverting):
             click.echo(safe(line))
     return 0 if ok else 1

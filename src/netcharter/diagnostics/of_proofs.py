@@ -296,6 +296,13 @@ MANAGING = {
         "What you send counts as forged and is refused.",
         "Keep the prefix of the area and its `device`, or enact at the console.",
     ),
+    "management-led-elsewhere": Entry(
+        "way in that others can lead elsewhere",
+        "A routing rule or a route of others on the machine can take packets of the connection by "
+        "which you administer, or of its answers.",
+        "The charter would let you in, and still no answer would reach you.",
+        "Take the rule or the route away, or have its owner do so.",
+    ),
     "management-entrance-gone": Entry(
         "network device without area or line",
         "The network device that you come in by belongs to no area and to no line of the charter.",

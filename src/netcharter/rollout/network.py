@@ -138,7 +138,12 @@ def route(family: Family, record: Record) -> Route | None:
     protocol = str(record.get("protocol", "0"))
     if protocol in LEARNT or record.get("table") == LOCAL or "expires" in record:
         return None
-    kind = str(record.get("type", "1"))
+    return told(family, record)
+
+
+def told(family: Family, record: Record) -> Route:
+    """The same for any route, whoever looks after it."""
+    protocol, kind = str(record.get("protocol", "0")), str(record.get("type", "1"))
     known = _ROUTE.issuperset(record) and (kind in KINDS or kind in REFUSALS)
     words = _route_words(family, record, kind, protocol) if known else None
     if words is None:

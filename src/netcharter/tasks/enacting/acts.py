@@ -12,6 +12,7 @@ from netcharter.proofs.conversations import Again
 from netcharter.proofs.management import Session
 from netcharter.rollout import looks
 from netcharter.rollout import work as rollout
+from netcharter.rollout.diverting import Diverting
 from netcharter.rollout.host import Host, Work
 from netcharter.rollout.observe import WATCHING
 from netcharter.rollout.phases import Making
@@ -25,6 +26,7 @@ from netcharter.rollout.wanted import clashes
 from netcharter.rollout.ways import WAYS
 from netcharter.rollout.work import Booted, Kept, Undone, Waiting
 from netcharter.tasks.changes import changes
+from netcharter.tasks.enacting import diverted
 from netcharter.tasks.enacting.again import cut_refused
 from netcharter.tasks.enacting.here import Here, here, is_tracked
 from netcharter.tasks.enacting.leading import as_led
@@ -59,11 +61,13 @@ Told = Callable[[str], None]
 @dataclass(frozen=True)
 class Enacted:
     """It waits to be kept, or was undone at once. again: which open conversations were cut;
-    difference: what going back changes, in a sentence."""
+    difference: what going back changes, in a sentence; diverting: what of others leads packets
+    elsewhere, so that it is not called as planned."""
 
     outcome: Waiting | Undone
     again: Again | None
     difference: str = ""
+    diverting: tuple[str, ...] = ()
 
     @property
     def trial(self) -> Trial | None:
@@ -160,6 +164,13 @@ def in_the_way(work: Work, files: Mapping[str, bytes]) -> tuple[str, ...]:
     return clashes(files, work.host.observe(WAYS.settings_of(files)), old)
 
 
+def diverting(work: Work, plan: Plan, files: Mapping[str, bytes]) -> tuple[Diverting, ...]:
+    """What of others on this machine would lead packets elsewhere than a plan whose kit this is."""
+    number = looks.look(work).kept
+    old = looks.made(work, number).files if number else None
+    return diverted.before(work, plan, files, old)
+
+
 def enact(
     work: Work,
     ready: Ready,
@@ -189,7 +200,7 @@ def enact(
     def verified() -> tuple[str, ...]:
         # At once: to read back a long charter takes longer than one who is refused now should go on.
         cut.append(_cut(work, ready.plan, ready.here, old, now))
-        return _verified(work, ready.plan, ready.files, now, set_aside)
+        return _verified(work, ready.plan, ready.files, now, set_aside, ready.diverting)
 
     def prepared() -> None:
         session = ready.here.session
@@ -197,7 +208,8 @@ def enact(
             _watch(work, session)
 
     outcome = rollout.enact(work, making, seconds, verified, judged, prepared)
-    return Enacted(outcome, cut[-1] if cut else None)
+    leading = diverted.sentences(ready.diverting)
+    return Enacted(outcome, cut[-1] if cut else None, diverting=leading)
 
 
 def _watch(work: Work, session: Session) -> None:
@@ -228,9 +240,13 @@ def _verified(
     files: Mapping[str, bytes],
     now: datetime,
     set_aside: Collection[str],
+    told: Collection[Diverting],
 ) -> tuple[str, ...]:
-    """What of the machine is not as planned, read back from it."""
+    """What of the machine is not as planned, read back from it. told: what of others leads packets
+    elsewhere, and did before."""
     others = _unlike(work, plan, files, set_aside)
+    leading = diverted.after(work, plan, files)
+    others += diverted.sentences(one for one in leading if one not in told)
     try:
         found = here(plan, None)
         seen = holds(plan, found.loaded, now, others, found.lines)
@@ -271,7 +287,9 @@ def still_holds(work: Work, now: datetime) -> Holds:
     if plan is None:
         raise RolloutRefused("nothing is kept here", "enact a charter, and keep it")
     found = here(plan, None)
-    return holds(plan, found.loaded, now, _otherwise(work, plan), found.lines)
+    leading = diverted.after(work, plan, looks.made(work, looks.look(work).kept or STOCK).files)
+    others = (*diverted.sentences(leading), *_otherwise(work, plan))
+    return holds(plan, found.loaded, now, others, found.lines)
 
 
 def happened(work: Work) -> tuple[tuple[Event, ...], tuple[str, ...]]:
@@ -330,6 +348,7 @@ def back(
     judged, target = looks.way_back(work, number)
     old, plan = _known(work), _plan_of(work, target)
     difference = _difference(work, plan, old, now)
+    leading = diverting(work, plan, looks.made(work, target).files) if plan else ()
     cut: list[Again] = []
 
     def verified() -> tuple[str, ...]:
@@ -341,10 +360,10 @@ def back(
         except Unusable as fault:
             return tuple(one.message for one in fault.diagnostics)
         made = looks.made(work, target)
-        return _verified(work, plan, made.files, now, made.version.set_aside)
+        return _verified(work, plan, made.files, now, made.version.set_aside, leading)
 
     outcome = rollout.back(work, target, seconds, verified, why, difference, judged)
-    return Enacted(outcome, cut[-1] if cut else None, difference)
+    return Enacted(outcome, cut[-1] if cut else None, difference, diverted.sentences(leading))
 
 
 def _plan_of(work: Work, number: int) -> Plan | None:

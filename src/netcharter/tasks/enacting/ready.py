@@ -12,9 +12,11 @@ from netcharter.plan.shapes import Plan
 from netcharter.proofs.management import Path, prove_console, prove_session, with_place
 from netcharter.report.limits import CAUTIONS, cautions, told
 from netcharter.report.wording import counted
+from netcharter.rollout.diverting import Diverting
 from netcharter.tasks.changes import Changes, changes
 from netcharter.tasks.check import Checked, check
 from netcharter.tasks.cutover import CutOver
+from netcharter.tasks.enacting import diverted
 from netcharter.tasks.enacting.here import Here, is_tracked
 from netcharter.tasks.kit import render_charter
 from netcharter.tasks.rehearse import Rehearsed, rehearse_charter
@@ -22,6 +24,7 @@ from netcharter.tasks.sources import Source, Unusable, answerable, load_plan
 
 CHECKS = ("promises", "management", "rehearsal")  # in the order in which they are told
 LISTED = 40  # lines of a difference that people are shown
+LED = "while it is there, the machine is not called as planned, and `netcharter holds` names it"
 Progress = Callable[[int, int, str], None]
 
 
@@ -37,7 +40,8 @@ class Refusal:
 class Ready:
     """A charter judged for this machine.
 
-    files: the kit. others: what of others it meets on this machine. rehearsed: None where the
+    files: the kit. others: what of others it meets on this machine, diverting: what of that leads
+    packets elsewhere than the plan does. rehearsed: None where the
     rehearsal was waived; impossible: why there could be none. waived: checks that the keeper waives,
     by name. cut: the cut-over that it is of, where areas are left on the old gateway.
     """
@@ -53,6 +57,7 @@ class Ready:
     others: tuple[str, ...]
     waived: frozenset[str]
     cut: CutOver | None = None
+    diverting: tuple[Diverting, ...] = ()
 
     @property
     def plan(self) -> Plan:
@@ -148,6 +153,8 @@ class Ready:
         yield from (f"  {line}" for line in self.changes.lines(width - 2, LISTED))
         for words in self.others:
             yield from wrap(f"others    {words}", width, subsequent_indent=" " * 10)
+        if self.diverting:
+            yield from wrap(LED, width, initial_indent=" " * 10, subsequent_indent=" " * 10)
         for one in self._waived():
             yield from wrap(
                 f"WAIVED    {one.check}: {one.sentence}", width, subsequent_indent=" " * 10
@@ -168,6 +175,7 @@ def judged(
     waived: Collection[str] = (),
     as_kept: Callable[[], bool] = lambda: True,
     in_the_way: Callable[[Mapping[str, bytes]], tuple[str, ...]] = lambda files: (),
+    diverting: Callable[[Plan, Mapping[str, bytes]], tuple[Diverting, ...]] = lambda p, files: (),
     cut: CutOver | None = None,
     on_progress: Progress | None = None,
 ) -> Ready:
@@ -175,20 +183,21 @@ def judged(
 
     found: gives what counts of the machine for a plan. kept: the plan of the version that is in
     place, as_kept: whether its addresses, routes and settings still stand; in_the_way: what of others
-    a kit meets here; cut: the cut-over whose restricted charter this is. Raises Unusable.
+    a kit meets here; diverting: what of that leads packets elsewhere than the plan does; cut: the cut-over whose restricted charter this is. Raises Unusable.
     """
     loaded = load_plan(source)
     here = found(loaded.plan)
     checked = check(source, now)
     files = render_charter(source).kit.files
+    leading = diverting(loaded.plan, files)
     with answerable(loaded):
-        path = _path(checked, here)
+        path = diverted.without(_path(checked, here), leading, loaded.plan, here.session)
         difference = changes(
             here.loaded, loaded.plan, now, kept, here.lines, otherwise_same=as_kept()
         )
     ready = Ready(
         source, checked, files, here, path, difference, None, "",
-        in_the_way(files), frozenset(waived), cut,
+        (*diverted.sentences(leading), *in_the_way(files)), frozenset(waived), cut, leading,
     )  # fmt: skip
     if "rehearsal" in ready.waived or any(one.check != "rehearsal" for one in ready.refusals):
         return ready  # what is refused anyway need not be tried

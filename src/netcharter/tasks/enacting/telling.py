@@ -38,10 +38,17 @@ def outcome_json(outcome: Waiting | Undone) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def outcome_lines(outcome: Waiting | Undone, zone: str, width: int) -> Iterator[str]:
+def outcome_lines(
+    outcome: Waiting | Undone, zone: str, width: int, diverting: Sequence[str] = ()
+) -> Iterator[str]:
+    """diverting: what of others leads packets elsewhere than what is in place."""
     if isinstance(outcome, Waiting):
         trial = outcome.trial
-        yield f"{called(trial.version)} is in place, and what the kernel has is as planned."
+        if diverting:
+            yield f"{called(trial.version)} is in place, and NOT as planned is where packets go:"
+            yield from _items(diverting, width)
+        else:
+            yield f"{called(trial.version)} is in place, and what the kernel has is as planned."
         yield f"It is undone at {_moment(trial.deadline, zone)}, unless you keep it until then:"
         yield "    netcharter keep"
         yield from _items(outcome.notes, width)
