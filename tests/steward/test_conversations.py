@@ -251,42 +251,35 @@ def test_where_the_clock_is_lost_hours_are_taken_for_closed() -> None:
     assert at("2026-11-26 13:00") <= cuts[1][0] <= at("2026-11-26 13:03")
 
 
-def stood(state: conversations.State, stands: Stands, **more: Any) -> Decision[conversations.State]:
+def stood(stands: Stands, **more: Any) -> Decision[conversations.State]:
     facts = Facts(Clock(True), conversations=Conversations(stands=stands))
-    return conversations.decide(state, replace(facts, **more), NOW)
+    return conversations.decide(conversations.State(), replace(facts, **more), NOW)
 
 
 def test_where_another_version_stands_they_are_decided_again_unless_somebody_is_at_it() -> None:
-    """Undone by the timer: 3 stands, and all was decided by 4. One who undoes by a command has the
-    lock at once again, so that it is seen once at most."""
-    first = stood(conversations.State(), Stands(3, decided=4))
-    assert (first.effects, first.state.seen) == ((), 3)
-    assert first.wake - NOW <= timedelta(seconds=1)
-    busy = stood(first.state, Stands(3, decided=4, busy=True))
-    assert (busy.effects, busy.state.seen) == ((), 0)
-    assert busy.wake - NOW <= timedelta(seconds=1)
-    second = stood(first.state, Stands(3, decided=4))
-    assert second.effects == (DecideAgain("version 3 stands again", True),)
-    unknown = stood(first.state, Stands(3, decided=4), clock=Clock(False))
+    """Undone by the timer: 3 stands, and all was decided by 4. Who undoes by a command decides
+    then, and spares a session."""
+    busy = stood(Stands(3, decided=4, busy=True))
+    assert busy.effects == () and busy.wake - NOW <= timedelta(seconds=1)
+    asked = stood(Stands(3, decided=4))
+    assert asked.effects == (DecideAgain("version 3 stands again", True),)
+    unknown = stood(Stands(3, decided=4), clock=Clock(False))
     assert unknown.effects == (DecideAgain("version 3 stands again", False),)
     trusted = conversations.duty(trust_clock=True).decide(
-        first.state, Facts(Clock(False), conversations=Conversations(stands=Stands(3, 4))), NOW
+        conversations.State(),
+        Facts(Clock(False), conversations=Conversations(stands=Stands(3, 4))),
+        NOW,
     )
     assert trusted.effects == (DecideAgain("version 3 stands again", True),)
-    other = stood(first.state, Stands(2, decided=4))
-    assert (other.effects, other.state.seen) == ((), 2)
     waits = Conversations(Asked(1, NOW, "closed"), stands=Stands(3, 4))
-    asked = stood(first.state, Stands(), conversations=waits)
-    assert asked.effects == (Cut(waits.asked),)
+    assert stood(Stands(), conversations=waits).effects == (Cut(waits.asked),)
 
 
 @pytest.mark.parametrize("stands", [Stands(), Stands(0, 4), Stands(4, 4), Stands(4, None)])
 def test_where_the_version_stands_that_decided_nobody_asks(stands: Stands) -> None:
     """Nor where nothing of ours stands, nor where nothing tells."""
-    for seen in (0, 3, 4):
-        decision = stood(conversations.State(seen), stands)
-        assert (decision.effects, decision.state) == ((), conversations.State())
-        assert decision.wake == NOW + conversations.EVERY
+    decision = stood(stands)
+    assert decision.effects == () and decision.wake == NOW + conversations.EVERY
 
 
 def test_an_undo_by_the_timer_is_seen_also_by_a_steward_that_begins_later() -> None:

@@ -9,7 +9,7 @@ from typing import Literal
 
 import pytest
 
-from netcharter.rollout.run.lock import locked, this_process
+from netcharter.rollout.run.lock import this_process
 from netcharter.rollout.run.real import RealHost
 from netcharter.rollout.store import Armed, Trial, armed_text, format_text, trial_text
 from netcharter.rollout.trouble import StateBroken
@@ -18,7 +18,7 @@ from netcharter.steward.loop.world import Handed
 from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import Agreement, Stands
 from netcharter.tasks.enacting.acts import work_at
-from netcharter.tasks.enacting.place import Decided, was_decided
+from netcharter.tasks.enacting.place import Decided, deciding, was_decided
 from netcharter.tasks.sources import Unusable
 from netcharter.tasks.steward import duties, handed, in_place, stamp, stands
 from netcharter.tasks.steward_asks import UNTOLD, agreement, asked_by
@@ -106,8 +106,11 @@ def test_it_is_known_by_which_version_open_conversations_were_decided(tmp_path: 
     work = work_at(str(tmp_path), "keeper", host=RealHost())
     was_decided(work, 2, Decided(2))
     assert stands(tmp_path) == Stands(1, 2) and stands(tmp_path).undecided
-    with locked(str(tmp_path / "lock"), "undo", 1.0):
+    with deciding(work):
         assert stands(tmp_path) == Stands(1, 2, busy=True) and not stands(tmp_path).undecided
+    for broken in (b"", b'{"pid": 1, "started": 0}'):  # another process has that number by now
+        (tmp_path / "deciding.json").write_bytes(broken)
+        assert stands(tmp_path) == Stands(1, 2)
     trial(tmp_path, 2, "waiting")
     assert stands(tmp_path) == Stands(2, 2) and not stands(tmp_path).undecided
     trial(tmp_path, 2, "undoing")

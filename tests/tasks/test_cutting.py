@@ -23,7 +23,7 @@ from netcharter.tasks.enacting.acts import work_at
 from netcharter.tasks.enacting.again import closed
 from netcharter.tasks.enacting.cutting import LISTED, Cut
 from netcharter.tasks.enacting.here import Here
-from netcharter.tasks.enacting.place import Decided, Place, decided, in_place
+from netcharter.tasks.enacting.place import Decided, Place, decided, in_place, is_deciding
 from netcharter.tasks.holds import Holds
 from netcharter.tasks.sources import Source, usable_plan
 from tests.rollout.pretended import WAYS, Pretended, kit
@@ -163,13 +163,20 @@ def test_after_an_undo_marks_are_read_by_all_kits_that_wrote_them(
     a conversation by it is doubtful; what they agree on is."""
     known = {3: source(COPPER, TIN), 4: source(MAST, TIN)}
     work, numbers = machine(), heard(monkeypatch, known)
+
+    def undone(work: Work, why: str) -> Undone:
+        work.host.timer_lives = True  # type: ignore[attr-defined]
+        assert is_deciding(work.host, work.paths)  # the steward is not to come before it
+        return Undone(4, why)
+
     enacted(monkeypatch, work, 4, known[4])
     stands(monkeypatch, Standing(3, None, "quiet"))
     if by == "the command":
-        monkeypatch.setattr(acts, "undo", lambda work, why: Undone(4, why))
+        monkeypatch.setattr(acts, "undo", undone)
         assert cutting.undo(work, "", NOON, None)[1] == cutting.NOTHING
     else:
         cutting.cut(work, NOON, None)
+    assert not is_deciding(work.host, work.paths)
     assert numbers == [{1: "copper", 2: "tin"}, {2: "tin"}]
     assert decided(work.host, work.paths) == Decided(3, "boot 1", {1: None, 2: "tin"})
     work.host.boot = "boot 2"  # type: ignore[attr-defined]

@@ -14,7 +14,6 @@ from netcharter.charter.read import Loader
 from netcharter.rollout import looks
 from netcharter.rollout.host import Work
 from netcharter.rollout.run import files
-from netcharter.rollout.run.lock import holder
 from netcharter.rollout.run.real import RealHost
 from netcharter.rollout.store import STATE, STOCK, Paths
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
@@ -124,7 +123,7 @@ def stands(state: Path) -> Stands:
         decided = place.decided(work.host, work.paths)
     except RolloutRefused:
         return Stands()
-    busy = not found.whole or holder(work.paths.lock) is not None
+        busy = not found.whole or place.is_deciding(work.host, work.paths)
     return Stands(found.version, None if decided is None else decided.version, busy)
 
 

@@ -25,10 +25,7 @@ LIMIT = 60.0  # seconds that deciding may take
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """seen: the version that stood, not decided by yet, at the last turn; 0 for none. A command
-    that undoes has the lock again at once, so what is seen twice is nobody's."""
-
-    seen: int = 0
+    """Nothing: what counts is what was asked for, what was done, and what stands."""
 
 
 def decide(
@@ -36,16 +33,13 @@ def decide(
 ) -> Decision[State]:
     """Have them decided again where a request waits; ask for it where another version stands."""
     found = facts.conversations
-    stands = found.stands
     effects: tuple[Effect, ...] = ()
-    seen = stands.version if stands.undecided else 0
     if found.waits:
-        effects, seen = (Cut(found.asked),), 0
-    elif seen and seen == state.seen:
+        effects = (Cut(found.asked),)
+    elif found.stands.undecided:
         known = trust_clock or facts.clock.synchronised
-        effects, seen = (DecideAgain(f"version {stands.version} stands again", known),), 0
-    soon = effects or seen or stands.busy
-    return Decision(State(seen), effects, now + (TOLD if soon else EVERY))
+        effects = (DecideAgain(f"version {found.stands.version} stands again", known),)
+    return Decision(state, effects, now + (TOLD if effects or found.stands.busy else EVERY))
 
 
 def duty(trust_clock: bool = False) -> Duty[State]:
@@ -64,8 +58,8 @@ def duty(trust_clock: bool = False) -> Duty[State]:
 
 
 def _written(state: State) -> Mapping[str, object]:
-    return {"seen": state.seen}
+    return {}
 
 
 def _read(found: Fields) -> State:
-    return State(found.maybe("seen", found.whole) or 0)
+    return State()

@@ -21,7 +21,13 @@ from netcharter.rollout.work import Undone
 from netcharter.tasks.enacting import acts, again, telling
 from netcharter.tasks.enacting.acts import kept_source
 from netcharter.tasks.enacting.here import here
-from netcharter.tasks.enacting.place import in_place, known, was_decided, with_lines_of
+from netcharter.tasks.enacting.place import (
+    deciding,
+    in_place,
+    known,
+    was_decided,
+    with_lines_of,
+)
 from netcharter.tasks.sources import Unusable, usable_plan
 
 State = Literal["cut", "told", "nothing in place"]
@@ -141,14 +147,17 @@ def undo(
     """Undo what is on trial; then cut what the version in place refuses, which the other may have
     let. None where nothing was on trial, and where nothing could be decided. Raises RolloutRefused.
     """
-    undone = acts.undo(work, why)
-    if undone is None or undone.left:
-        return undone, None
-    try:
-        return undone, cut(work, now, connection).again
-    except (RolloutRefused, EffectFailed, Unusable) as fault:
-        note = f"open conversations were not decided again: {fault}"
-        return replace(undone, notes=(*undone.notes, note)), None
+    if not work.host.names(work.paths.root):
+        return acts.undo(work, why), None
+    with deciding(work):
+        undone = acts.undo(work, why)
+        if undone is None or undone.left:
+            return undone, None
+        try:
+            return undone, cut(work, now, connection).again
+        except (RolloutRefused, EffectFailed, Unusable) as fault:
+            note = f"open conversations were not decided again: {fault}"
+            return replace(undone, notes=(*undone.notes, note)), None
 
 
 def _whole(standing: Standing) -> int:

@@ -7,17 +7,18 @@ the machine was started have numbered its lines.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass, field
 
 from netcharter.plan.shapes import Plan
 from netcharter.rollout.host import Host, Work
 from netcharter.rollout.reading import Fields, fields, written
-from netcharter.rollout.shapes import Write
-from netcharter.rollout.store import STOCK, Paths, Standing
-from netcharter.rollout.trouble import StateBroken
+from netcharter.rollout.shapes import Remove, Write
+from netcharter.rollout.store import STOCK, Paths, Process, Standing
+from netcharter.rollout.trouble import EffectFailed, StateBroken
 
-DECIDED = "decided.json"
+DECIDED, DECIDING = "decided.json", "deciding.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,3 +96,29 @@ def was_decided(work: Work, version: int, marked: Decided) -> None:
     table = {str(number): name or "" for number, name in sorted(marked.lines.items())}
     content = {"version": version, "boot": work.host.boot_id(), "lines": table}
     work.host.perform(Write(work.paths.within(DECIDED), written(content)))
+
+
+@contextmanager
+def deciding(work: Work) -> Iterator[None]:
+    """This process undoes, and decides then. A disk that is full keeps it from neither."""
+    path = work.paths.within(DECIDING)
+    process = work.host.this_process()
+    with suppress(EffectFailed):
+        work.host.perform(Write(path, written(asdict(process))))
+    try:
+        yield
+    finally:
+        with suppress(EffectFailed):
+            work.host.perform(Remove(path))
+
+
+def is_deciding(host: Host, paths: Paths) -> bool:
+    """Whether somebody who said so is at it still. Raises EffectFailed."""
+    data = host.read(paths.within(DECIDING))
+    if data is None:
+        return False
+    try:
+        found = fields(DECIDING, data)
+        return host.lives(Process(found.whole("pid"), found.whole("started")))
+    except StateBroken:
+        return False
