@@ -24,8 +24,7 @@ from netcharter.cli.common import (
 from netcharter.cli.progress import progress
 from netcharter.cli.remote import elsewhere, on_option
 from netcharter.cli.rolling import ASKED_FOR, brought_up, refused, state_option, work
-
-CHECKS = ("promises", "management", "rehearsal")
+from netcharter.tasks.enacting.checks import CHECKS
 
 
 @click.command("enact")

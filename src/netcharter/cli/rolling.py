@@ -10,8 +10,9 @@ from typing import Any, ParamSpec
 
 import click
 
+from netcharter.tasks.places import STATE
+
 P = ParamSpec("P")
-STATE = "/var/lib/netcharter"
 ASKED_FOR = "it was asked for"  # why a trial is undone, where nobody says more
 
 state_option = click.option(

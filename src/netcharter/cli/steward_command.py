@@ -11,8 +11,7 @@ import click
 
 from netcharter.cli.common import exits, json_option, print_json, safe, width
 from netcharter.cli.rolling import refused, state_option
-
-SOCKET = "/run/netcharter/steward.sock"
+from netcharter.tasks.places import SOCKET
 
 
 @click.command("steward")

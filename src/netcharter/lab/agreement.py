@@ -6,24 +6,23 @@ compared there (`proofs/kernel.py`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime
 
 from netcharter.diagnostics import Diagnostic
 from netcharter.plan import coding
-from netcharter.plan.shapes import Address, Plan
+from netcharter.plan.shapes import Plan
 from netcharter.proofs import kernel_ways
 from netcharter.proofs.kernel import Agreement, agreement
 from netcharter.proofs.loaded import Loaded
+from netcharter.proofs.management import NOTHING_KNOWN, Known
 from netcharter.readback import shapes
 from netcharter.readback.listing import read_listing
 from netcharter.readback.shapes import Decisions, Host, Leaf, Origin
 from netcharter.readback.walk import decisions
 from netcharter.space.ranges import Ranges, has, ranges, subtract, union
 
-Known = Mapping[str, Sequence[Address]]
-NOTHING_KNOWN: Known = {}
 OTHER_FORM = "listing-other-version"  # words may mean something else in it: nothing is proven by it
 
 

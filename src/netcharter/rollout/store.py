@@ -17,7 +17,6 @@ from netcharter.rollout.reading import Fields, fields, instant_text, line, round
 from netcharter.rollout.trouble import RolloutRefused, StateBroken
 
 FORMAT = 1  # of the state folder
-STATE = "/var/lib/netcharter"  # the state folder, unless another is named
 STOCK = 0  # the number that stands for the host without any version of ours
 MANIFEST = "manifest.json"
 _FORMAT_TEXT = re.compile(rb"netcharter state ([0-9]{1,6})\n")

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from netcharter.rollout.units import BOOT_UNIT, word
 
 UNIT = "netcharter-steward.service"
-SOCKET = "/run/netcharter/steward.sock"
 GROUP = "netcharter"
 
 

@@ -15,12 +15,13 @@ from pathlib import Path
 from typing import Any
 
 from netcharter.diagnostics import Diagnostic
-from netcharter.lab.agreement import NOTHING_KNOWN, Known, Unreadable, kernel_equals_plan
+from netcharter.lab.agreement import Unreadable, kernel_equals_plan
 from netcharter.lab.reading import Machine, NotListed, machine
 from netcharter.lab.site import TABLE
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.certify import NoAnswer
 from netcharter.proofs.compare import compare
+from netcharter.proofs.management import NOTHING_KNOWN, Known
 from netcharter.readback.host import host_of
 from netcharter.readback.listing import read_listing
 from netcharter.tasks.compare import Compared

@@ -9,10 +9,11 @@ from textwrap import wrap
 from typing import Any, Literal
 
 from netcharter.diagnostics import Diagnostic
-from netcharter.lab.agreement import NOTHING_KNOWN, Known, Unreadable, kernel_equals_plan
+from netcharter.lab.agreement import Unreadable, kernel_equals_plan
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.certify import NoAnswer
 from netcharter.proofs.kernel import Agreement
+from netcharter.proofs.management import NOTHING_KNOWN, Known
 from netcharter.report.limits import WHERE
 from netcharter.report.wording import counted
 from netcharter.tasks.changes import LISTED, Changes, Loaded, changes, ours

@@ -6,10 +6,10 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from netcharter.charter.model import Charter
+from netcharter.rollout.places import STATE
 from netcharter.rollout.prepare import Preparation, Use, Wanted, asked, facts_of, prepare
 from netcharter.rollout.preparing.shapes import Found
 from netcharter.rollout.run.gathering import gather
-from netcharter.rollout.store import STATE
 from netcharter.tasks import units
 from netcharter.tasks.cutover import cut_over
 from netcharter.tasks.kit import render_charter

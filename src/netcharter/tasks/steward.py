@@ -13,9 +13,10 @@ from typing import Any
 from netcharter.charter.read import Loader
 from netcharter.rollout import looks
 from netcharter.rollout.host import Work
+from netcharter.rollout.places import STATE
 from netcharter.rollout.run import files
 from netcharter.rollout.run.real import RealHost
-from netcharter.rollout.store import STATE, STOCK, Paths
+from netcharter.rollout.store import STOCK, Paths
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
 from netcharter.rollout.ways import WAYS
 from netcharter.steward.duties import conversations, health, holds, hours, lines, updates
@@ -23,10 +24,11 @@ from netcharter.steward.loop.delivery import NotDelivered, encryption, secret
 from netcharter.steward.loop.door import ask as ask_steward
 from netcharter.steward.loop.process import serve
 from netcharter.steward.loop.world import Handed, RealWorld
+from netcharter.steward.places import SOCKET
 from netcharter.steward.schedule import schedule
 from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import Duty, Schedule, Stands
-from netcharter.steward.unit import GROUP, SOCKET, steward_unit
+from netcharter.steward.unit import GROUP, steward_unit
 from netcharter.tasks.enacting import place
 from netcharter.tasks.keeping import NotAKit, kept_areas
 from netcharter.tasks.sources import Source, Unreadable, unusable, usable_plan
@@ -121,9 +123,9 @@ def stands(state: Path) -> Stands:
     try:
         found = place.in_place(looks.look(work))
         decided = place.decided(work.host, work.paths)
+        busy = not found.whole or place.is_deciding(work.host, work.paths)
     except RolloutRefused:
         return Stands()
-        busy = not found.whole or place.is_deciding(work.host, work.paths)
     return Stands(found.version, None if decided is None else decided.version, busy)
 
 

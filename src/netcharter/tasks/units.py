@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from textwrap import wrap
 from typing import Any
 
+from netcharter.rollout.places import STATE
 from netcharter.rollout.run import files
 from netcharter.rollout.run.real import SYSTEMD, perform
-from netcharter.rollout.store import STATE
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 from netcharter.rollout.units import (
     BOOT_UNIT,

@@ -12,6 +12,7 @@ from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 
 from netcharter.rollout.reading import instant_text
+from netcharter.rollout.run.processes import fields_of
 from netcharter.rollout.store import Holder, Process, holder_of, holder_text
 from netcharter.rollout.trouble import RolloutRefused, StateBroken
 
@@ -32,12 +33,8 @@ def lives(process: Process) -> bool:
 
 def started(pid: int) -> int | None:
     """When a process was started, in ticks from boot (proc_pid_stat(5), field 22)."""
-    try:
-        with open(f"/proc/{pid}/stat", encoding="utf-8", errors="replace") as file:
-            after_name = file.read().rpartition(")")[2].split()
-    except OSError:
-        return None
-    return None if after_name[0] in "ZX" else int(after_name[19])
+    fields = fields_of(pid)
+    return None if not fields or fields[0] in "ZX" else int(fields[19])
 
 
 @contextmanager

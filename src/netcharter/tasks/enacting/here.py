@@ -7,7 +7,6 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
-from pathlib import Path
 from typing import Any
 
 from netcharter.lab import tools
@@ -17,6 +16,7 @@ from netcharter.proofs.conversations import Conversation, Neighbour, seated
 from netcharter.proofs.management import LOOP, Session, session_of
 from netcharter.proofs.neighbours import neighbours_of
 from netcharter.rollout.run.netlink import Netfilter
+from netcharter.rollout.run.processes import fields_of
 from netcharter.tasks.changes import Loaded, loaded_now
 from netcharter.tasks.enacting import tracked
 from netcharter.tasks.enacting.sshd import connection_of
@@ -97,12 +97,8 @@ def ssh_connection(environment: Mapping[str, str]) -> str | None:
 
 
 def _parent(pid: int) -> int:
-    try:
-        return int(
-            Path(f"/proc/{pid}/stat").read_text("ascii", "replace").rpartition(")")[2].split()[1]
-        )
-    except (OSError, ValueError, IndexError):
-        return 0
+    fields = fields_of(pid)
+    return int(fields[1]) if fields else 0
 
 
 def _variable(pid: int, name: str) -> str:

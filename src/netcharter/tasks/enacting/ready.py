@@ -22,7 +22,6 @@ from netcharter.tasks.kit import render_charter
 from netcharter.tasks.rehearse import Rehearsed, rehearse_charter
 from netcharter.tasks.sources import Source, Unusable, answerable, load_plan
 
-CHECKS = ("promises", "management", "rehearsal")  # in the order in which they are told
 LISTED = 40  # lines of a difference that people are shown
 LED = "while it is there, the machine is not called as planned, and `netcharter holds` names it"
 Progress = Callable[[int, int, str], None]

@@ -15,7 +15,8 @@ from netcharter.proofs.conversations import Again
 from netcharter.rollout import looks
 from netcharter.rollout import work as rollout
 from netcharter.rollout.host import Work
-from netcharter.rollout.store import STATE, STOCK, Event, Standing, Trial, called, events_of
+from netcharter.rollout.places import STATE
+from netcharter.rollout.store import STOCK, Event, Standing, Trial, called, events_of
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 from netcharter.tasks.enacting import telling
 
