@@ -22,6 +22,7 @@ pytestmark = pytest.mark.kernel
 SHAPES = shapes((Path(__file__).parents[2] / "docs/reference/json.md").read_text(encoding="utf-8"))
 WEB = 80
 MOVED = 10.0  # seconds from a failure to new conversations on the other line: what is promised
+TALK = 40.0  # seconds of a call that lasts longer than the better line takes to come back
 PATIENCE = 60.0  # seconds for what takes as long as it takes
 WATCH = f", watch: {{targets: {FAR}}}"
 LINES = CHARTER.replace("next-hop: 203.0.113.9}", f"next-hop: 203.0.113.9{WATCH}}}").replace(
@@ -106,10 +107,12 @@ def new_line(place: Gateway) -> int:
 
 
 @contextmanager
-def talking(place: Gateway) -> Iterator[Machine]:
+def talking(place: Gateway, wait: bool = False) -> Iterator[Machine]:
+    """A host inside with an open conversation. wait: it is yet to be begun."""
     one = Machine(place.desk.way)
     try:
-        one.do("dial", FAR, WEB, DESK)
+        if not wait:
+            one.do("dial", FAR, WEB, DESK)
         yield one
     finally:
         one.close()
@@ -155,3 +158,30 @@ def test_new_conversations_move_to_the_line_that_works_and_back(tmp_path: Path, 
                     far(place, "ip link set peer0 down")
                     eventually(lambda: stands(path, "copper").startswith("down"))
                     assert stands(path, "copper") == "down used"  # the last one stays
+
+
+TOGETHER = """\
+exits:
+  - {from: office, with: http, by: [copper, mast], together: true, because: calls hold together}
+"""
+
+
+def test_who_talks_stays_on_his_line_until_he_is_quiet(tmp_path: Path) -> None:
+    """A call goes on over the line where it is, and so does all that belongs to it; once it is over
+    the device moves back to the better line."""
+    with gateway(tmp_path) as place:
+        place.kept(LINES + TOGETHER)
+        place.far.do("serve", WEB)
+        with steward(place) as path, talking(place, wait=True) as caller:
+            eventually(lambda: stands(path, "copper") == stands(path, "mast") == "up used")
+            far(place, "ip link set peer0 down")
+            eventually(lambda: stands(path, "copper") == "down left")
+            caller.do("dial", FAR, WEB, DESK)
+            caller.begin("watch", TALK)
+            far(place, "ip link set peer0 up")
+            eventually(lambda: stands(path, "copper") == "up used")
+            assert new_line(place) == 2
+            assert [one["staying"] for one in status(path)["lines"]] == [0, 1]
+            assert caller.end()["silent"] == 0  # the call was not cut
+            eventually(lambda: [one["staying"] for one in status(path)["lines"]] == [0, 0])
+            assert new_line(place) == 1 and not caller.do("say")

@@ -151,7 +151,7 @@ def test_a_duty_that_fails_is_told_and_the_others_go_on(tmp_path: Path, heard: M
     with steward(tmp_path, str(tmp_path / "notify")) as running:
         heard.until("READY=1")
         assert until_all_had_a_turn(running) == {
-            "hours": "failing", "health": "well", "updates": "well", "conversations": "well",
+            "hours": "failing", "lines": "failing", "health": "well", "updates": "well", "conversations": "well",
             "holds": "failing",
         }  # fmt: skip
         found = json.loads(ask(running.path, {"ask": "status"}, PATIENCE))

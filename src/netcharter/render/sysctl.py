@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 from netcharter.plan.shapes import Plan
 from netcharter.render.escape import bare_device
+from netcharter.render.exits import staying
 
 # (key, value, why and where from). Seconds.
 TIMERS: tuple[tuple[str, int, str], ...] = (
@@ -39,7 +40,7 @@ def sysctl(plan: Plan) -> str:
         ("packets are passed on", _forwarding()),
         ("our own decisions check sources, also with two lines (RFC 3704 section 2.2)", _trust()),
         ("per device", _devices(plan)),
-        ("a TCP conversation begins with a SYN, and is not picked up halfway", _tracking()),
+        ("a TCP conversation begins with a SYN, and is not picked up halfway", _tracking(plan)),
         ("how long a conversation is remembered", _timers()),
         ("frames that a bridge passes on are not ours to decide", _bridges()),
     ):
@@ -90,9 +91,11 @@ def _devices(plan: Plan) -> Iterator[str]:
             yield f"{family}/{line.device}/ignore_routes_with_linkdown = 1"
 
 
-def _tracking() -> Iterator[str]:
+def _tracking(plan: Plan) -> Iterator[str]:
     yield "net/netfilter/nf_conntrack_tcp_loose = 0"
     yield "net/netfilter/nf_conntrack_tcp_be_liberal = 0"
+    if staying(plan):
+        yield "net/netfilter/nf_conntrack_acct = 1"  # packets tell when a call is over
 
 
 def _timers() -> Iterator[str]:

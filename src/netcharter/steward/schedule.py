@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from netcharter.plan import labels
 from netcharter.plan.shapes import Address, LinePlan, Plan
 from netcharter.render.escape import bare_device
+from netcharter.render.exits import staying
 from netcharter.render.routes import default_table, hops_together, leading, own_route
 from netcharter.steward.shapes import Schedule, Timed, Way
 from netcharter.steward.ways import Leg, Limits, Ways
@@ -44,7 +45,13 @@ def ways(plan: Plan) -> Ways:
         for family in (4, 6)
         if line.automatic or _hop(line, family) is not None
     )
-    return Ways(tuple(legs), {family: hops_together(plan, family) for family in (4, 6)})
+    stays = {name: labels.stay_set(name) for name in staying(plan)}
+    return Ways(
+        tuple(legs),
+        {family: hops_together(plan, family) for family in (4, 6)},
+        labels.TOGETHER if stays else 0,
+        stays,
+    )
 
 
 def _leg(plan: Plan, line: LinePlan, family: int) -> Leg:
@@ -85,7 +92,7 @@ def _way(plan: Plan, line: LinePlan) -> Way:
         line.name,
         bare_device(line.device),
         tuple(str(hop) for hop in hops.values() if hop is not None),
-        tuple(str(one) for one in (line.v4, line.v6) if one is not None),
+        tuple(str(one) for one in line.held),
         tuple((v, default_table(plan, line, v)) for v in carried),
         line.automatic,
     )
