@@ -172,7 +172,7 @@ def test_each_channel_gets_each_message_in_order_and_one_that_fails_holds_back_i
     assert outbox.wakes(box) == NOW
 
 
-def test_waits_grow_up_to_a_bound_and_a_stale_letter_goes() -> None:
+def test_waits_grow_up_to_a_bound_and_a_letter_goes_after_two_days() -> None:
     box, now, waits = outbox.posted((), [message()], ["email"]), NOW, []
     while box:
         (letter,) = outbox.ready(box, now)
@@ -181,7 +181,18 @@ def test_waits_grow_up_to_a_bound_and_a_stale_letter_goes() -> None:
             waits.append(box[0].due - now)
             now = box[0].due
     assert waits[:3] == [outbox.FIRST_WAIT * n for n in (1, 2, 4)]
-    assert max(waits) == outbox.LONGEST_WAIT and now - NOW > outbox.STALE
+    assert max(waits) == outbox.LONGEST_WAIT
+    assert timedelta(days=2) < now - NOW < timedelta(days=2, hours=1)
+
+
+def test_who_has_a_letter_is_remembered() -> None:
+    box = outbox.posted((), [message()], ["email"])
+    box = outbox.failed(box, box[0], NOW, ["a@example.org"])
+    box = outbox.failed(box, box[0], NOW, ["b@example.org", "a@example.org"])
+    assert box[0].taken == ("a@example.org", "b@example.org")
+    assert outbox.read(fields("outbox.json", written(outbox.written(box)))) == box
+    older = written(outbox.written(box)).replace(b"taken", b"another")
+    assert outbox.read(fields("outbox.json", older))[0].taken == ()
 
 
 def test_the_outbox_is_bounded_survives_the_disk_and_forgets_channels_that_are_gone() -> None:

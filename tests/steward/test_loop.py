@@ -125,6 +125,53 @@ def test_a_state_counts_once_its_effects_are_done() -> None:
     run(told())
 
 
+def test_what_cannot_be_saved_is_told_done_and_saved_later() -> None:
+    """The disk is full. A letter that was not saved is saved before its alarm stands as told."""
+
+    async def told() -> None:
+        world = FakeWorld(full={"alarms.json", "outbox.json"}, refuse={"email"})
+        duty = Counting(bad=True, effects=(Mend("why"),))
+        async with at_work(world, duty) as steward:
+            await world.for_(seconds=0.5)
+            assert [effect for _, effect in world.done] == [Mend("why")]
+            assert json.loads(world.files["counting.json"]) == {"turns": 1}
+            status = await steward.answer(Status(), "keeper")
+            assert status["duties"][0]["fault"] == "no space left"
+            assert (await steward.answer(BeSilent("all", 9, ""), "keeper"))["ok"] is False
+            world.full = {"outbox.json"}
+            await world.for_(minutes=3)
+            assert "alarms.json" not in world.files
+            world.full, world.refuse = set(), set()
+            await world.for_(minutes=3)
+            assert "counting/matter" in json.loads(world.files["alarms.json"])["alarms"]
+            assert not json.loads(world.files["outbox.json"])["letters"]
+        assert "begins counting/matter" in [what for _, _, what in world.sent]
+        assert [count for _, count in duty.seen][:3] == [0, 1, 2]
+
+    run(told())
+
+
+def test_what_is_told_outlives_one_who_is_killed_while_it_is_done() -> None:
+    """What is mended would else be told by nobody."""
+
+    async def told() -> None:
+        world, never = FakeWorld(refuse={"email"}), asyncio.Event()
+        world.perform = lambda effect: never.wait()  # type: ignore[assignment,return-value]
+        steward = Steward(world, [Counting(bad=True, effects=(Mend("why"),)).duty], ("email",))
+        task = asyncio.create_task(steward.run(asyncio.Event()))
+        await world.settle()
+        task.cancel()
+        again = FakeWorld(clock=world.clock, files=dict(world.files))
+        duty = Counting()  # by now all is well
+        async with at_work(again, duty):
+            await again.for_(minutes=1)
+        whole = ["begins counting/matter", "ends counting/matter"]
+        assert [what for _, _, what in again.sent] == whole
+        assert duty.seen[0][1] == 0
+
+    run(told())
+
+
 def test_restart_and_wake_touch_just_the_duty_that_is_named() -> None:
     async def told() -> None:
         world, one, two = FakeWorld(), Counting("one", 50 * MINUTE), Counting("two", 50 * MINUTE)

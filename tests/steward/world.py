@@ -22,7 +22,8 @@ MOST_STEPS = 20_000
 
 @dataclass
 class FakeWorld:
-    """files: the disk; done: effects with their instant; sent: letters; refuse: channels."""
+    """files: the disk; done: effects with their instant; sent: letters; refuse: channels; breaks:
+    effects that fail; full: files that can't be saved."""
 
     clock: datetime = START
     known: Facts = KNOWN
@@ -32,6 +33,7 @@ class FakeWorld:
     said: list[str] = field(default_factory=list)
     refuse: set[str] = field(default_factory=set)
     breaks: set[type] = field(default_factory=set)
+    full: set[str] = field(default_factory=set)
     saves: int = 0
     _waiting: dict[asyncio.Future[None], datetime | None] = field(default_factory=dict)
 
@@ -70,6 +72,8 @@ class FakeWorld:
         return self.files.get(name)
 
     async def save(self, name: str, data: bytes) -> None:
+        if name in self.full:
+            raise OSError("no space left")
         self.saves += 1
         self.files[name] = data
 

@@ -12,19 +12,21 @@ from netcharter.steward.alarms import Kind, Message, instant, stamp
 from netcharter.steward.shapes import Severity
 
 MOST = 500  # letters; beyond them the oldest goes
-STALE = timedelta(days=2)  # older than that, a message is of no use
 FIRST_WAIT = timedelta(seconds=30)
 LONGEST_WAIT = timedelta(minutes=30)
+MOST_TRIES = 102  # two days of waits; by a clock that is set, a message would be old at once
 
 
 @dataclass(frozen=True, slots=True)
 class Letter:
-    """A message for one channel. tries: in vain so far; due: when it is tried next."""
+    """A message for one channel. tries: in vain so far; due: when it is tried next; taken: those of
+    its addresses that have it already."""
 
     channel: str
     message: Message
     tries: int
     due: datetime
+    taken: tuple[str, ...] = ()
 
 
 Outbox = tuple[Letter, ...]
@@ -42,7 +44,12 @@ def ready(box: Outbox, now: datetime) -> tuple[Letter, ...]:
     first: dict[str, Letter] = {}
     for letter in box:
         first.setdefault(letter.channel, letter)
-    return tuple(letter for letter in first.values() if letter.due <= now)
+    return tuple(letter for letter in first.values() if _reached(letter, now))
+
+
+def _reached(letter: Letter, now: datetime) -> bool:
+    """Due, or due later than any wait lasts: then the clock was put back meanwhile."""
+    return letter.due <= now or letter.due - now > LONGEST_WAIT
 
 
 def sent(box: Outbox, letter: Letter) -> Outbox:
@@ -50,12 +57,14 @@ def sent(box: Outbox, letter: Letter) -> Outbox:
     return tuple(one for one in box if one is not letter)
 
 
-def failed(box: Outbox, letter: Letter, now: datetime) -> Outbox:
-    """The letter waits longer each time; one that is stale goes."""
-    if now - letter.message.at > STALE:
+def failed(box: Outbox, letter: Letter, now: datetime, taken: Iterable[str] = ()) -> Outbox:
+    """The letter waits longer each time, for those addresses that have not taken it; one that was
+    tried for two days is of no use any more, and goes."""
+    if letter.tries + 1 >= MOST_TRIES:
         return sent(box, letter)
     wait = min(FIRST_WAIT * 2 ** min(letter.tries, 10), LONGEST_WAIT)
-    later = replace(letter, tries=letter.tries + 1, due=now + wait)
+    have = tuple(dict.fromkeys((*letter.taken, *taken)))
+    later = replace(letter, tries=letter.tries + 1, due=now + wait, taken=have)
     return tuple(later if one is letter else one for one in box)
 
 
@@ -81,6 +90,7 @@ def written(box: Outbox) -> Mapping[str, object]:
                 "channel": one.channel,
                 "tries": one.tries,
                 "due": stamp(one.due),
+                "taken": list(one.taken),
                 **asdict(one.message),
                 "began": stamp(one.message.began),
                 "at": stamp(one.message.at),
@@ -97,7 +107,8 @@ def read(found: Fields) -> Outbox:
 
 def _letter(found: Fields) -> Letter:
     due = instant(found, "due")
-    return Letter(found.text("channel"), _message(found), found.whole("tries"), due)
+    taken = found.maybe("taken", found.texts) or ()
+    return Letter(found.text("channel"), _message(found), found.whole("tries"), due, taken)
 
 
 def _message(found: Fields) -> Message:

@@ -1,36 +1,59 @@
-"""Messages are sent: by SMTP, as JSON by HTTP, to syslog. Each within `PATIENCE` or not at all.
+"""Messages are sent: by SMTP, as JSON by HTTP, to syslog.
 
 Secrets are read when they are needed and stand in no message of a fault: what a server says is not
-repeated word for word, since it may quote them.
+repeated word for word, since it may quote them. A server may say little, and not for long: only
+so much of it is read, until a deadline, however it deals it out.
 """
 
 from __future__ import annotations
 
 import http.client
+import io
 import os
 import smtplib
 import socket
 import ssl
 import stat
+import time
+from collections.abc import Collection, Sequence
+from contextlib import suppress
+from typing import Any
 from urllib.parse import urlsplit
 
 from netcharter.steward import messages
 from netcharter.steward.alarms import Message
 from netcharter.steward.settings import Mail, Settings, Syslog, Webhook
 
-PATIENCE = 20.0  # seconds for one answer of a server
+PATIENCE = 20.0  # seconds for one connection, and for one part of an answer
+DEADLINE = 60.0  # seconds for all that a server says once it is connected
+FAREWELL = 5.0  # seconds for its last word, when it has taken the message
+MOST_SAID = 1 << 16  # bytes that a server may say in all
 MOST_SECRET = 4096
+TOO_LONG = "the server takes too long"
 
 
 class NotDelivered(Exception):
-    """A channel did not take a message; says why, without secrets."""
+    """A channel did not take a message; says why, without secrets. taken: addresses that have it
+    all the same."""
+
+    def __init__(self, why: str, taken: Sequence[str] = ()) -> None:
+        super().__init__(why)
+        self.taken = tuple(taken)
 
 
-def deliver(settings: Settings, channel: str, site: str, host: str, message: Message) -> None:
-    """Send a message by a channel. Raises NotDelivered."""
+def deliver(
+    settings: Settings,
+    channel: str,
+    site: str,
+    host: str,
+    message: Message,
+    taken: Collection[str] = (),
+) -> None:
+    """Send a message by a channel. taken: addresses that have it already. Raises NotDelivered."""
     try:
         if channel == "email" and settings.email is not None:
-            send_mail(settings.email, messages.mail(settings.email, site, host, message))
+            data = messages.mail(settings.email, site, host, message)
+            send_mail(settings.email, data, [to for to in settings.email.to if to not in taken])
         elif channel == "webhook" and settings.webhook is not None:
             post(settings.webhook, messages.webhook(site, host, message))
         elif channel == "syslog" and settings.syslog is not None:
@@ -38,7 +61,10 @@ def deliver(settings: Settings, channel: str, site: str, host: str, message: Mes
     except NotDelivered:
         raise
     except smtplib.SMTPResponseException as fault:
-        raise NotDelivered(f"the mail server answered {fault.smtp_code}") from None
+        said = f"answered {fault.smtp_code}" if fault.smtp_code > 0 else "does not answer as one"
+        raise NotDelivered(f"the mail server {said}") from None
+    except smtplib.SMTPRecipientsRefused:
+        raise NotDelivered("every address was refused") from None
     except ssl.SSLCertVerificationError as fault:  # a ValueError and an OSError as well
         said = fault.verify_message.rstrip(".")
         raise NotDelivered(f"the server's certificate is not believed: {said}") from None
@@ -51,22 +77,94 @@ def deliver(settings: Settings, channel: str, site: str, host: str, message: Mes
         raise NotDelivered(fault.strerror or f"it failed ({type(fault).__name__})") from None
 
 
-def send_mail(settings: Mail, data: bytes) -> None:
-    """Hand an e-mail over (RFC 5321); with TLS, only to a server whose certificate is its own."""
-    server: smtplib.SMTP
+class _Heard(io.RawIOBase):
+    """What is heard from a server. Raises NotDelivered for too much of it, or for too long."""
+
+    def __init__(self, channel: socket.socket, end: float) -> None:
+        self._channel, self._end, self._left = channel, end, MOST_SAID
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        left = self._end - time.monotonic()
+        if left <= 0:
+            raise NotDelivered(TOO_LONG)
+        self._channel.settimeout(min(left, PATIENCE))
+        try:
+            count = self._channel.recv_into(buffer)
+        except TimeoutError:
+            raise NotDelivered(TOO_LONG) from None
+        self._left -= count
+        if self._left < 0:
+            raise NotDelivered("the server says too much")
+        return count
+
+
+class _Mail(smtplib.SMTP):
+    """A mail server, heard with bounds. end: by CLOCK_MONOTONIC; None before it is connected."""
+
+    end: float | None = None
+
+    def getreply(self) -> tuple[int, bytes]:
+        if self.end is None:
+            self.end = time.monotonic() + DEADLINE
+        if self.file is None and self.sock is not None:
+            self.file = io.BufferedReader(_Heard(self.sock, self.end))
+        return super().getreply()
+
+
+class _MailByTls(smtplib.SMTP_SSL, _Mail):
+    """The same with TLS from the first byte on."""
+
+
+def send_mail(settings: Mail, data: bytes, to: Sequence[str]) -> None:
+    """Hand an e-mail over (RFC 5321); with TLS, only to a server whose certificate is its own.
+    to: those of its addresses that are to get it."""
+    if not to:
+        return
+    server: _Mail
     context = encryption(settings.authority_file)
     if settings.security == "tls":
-        server = smtplib.SMTP_SSL(settings.server, settings.port, timeout=PATIENCE, context=context)
+        server = _MailByTls(settings.server, settings.port, timeout=PATIENCE, context=context)
     else:
-        server = smtplib.SMTP(settings.server, settings.port, timeout=PATIENCE)
-    with server:
+        server = _Mail(settings.server, settings.port, timeout=PATIENCE)
+    try:
         if settings.security == "starttls":
             server.starttls(context=context)
         if settings.user is not None and settings.password_file is not None:
             server.login(settings.user, secret(settings.password_file))
-        refused = server.sendmail(settings.sender, list(settings.to), data)
+        refused = server.sendmail(settings.sender, list(to), data)
+        _farewell(server)
+    finally:
+        server.close()
     if refused:
-        raise NotDelivered(f"{len(refused)} of {len(settings.to)} addresses were refused")
+        have = [one for one in to if one not in refused]
+        raise NotDelivered(f"{len(refused)} of {len(settings.to)} addresses were refused", have)
+
+
+def _farewell(server: _Mail) -> None:
+    """The message is taken, whatever the server says now."""
+    server.file, server.end = None, time.monotonic() + FAREWELL
+    with suppress(NotDelivered, OSError, ValueError, smtplib.SMTPException):
+        server.quit()
+
+
+class _Http:
+    """A connection to an HTTP server, as http.client uses one, heard with bounds."""
+
+    def __init__(self, channel: socket.socket) -> None:
+        self._channel = channel
+        self._end = time.monotonic() + DEADLINE
+
+    def sendall(self, data: bytes) -> None:
+        self._channel.sendall(data)
+
+    def makefile(self, mode: str) -> io.BufferedReader:
+        return io.BufferedReader(_Heard(self._channel, self._end))
+
+    def close(self) -> None:
+        self._channel.close()
 
 
 def post(settings: Webhook, data: bytes) -> None:
@@ -86,9 +184,10 @@ def post(settings: Webhook, data: bytes) -> None:
         headers["Authorization"] = f"Bearer {secret(settings.token_file)}"
     try:
         path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
+        there.connect()
+        there.sock = _Http(there.sock)
         there.request("POST", path, data, headers)
-        answer = there.getresponse()
-        answer.read(1024)
+        answer = there.getresponse()  # its status decides; what else it says is not waited for
         if not 200 <= answer.status < 300:
             raise NotDelivered(f"the webhook answered {answer.status}")
     finally:

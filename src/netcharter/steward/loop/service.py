@@ -18,6 +18,7 @@ from netcharter.rollout.reading import written as as_file
 from netcharter.rollout.trouble import StateBroken
 from netcharter.steward import alarms, outbox, protocol, telling, turns
 from netcharter.steward.alarms import Book, Message, Silence
+from netcharter.steward.loop.delivery import NotDelivered
 from netcharter.steward.outbox import Letter, Outbox
 from netcharter.steward.shapes import DecideAgain, Duty, Effect, Facts, Mend, Need, Report
 from netcharter.steward.turns import Turns
@@ -61,6 +62,8 @@ class Steward:
         self._channels = tuple(channels)
         self.book = Book()
         self.box: Outbox = ()
+        self._box_on_disk: Outbox = ()
+        self._essence_on_disk: object = telling.essence(self.book)
         self.facts = Facts(clock=telling.NO_CLOCK)  # the last that any duty was told
         self.began = now
         self._tells: dict[str, tuple[Mapping[str, object], ...]] = {}
@@ -73,6 +76,7 @@ class Steward:
         """Until it is told to stop. Whatever a duty does, the others go on."""
         self.book = await self._loaded(ALARMS, alarms.read, Book())
         self.box = outbox.without(await self._loaded(OUTBOX, outbox.read, ()), self._channels)
+        self._box_on_disk, self._essence_on_disk = self.box, telling.essence(self.book)
         others = [
             asyncio.create_task(self.again("telling", self._tell_on)),
             *(
@@ -142,25 +146,37 @@ class Steward:
             await self._world.wait(keeper.turns.due, keeper.woken)
             keeper.woken.clear()
             keeper.begun = self._world.now()
+            unsaved: Exception | None = None
             try:
                 async with asyncio.timeout(duty.limit):
-                    state, wake = await self._turn(duty, state)
+                    state, wake, unsaved = await self._turn(duty, state)
             except Exception as fault:  # noqa: BLE001 - whatever it was, the rest goes on
                 self._world.say(f"{duty.name}: {traceback.format_exc(limit=-4)}")
                 keeper.turns = turns.failed(keeper.turns, self._world.now(), _words(fault))
             else:
-                keeper.turns = turns.went_well(keeper.turns, keeper.begun, wake)
+                keeper.turns = (
+                    turns.went_well(keeper.turns, keeper.begun, wake)
+                    if unsaved is None
+                    else turns.failed(keeper.turns, self._world.now(), _words(unsaved))
+                )
             finally:
                 keeper.begun = None
             await self._report("steward", turns.reports(self._all_turns()))
 
-    async def _turn(self, duty: Duty[S], state: S) -> tuple[S, datetime]:
-        """One turn. What was decided counts once all of it is done."""
+    async def _turn(self, duty: Duty[S], state: S) -> tuple[S, datetime, Exception | None]:
+        """One turn: the state from now on, when the next one is to be, and why what it told could
+        not be saved, if so.
+
+        It is told before it is done: what an effect puts right, and what it breaks, would else be
+        told by nobody if the steward were killed meanwhile. That it can't be saved keeps nothing
+        from being done. What was decided counts once all of it is done; killed before, it is
+        decided again.
+        """
         facts = await self._world.facts(duty.needs)
         self.facts = telling.newest(self.facts, facts, duty.needs)
         decision = duty.decide(state, facts, self._world.now())
         self._tells[duty.name] = decision.tells
-        await self._report(duty.name, decision.reports)
+        unsaved = await self._report(duty.name, decision.reports)
         for effect in decision.effects:
             await self._world.perform(effect)
             for name in _follows(effect):
@@ -168,7 +184,7 @@ class Steward:
                     self.wake((name,))
         if decision.state != state:
             await self._world.save(f"{duty.name}.json", as_file(duty.written(decision.state)))
-        return decision.state, decision.wake
+        return decision.state, decision.wake, unsaved
 
     def _all_turns(self) -> list[tuple[str, Turns]]:
         return [(name, keeper.turns) for name, keeper in self.keepers.items()]
@@ -186,12 +202,12 @@ class Steward:
 
     # --- alarms and letters --------------------------------------------------------------------
 
-    async def _report(self, duty: str, reports: Iterable[Report]) -> None:
-        await self._turned(alarms.reported(self.book, duty, reports, self._world.now()))
+    async def _report(self, duty: str, reports: Iterable[Report]) -> Exception | None:
+        return await self._turned(alarms.reported(self.book, duty, reports, self._world.now()))
 
-    async def _turned(self, turn: tuple[Book, tuple[Message, ...]]) -> None:
+    async def _turned(self, turn: tuple[Book, tuple[Message, ...]]) -> Exception | None:
         """Who posts and who tells is woken before anything is saved: that a disk is full has to
-        be told as well."""
+        be told as well. Why it could not be saved, if so."""
         before, (self.book, messages) = self.book, turn
         for message in messages:
             self._world.say(telling.logged(message))
@@ -202,9 +218,25 @@ class Steward:
             self.box = outbox.posted(self.box, messages, self._channels)
             for event in self._to_post.values():
                 event.set()
-            await self._save_box()
-        if changed:
-            await self._world.save(ALARMS, as_file(alarms.written(self.book)))
+        return await self._saved()
+
+    async def _saved(self) -> Exception | None:
+        """Letters and book are on the disk, those too that could not be saved before; if not, why.
+
+        Letters come first: an alarm that stands as told, and whose letter is lost, is lost itself.
+        """
+        box, book, essence = self.box, self.book, telling.essence(self.book)
+        try:
+            if box != self._box_on_disk:
+                await self._world.save(OUTBOX, as_file(outbox.written(box)))
+                self._box_on_disk = box
+            if essence != self._essence_on_disk:
+                await self._world.save(ALARMS, as_file(alarms.written(book)))
+                self._essence_on_disk = essence
+        except Exception as fault:  # noqa: BLE001 - whatever it was, the rest goes on
+            self._world.say(f"alarms and messages can't be saved: {_words(fault)}")
+            return fault
+        return None
 
     async def _tell_on(self) -> None:
         """Daily repetitions, and silences that expire."""
@@ -225,13 +257,11 @@ class Steward:
                     await self._world.deliver(letter)
                 except Exception as fault:  # noqa: BLE001 - whatever it was, the rest goes on
                     self._world.say(f"{letter.channel}: not delivered: {_words(fault)}")
-                    self.box = outbox.failed(self.box, letter, self._world.now())
+                    taken = fault.taken if isinstance(fault, NotDelivered) else ()
+                    self.box = outbox.failed(self.box, letter, self._world.now(), taken)
                 else:
                     self.box = outbox.sent(self.box, letter)
-                await self._save_box()
-
-    async def _save_box(self) -> None:
-        await self._world.save(OUTBOX, as_file(outbox.written(self.box)))
+                await self._saved()
 
     # --- what is asked -------------------------------------------------------------------------
 
@@ -263,7 +293,11 @@ class Steward:
             book = alarms.silenced(self.book, silence, now)
         except ValueError as fault:
             return protocol.refusal(str(fault))
-        await self._turned((book, ()))
+        unsaved = await self._turned((book, ()))
+        if unsaved is not None:
+            return protocol.refusal(
+                f"it counts while this steward runs, but can't be written down: {_words(unsaved)}"
+            )
         return {"ok": True, "until": alarms.stamp(silence.until)}
 
     def status(self) -> dict[str, Any]:

@@ -233,7 +233,7 @@ class RealWorld:
             raise NotDelivered("the last try still goes on")
         site = "" if self._schedule is None else self._schedule.site
         work = asyncio.to_thread(
-            deliver, self._settings, letter.channel, site, self._host, letter.message
+            deliver, self._settings, letter.channel, site, self._host, letter.message, letter.taken
         )
         self._posting[letter.channel] = trying = asyncio.ensure_future(work)
         trying.add_done_callback(_looked_at)
