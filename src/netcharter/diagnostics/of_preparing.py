@@ -227,6 +227,42 @@ PREPARING: dict[str, Entry] = {
         "It may be too little.",
         "Look yourself.",
     ),
+    "pppoe-password-missing": Entry(
+        "no password for a PPPoE session",
+        "A line is dialled under a name for which pppd has no password.",
+        "The provider would not let the session in. Passwords stand in no charter and no kit.",
+        "Write it into `/etc/ppp/chap-secrets` or `/etc/ppp/pap-secrets`, as root.",
+    ),
+    "pppoe-password-unknown": Entry(
+        "password of a PPPoE session not seen",
+        "The files in which pppd's passwords stand can't be read by who asks.",
+        "Whether the session can be dialled is not known.",
+        "Prepare as root, or look for the name there yourself.",
+    ),
+    "pppoe-password-open": Entry(
+        "passwords that others may read",
+        "A file of pppd's passwords may be read by others than root.",
+        "Any program on the gateway could dial as the site.",
+        "Give it to root alone, and have the passwords changed.",
+    ),
+    "pppoe-file-missing": Entry(
+        "pppd is not told of a line",
+        "A file by which pppd or the service manager knows a PPPoE session is not there.",
+        "The line would never be dialled, or nothing would leave by it.",
+        "Write the file that is shown.",
+    ),
+    "pppoe-file-old": Entry(
+        "pppd is told of another charter",
+        "A file of ours for pppd is that of an earlier charter.",
+        "The line would be dialled as it was.",
+        "Write the file that is shown.",
+    ),
+    "pppoe-file-of-another": Entry(
+        "a file of somebody else's",
+        "Where a file for pppd is to lie there is one that is not ours.",
+        "It is never overwritten, and the line would not be dialled by the charter.",
+        "Look at it, and move it away if nobody needs it.",
+    ),
     "clock-off": Entry(
         "clock not synchronised",
         "The clock of the machine is not synchronised.",

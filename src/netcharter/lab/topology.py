@@ -23,7 +23,7 @@ from netcharter.plan.coding import hardware_text
 from netcharter.plan.shapes import Address, AreaPlan, LinePlan, Plan
 from netcharter.probes.shapes import Station, World
 from netcharter.render.escape import bare_device
-from netcharter.render.routes import TABLES
+from netcharter.render.routes import default_table
 
 GATEWAY_SPACE, SWITCHES = "gateway", "switches"  # names of namespaces
 DEVICE = "net0"  # the only device of a station
@@ -121,6 +121,7 @@ def _devices(plan: Plan) -> tuple[str, ...]:
     """The gateway's devices: those of lines and areas in their order, then mere carriers of tags."""
     parts = _parts(plan)
     names = [*(part.device for part in parts), *(part.parent for part in parts)]
+    names += [line.ethernet for line in plan.lines]
     return tuple(bare_device(name) for name in dict.fromkeys(names))
 
 
@@ -194,6 +195,9 @@ def _before(plan: Plan) -> Iterator[str]:
     yield "link set dev lo up"
     for device in _devices(plan):
         yield f"link set dev {device} arp off multicast off"
+    for line in plan.lines:
+        if line.pppoe is not None:  # nobody dials in the lab
+            yield f"link set dev {bare_device(line.device)} mtu {line.mtu} up"
 
 
 def _after(plan: Plan, stations: Sequence[Station]) -> Iterator[str]:
@@ -216,15 +220,15 @@ def automatic(plan: Plan, line: LinePlan, world: World) -> str:
 
     The default route goes where the kit looks for it (`render/routes.py`).
     """
-    learning = [other for other in plan.lines if other.automatic]
-    table = "main" if learning == [line] else str(TABLES + line.number)
     device = bare_device(line.device)
     out = []
     if line.name in world.lines4:
+        table = default_table(plan, line, 4)
         own4, hop4 = world.lines4[line.name]
         out.append(f"address replace {own4} dev {device}")
         out.append(f"route replace 0.0.0.0/0 via {hop4} dev {device} table {table}")
     if line.name in world.lines6:
+        table = default_table(plan, line, 6)
         own6, hop6 = world.lines6[line.name]
         out.append(f"address replace {own6} dev {device}")
         out.append(f"route replace ::/0 via {hop6} dev {device} table {table}")
@@ -264,6 +268,8 @@ def _on_line(station: Station, line: LinePlan, world: World, hardware: int) -> B
     own, hops = _addresses(line, world)
     link = link_local(hardware)
     out = [*_begun(), f"link set dev {DEVICE} addrgenmode none", f"link set dev {DEVICE} up"]
+    if line.mtu is not None:
+        out.append(f"link set dev {DEVICE} mtu {line.mtu}")
     for held in dict.fromkeys((*station.addresses, *hops)):
         out.append(f"address add {held}/{held.max_prefixlen} dev {DEVICE}")
     for address in (*own, link):
@@ -303,10 +309,18 @@ def _begun() -> tuple[str, str]:
 
 
 def _differs(plan: Plan, world: World) -> Iterator[str]:
-    tagged = dict.fromkeys(part.device for part in _parts(plan) if part.vlan is not None)
+    dialled = {line.device for line in plan.lines if line.pppoe is not None}
+    tagged = dict.fromkeys(
+        part.device for part in _parts(plan) if part.vlan is not None and part.device not in dialled
+    )
     if tagged:
         yield f"frames carry no VLAN tags: {', '.join(tagged)} each have a cable of their own"
     for line in plan.lines:
+        if line.pppoe is not None:
+            yield (
+                f"nobody dials: in place of the PPPoE session of the line {line.name} there is a "
+                f"cable called {line.device}, which takes {line.mtu} bytes at a time"
+            )
         chosen = [found[line.name] for found in (world.lines4, world.lines6) if line.name in found]
         if chosen:
             told = " and ".join(f"{own} (next hop {hop})" for own, hop in chosen)

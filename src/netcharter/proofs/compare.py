@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from netcharter.plan.shapes import Plan, Row
+from netcharter.plan.shapes import AreaPlan, LinePlan, Plan, Row
 from netcharter.proofs.certify import ProofFault, answered
 from netcharter.proofs.promises import CHOSEN
 from netcharter.proofs.rows import Told, summarise
@@ -93,8 +93,8 @@ def moves(old: Plan, new: Plan) -> Iterator[Moved]:
         known = {thing.name: thing for thing in before}
         for thing in after:
             was = known.get(thing.name)
-            if was is not None and was.device != thing.device:
-                yield Moved(f"{thing.name}: interface", was.device, thing.device)
+            if was is not None and _plugged(was) != _plugged(thing):
+                yield Moved(f"{thing.name}: interface", _plugged(was), _plugged(thing))
     lines = {line.name: line for line in old.lines}
     for line in new.lines:
         earlier = lines.get(line.name)
@@ -104,9 +104,15 @@ def moves(old: Plan, new: Plan) -> Iterator[Moved]:
                 ("weight", earlier.weight, line.weight),
                 ("next hop", earlier.next_hop4, line.next_hop4),
                 ("next hop in IPv6", earlier.next_hop6, line.next_hop6),
+                ("largest packet", earlier.mtu, line.mtu),
+                ("dialled by PPPoE as", earlier.pppoe, line.pppoe),
             ):
                 if a != b:
                     yield Moved(f"{line.name}: {what}", str(a or "none"), str(b or "none"))
+
+
+def _plugged(part: LinePlan | AreaPlan) -> str:
+    return part.ethernet if isinstance(part, LinePlan) else part.device
 
 
 @dataclass(frozen=True, slots=True)

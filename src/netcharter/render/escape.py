@@ -1,4 +1,4 @@
-"""The one place where text of a charter becomes text of an nftables or `ip` file.
+"""The one place where text of a charter becomes text of an nftables, `ip` or pppd file.
 
 A quoted string of nftables knows no escapes, so nothing may reach it that could end it or fool a
 reader: what is not a plain ASCII letter, digit or one of ``SAFE`` is percent-encoded as in RFC
@@ -75,3 +75,15 @@ def bare_device(name: str) -> str:
     if len(name) > DEVICE_LIMIT or name in _SCOPES or not _DEVICE.match(name):
         raise ValueError(f"not a device name that a kit can carry: {name!r}")
     return name
+
+
+def ppp_word(text: str) -> str:
+    """One word of an options file of pppd, quoted: there a backslash quotes what follows it, and
+    nothing else but the quote ends the word (pppd(8), "OPTIONS FILES").
+
+    Raises ValueError for an empty text, and for all but visible ASCII: a word ends with its line.
+    """
+    if not text or not all("!" <= letter <= "~" for letter in text):
+        raise ValueError(f"not a word that pppd takes: {text!r}")
+    quoted = text.replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{quoted}"'

@@ -12,6 +12,7 @@ from typing import Any
 from netcharter.plan import labels
 from netcharter.plan.shapes import Plan, Row
 from netcharter.render.addresses import addresses, links
+from netcharter.render.dialling import dialling, placed
 from netcharter.render.nftables import nftables
 from netcharter.render.routes import routes
 from netcharter.render.sysctl import sysctl
@@ -50,6 +51,7 @@ def render(plan: Plan) -> Kit:
         "routes.batch": routes(plan, 4),
         "routes6.batch": routes(plan, 6),
     }
+    texts |= dialling(plan)
     files = {name: text.encode("ascii") for name, text in texts.items()}
     manifest = _manifest(plan, files)
     text = json.dumps(manifest, indent=2, ensure_ascii=True) + "\n"
@@ -62,7 +64,12 @@ def _manifest(plan: Plan, files: Mapping[str, bytes]) -> dict[str, Any]:
         "netcharter": version("netcharter"),
         "site": plan.site,
         "files": {name: _digest(data) for name, data in files.items()},
-        "order": [{"file": name, "load": [*COMMANDS[name], name]} for name in files],
+        "order": [
+            {"file": name, "load": [*COMMANDS[name], name]} for name in files if name in COMMANDS
+        ],
+        "placed": [
+            {"file": one.file, "at": one.at, "mode": f"{one.mode:04o}"} for one in placed(plan)
+        ],
         "rows": [_row(row) for row in plan.rows if not row.routed],
         "people": {p.name: _class(plan, p.name) for p in plan.people},
         "who": [

@@ -79,16 +79,20 @@ def _scope(scope: str) -> Iterator[str]:
 
 
 def _devices(plan: Plan) -> Iterator[str]:
+    dialled = {line.device for line in plan.lines if line.pppoe is not None}
     for device in [*(line.device for line in plan.lines), *(area.device for area in plan.areas)]:
-        yield from _scope(bare_device(device))
-        yield f"net/ipv6/conf/{device}/forwarding = 1"
+        # The device of a PPPoE session is there while it lasts, and begins with those to come.
+        absent = "-" if device in dialled else ""
+        each = (*_scope(bare_device(device)), f"net/ipv6/conf/{device}/forwarding = 1")
+        yield from (f"{absent}{setting}" for setting in each)
     for area in plan.areas:
         yield f"net/ipv6/conf/{area.device}/accept_ra = 0"
     for line in plan.lines:
         # 2: also on a machine that forwards. A line without carrier gives up its routes.
-        yield f"net/ipv6/conf/{line.device}/accept_ra = {2 if line.automatic else 0}"
+        absent = "-" if line.device in dialled else ""
+        yield f"{absent}net/ipv6/conf/{line.device}/accept_ra = {2 if line.automatic else 0}"
         for family in DIALLED:
-            yield f"{family}/{line.device}/ignore_routes_with_linkdown = 1"
+            yield f"{absent}{family}/{line.device}/ignore_routes_with_linkdown = 1"
 
 
 def _tracking(plan: Plan) -> Iterator[str]:

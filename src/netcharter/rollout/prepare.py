@@ -8,6 +8,7 @@ from typing import Any
 
 from netcharter.rollout.preparing.asking import Answers, Asked, asked
 from netcharter.rollout.preparing.judging_devices import device_findings, suggestions
+from netcharter.rollout.preparing.judging_dialling import dialling_findings
 from netcharter.rollout.preparing.judging_host import host_findings, missing_packages, needs
 from netcharter.rollout.preparing.reading import facts_of
 from netcharter.rollout.preparing.shapes import Facts, Found, Use, Wanted
@@ -83,7 +84,11 @@ class Preparation:
 
 def prepare(wanted: Wanted, facts: Facts) -> Preparation:
     """Judge a machine by what a charter wants of it; errors first."""
-    found = [*device_findings(wanted, facts), *host_findings(wanted, facts)]
+    found = [
+        *device_findings(wanted, facts),
+        *dialling_findings(wanted, facts),
+        *host_findings(wanted, facts),
+    ]
     found.sort(key=lambda one: _WEIGHT[one.severity])
     memory, disk = needs(wanted)
     return Preparation(

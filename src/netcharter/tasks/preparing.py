@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from netcharter.charter.model import Charter
+from netcharter.render.kit import MANIFEST
 from netcharter.rollout.places import STATE
 from netcharter.rollout.prepare import Preparation, Use, Wanted, asked, facts_of, prepare
 from netcharter.rollout.preparing.shapes import Found
@@ -14,6 +16,8 @@ from netcharter.tasks import units
 from netcharter.tasks.cutover import cut_over
 from netcharter.tasks.kit import render_charter
 from netcharter.tasks.sources import Source, usable_plan
+
+PPP = {"ppp": "dials by PPPoE"}  # Debian's package, and what for
 
 
 def uses_of(charter: Charter) -> tuple[Use, ...]:
@@ -26,6 +30,7 @@ def uses_of(charter: Charter) -> tuple[Use, ...]:
             line.vlan,
             line.automatic,
             max(line.rate.down, line.rate.up) if line.rate else None,
+            line.pppoe,
         )
         for line in charter.lines.values()
     )
@@ -54,8 +59,15 @@ def wanted_of(
         ruleset=kit.get("nftables.nft", b"").decode("ascii", "replace"),
         kit_bytes=sum(map(len, kit.values())),
         timed=timed or any(one.during for one in charter.promises),
-        packages=packages or {},
+        packages={**(packages or {}), **(PPP if any(one.pppoe for one in uses) else {})},
+        placed=_placed(kit),
     )
+
+
+def _placed(kit: Mapping[str, bytes]) -> dict[str, bytes]:
+    """Files of a kit that are to lie elsewhere, by where."""
+    told = json.loads(kit.get(MANIFEST, b"{}")).get("placed", ())
+    return {one["at"]: kit[one["file"]] for one in told}
 
 
 def prepared(source: Source, left: Sequence[str] = (), state: str = STATE) -> Preparation:
@@ -66,7 +78,7 @@ def prepared(source: Source, left: Sequence[str] = (), state: str = STATE) -> Pr
     loaded = usable_plan(source)
     now = cut_over(source, left).source if left else source
     wanted = wanted_of(loaded.plan.charter, render_charter(now).kit.files, left)
-    asked_for = asked(sorted(wanted.packages))
+    asked_for = asked(sorted(wanted.packages), placed=wanted.placed)
     found = prepare(wanted, facts_of(gather(asked_for)))
     return replace(found, findings=(*found.findings, *_boot(state)))
 

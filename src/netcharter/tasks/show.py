@@ -156,6 +156,8 @@ def _line(line: LinePlan) -> Json:
         "role": line.role,
         "weight": line.weight,
         "automatic": line.automatic,
+        "mtu": line.mtu,
+        "pppoe": None if line.pppoe is None else {"as": line.pppoe, "over": line.ethernet},
         "addresses": [str(one) for one in (line.v4, line.v6) if one is not None],
         "next_hops": [str(one) for one in (line.next_hop4, line.next_hop6) if one is not None],
         "prefix": None if line.prefix is None else str(line.prefix),

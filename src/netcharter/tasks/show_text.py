@@ -130,10 +130,11 @@ def _line_cells(line: Mapping[str, Any]) -> Cells:
     return {
         "line": [line["name"]],
         "role": [line["role"] + weight],
-        "device": [line["device"]],
+        "device": [line["device"] + (f" over {line['pppoe']['over']}" if line["pppoe"] else "")],
         "address": line["addresses"] or automatic,
         "next hop": line["next_hops"],
         "prefix": [line["prefix"]] if line["prefix"] else [],
+        "bytes": [f"{line['mtu']}"] if line["mtu"] else [],
         "down, up": [f"{_rate(rate['down'])}, {_rate(rate['up'])}"] if rate else [],
     }
 

@@ -6,6 +6,8 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from netcharter.rollout.observe import Said
+from netcharter.rollout.preparing import accounts
+from netcharter.rollout.preparing.accounts import Accounts
 from netcharter.rollout.shapes import Run
 
 MOST_FILES = 6_000  # by all patterns together
@@ -58,21 +60,24 @@ LINKS = ("/sys/class/net/*/device/driver",)
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """runs: whose exit may be any; files, links: patterns as the shell has them (`*`, `[0-9]`).
-    What is not there, or can't be read, is just not answered."""
+    """runs: whose exit may be any; files, links: patterns as the shell has them (`*`, `[0-9]`);
+    accounts: files of secrets, of which only the names are told. What is not there, or can't be
+    read, is just not answered."""
 
     runs: tuple[Run, ...]
     files: tuple[str, ...] = FILES
     links: tuple[str, ...] = LINKS
+    accounts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """said: by command; files: contents by path; links: where they lead to."""
+    """said: by command; files: contents by path; links: where they lead to; accounts: by path."""
 
     said: Mapping[tuple[str, ...], Said] = field(default_factory=dict)
     files: Mapping[str, bytes] = field(default_factory=dict)
     links: Mapping[str, str] = field(default_factory=dict)
+    accounts: Mapping[str, Accounts] = field(default_factory=dict)
 
 
 def packages_command(packages: Collection[str]) -> tuple[str, ...]:
@@ -80,13 +85,18 @@ def packages_command(packages: Collection[str]) -> tuple[str, ...]:
     return ("dpkg-query", "-W", f"-f={form}", *sorted(packages))
 
 
-def asked(packages: Collection[str] = (), state: str = "/var/lib") -> Asked:
+def asked(
+    packages: Collection[str] = (), state: str = "/var/lib", placed: Collection[str] = ()
+) -> Asked:
     """All that `facts_of` understands.
 
     packages: that the kit needs besides; state: a folder that is there, on the disk on which the
-    versions will lie.
+    versions will lie; placed: where files of the kit are to lie for pppd.
     """
     wanted = {*PACKAGES, *HELPFUL, *packages}
     commands: tuple[tuple[str, ...], ...] = (LINK, ADDRESS, TABLES, NFT, UNITS, CLOCK)
     commands = (*commands, (*DISK, state), packages_command(wanted))
-    return Asked(tuple(Run(argv, fails=False, seconds=15.0) for argv in commands))
+    runs = tuple(Run(argv, fails=False, seconds=15.0) for argv in commands)
+    if not placed:
+        return Asked(runs)
+    return Asked(runs, (*FILES, *sorted(placed)), accounts=accounts.FILES)

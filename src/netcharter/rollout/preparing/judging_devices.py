@@ -195,7 +195,7 @@ def _of_others(uses: Sequence[Use], facts: Facts) -> Iterator[Found]:
                 yield _other(one, here, devices.get(device))
     for use in uses:
         there = devices.get(use.interface) or devices.get(use.device)
-        waits = use.automatic and there is not None and not there.lent
+        waits = use.automatic and use.pppoe is None and there is not None and not there.lent
         if waits and not _has_client(use, facts.managed):
             yield _nobody(use)
     yield from _forgetting(facts)
@@ -207,7 +207,8 @@ def _has_client(use: Use, managed: Collection[Managed]) -> bool:
 
 def _other(one: Managed, uses: Sequence[Use], device: NetDevice | None) -> Found:
     name, where = terminal(one.device), terminal(one.where)
-    lines = [use for use in uses if use.automatic and use.interface == one.device]
+    asking = [use for use in uses if use.automatic and use.pppoe is None]
+    lines = [use for use in asking if use.interface == one.device]
     if lines and one.how == "dhcp":
         return Found("device-kept-by", "note", f"{one.by} asks for the address of {told(lines)} on"
                      f" {name} ({where}), as it should",

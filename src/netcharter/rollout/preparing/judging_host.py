@@ -102,7 +102,8 @@ def _kernel(wanted: Wanted, facts: Facts) -> Iterator[Found]:
         )
         return
     unknown = []
-    for one in needed(wanted.ruleset, any(use.vlan is not None for use in wanted.uses)):
+    vlans = any(use.vlan is not None for use in wanted.uses)
+    for one in needed(wanted.ruleset, vlans, any(use.pppoe is not None for use in wanted.uses)):
         can = facts.features.get(one.words)
         if can is False:
             yield Found(

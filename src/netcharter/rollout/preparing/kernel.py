@@ -27,6 +27,7 @@ class Feature:
 
 
 VLAN = Feature("VLAN tags", "VLAN_8021Q", "8021q")
+PPPOE = Feature("PPPoE sessions", "PPPOE", "pppoe")
 FEATURES: tuple[Feature, ...] = (
     Feature("nftables", "NF_TABLES", "nf_tables"),
     Feature("nftables for both families at once", "NF_TABLES_INET"),
@@ -45,10 +46,10 @@ FEATURES: tuple[Feature, ...] = (
 )
 
 
-def needed(ruleset: str, vlans: bool) -> tuple[Feature, ...]:
-    """What this kit asks of the kernel."""
+def needed(ruleset: str, vlans: bool, sessions: bool = False) -> tuple[Feature, ...]:
+    """What this kit asks of the kernel. sessions: of PPPoE."""
     found = [f for f in FEATURES if f.asked_by is None or re.search(f.asked_by, ruleset)]
-    return (*found, *([VLAN] if vlans else []))
+    return (*found, *([VLAN] if vlans else []), *([PPPOE] if sessions else []))
 
 
 @dataclass(frozen=True, slots=True)

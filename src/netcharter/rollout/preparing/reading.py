@@ -20,7 +20,7 @@ from netcharter.rollout.preparing.asking import (
     UNITS,
     Answers,
 )
-from netcharter.rollout.preparing.kernel import FEATURES, VLAN, kernel_of
+from netcharter.rollout.preparing.kernel import FEATURES, PPPOE, VLAN, kernel_of
 from netcharter.rollout.preparing.shapes import Facts, Managed, NetDevice, Unit
 
 MOST_DEVICES = 4_000
@@ -53,7 +53,7 @@ def facts_of(answers: Answers) -> Facts:
         packages=_packages(answers.said),
         tables=_tables(answers.said.get(TABLES)),
         units=_units(texts, answers.said.get(UNITS)),
-        features={one.words: kernel.can(one) for one in (*FEATURES, VLAN)},
+        features={one.words: kernel.can(one) for one in (*FEATURES, VLAN, PPPOE)},
         kernel=kernel.release,
         other_kernels=() if own_modules else kernel.others,
         nft=_version(answers.said.get(NFT)),
@@ -61,6 +61,8 @@ def facts_of(answers: Answers) -> Facts:
         disk=_disk(answers.said),
         clock=_clock(answers.said.get(CLOCK)),
         keeps_rules=managers.keeps_rules(texts),
+        files=answers.files,
+        accounts=answers.accounts,
     )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from netcharter.diagnostics import Severity
+from netcharter.rollout.preparing.accounts import Accounts
 
 Manager = Literal["ifupdown", "systemd-networkd", "NetworkManager", "a DHCP client"]
 How = Literal["dhcp", "static", "manual", "unmanaged", "unknown", "within another device"]
@@ -15,7 +16,8 @@ How = Literal["dhcp", "static", "manual", "unmanaged", "unknown", "within anothe
 @dataclass(frozen=True, slots=True)
 class Use:
     """What a charter makes of a network device. name: of the line or area; automatic: of a line
-    that is told its address; rate: the faster direction that was contracted, in bit/s."""
+    that is told its address; rate: the faster direction that was contracted, in bit/s; pppoe: the
+    user name of the PPPoE session that runs over it."""
 
     kind: Literal["line", "area"]
     name: str
@@ -23,6 +25,7 @@ class Use:
     vlan: int | None = None
     automatic: bool = False
     rate: int | None = None
+    pppoe: str | None = None
 
     @property
     def interface(self) -> str:
@@ -38,7 +41,8 @@ class Wanted:
     """What is to come. uses: of devices now; left: of areas that stay elsewhere for now; ruleset:
     the kit's, to see what the kernel must be able to do; kit_bytes: size of the kit and charter;
     versions: how many of them are to be kept; timed: whether something depends on the time of day;
-    packages: Debian's names of what the kit needs besides, each with what for."""
+    packages: Debian's names of what the kit needs besides, each with what for; placed: files of the
+    kit that are to lie elsewhere, by path."""
 
     uses: tuple[Use, ...]
     left: tuple[Use, ...] = ()
@@ -47,6 +51,7 @@ class Wanted:
     versions: int = 20
     timed: bool = False
     packages: Mapping[str, str] = field(default_factory=dict)
+    placed: Mapping[str, bytes] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +108,8 @@ class Facts:
 
     packages: versions by name, of those that are installed; tables: family and name of what nft
     lists; features: what the kernel can do, by words; memory, disk: bytes that are free; clock:
-    whether it is synchronised; other_kernels: of which modules are there, though not of this one.
+    whether it is synchronised; other_kernels: of which modules are there, though not of this one;
+    files: contents by path; accounts: whose passwords pppd has, by file.
     """
 
     devices: Mapping[str, NetDevice] | None
@@ -119,6 +125,8 @@ class Facts:
     memory: int | None = None
     disk: int | None = None
     clock: bool | None = None
+    files: Mapping[str, bytes] = field(default_factory=dict)
+    accounts: Mapping[str, Accounts] = field(default_factory=dict)
     keeps_rules: bool = True  # whether systemd-networkd is told to leave routes and rules of others
 
 

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 
 from netcharter.rollout.observe import Said
+from netcharter.rollout.preparing.accounts import Accounts, names_in
 from netcharter.rollout.preparing.asking import MOST_BYTES, MOST_FILES, Answers, Asked
 from netcharter.rollout.preparing.ports import (
     PATIENCE,
@@ -47,7 +48,8 @@ def gather(asked: Asked, root: str = "") -> Answers:
             links[path] = os.readlink(root + path)
         except OSError:
             continue
-    return Answers(said, files, links)
+    accounts = {path: _accounts(root + path) for path in _found(asked.accounts, root)}
+    return Answers(said, files, links, accounts)
 
 
 def _found(patterns: Iterable[str], root: str) -> Iterator[str]:
@@ -70,6 +72,18 @@ def _read(path: str) -> bytes | None:
             return file.read(MOST_BYTES)
     except OSError:
         return None
+
+
+def _accounts(path: str) -> Accounts:
+    """The names in a file of secrets; the rest of it is forgotten here."""
+    data = _read(path)
+    try:
+        found = os.stat(path)
+    except OSError:
+        return Accounts(None, False)
+    return Accounts(
+        None if data is None else names_in(data), found.st_uid != 0 or bool(found.st_mode & 0o077)
+    )
 
 
 def carriers(sockets: Iterable[str], root: str = "") -> Carriers:
