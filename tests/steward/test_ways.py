@@ -1,0 +1,184 @@
+"""Ways out: what the kernel is told of them, and who is asked over which; some of it by a kernel."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from itertools import combinations
+from pathlib import Path
+
+import pytest
+
+from netcharter.render import render
+from netcharter.rollout.trouble import EffectFailed
+from netcharter.steward.loop.outward import held
+from netcharter.steward.schedule import ways
+from netcharter.steward.ways import Held, Words, amiss, asked, without
+from netcharter.tasks.sources import Source, usable_plan
+from tests.cli.gateway import CHARTER, FAR, Gateway, gateway
+
+ROOT = Path(__file__).parents[2]
+FAR6 = "2001:db8:100::66"
+PAIR = (
+    CHARTER.replace(
+        "address: 203.0.113.10/29, next-hop: 203.0.113.9}",
+        "address: [203.0.113.10/29, '2001:db8:5::2/64'], next-hop: [203.0.113.9, '2001:db8:5::1'],"
+        " prefix: '2001:db8:50::/56', role: balanced, weight: 3}",
+    )
+    .replace(
+        "address: 192.0.2.18/28, next-hop: 192.0.2.17, role: standby}",
+        "address: [192.0.2.18/28, '2001:db8:6::2/64'], next-hop: [192.0.2.17, '2001:db8:6::1'],"
+        " role: balanced}",
+    )
+    .replace("[198.51.100.64/28]", "[198.51.100.64/28, '2001:db8:100::/64']")
+)
+WATCH = f"watch: {{targets: [{FAR}, '{FAR6}']}}"
+BOTH = PAIR.replace("weight: 3}", f"weight: 3, {WATCH}}}").replace(
+    "role: balanced}", f"role: balanced, {WATCH}}}"
+)
+LEARNT = (
+    CHARTER.replace("role: standby}", "role: standby, WATCH}")
+    .replace("address: 192.0.2.18/28, next-hop: 192.0.2.17", "address: automatic")
+    .replace("next-hop: 203.0.113.9}", "next-hop: 203.0.113.9, WATCH}")
+    .replace("WATCH", f"watch: {{targets: {FAR}}}")
+)
+
+
+def looked_up(text: str) -> list[str]:
+    return [one for one in text.splitlines() if one.startswith("rule add") and " lookup " in one]
+
+
+def rules(text: str) -> frozenset[Words]:
+    """Those that look up a table; the others refuse, and are nobody's way."""
+    return frozenset(map(asked, looked_up(text)))
+
+
+@pytest.mark.parametrize("text", [CHARTER, PAIR, LEARNT])
+def test_a_kit_without_lines_is_what_the_kernel_is_told_to_become(text: str) -> None:
+    plan = usable_plan(Source("good.yaml", text.encode())).plan
+    files, found = render(plan).files, ways(plan)
+    keys = [leg.key for leg in found.legs]
+    for count in range(len(keys) + 1):
+        for out in combinations(keys, count):
+            for family, name in ((4, "routes.batch"), (6, "routes6.batch")):
+                whole = files[name].decode()
+                led = without(whole, found, family, out)
+                routes = frozenset((leg.family, leg.table, leg.device) for leg in found.legs)
+                hops = frozenset(found.balanced.get(family, {}).values())
+                there = Held(rules={family: rules(whole)}, hops={family: hops}, routes=routes)
+                told = amiss(found, out, there).get(family, "").splitlines()
+                gone = {asked(line) for line in told if line.startswith("rule del")}
+                assert not [line for line in told if line.startswith("rule add")]
+                assert rules(whole) - gone == rules(led)
+                # Marked conversations, and whoever asks over the line, still find their way.
+                assert [line for line in led.splitlines() if " fwmark 0x1/0xf lookup" in line] == [
+                    line for line in whole.splitlines() if " fwmark 0x1/0xf lookup" in line
+                ]
+                for line in led.splitlines():
+                    if "nexthop" in line:
+                        assert line in told or not gone
+
+
+def test_every_rule_of_a_kit_is_known_by_its_words() -> None:
+    plan = usable_plan(Source("good.yaml", PAIR.encode())).plan
+    text = render(plan).files["routes6.batch"].decode()
+    assert len(rules(text)) == len(looked_up(text)) > 5
+
+
+def test_what_ip_lists_is_read() -> None:
+    """As iproute2 6.1 prints it with -j -d -N."""
+    links = [
+        {"ifname": "eth0", "flags": ["BROADCAST", "UP", "LOWER_UP"]},
+        {"ifname": "eth9", "flags": ["NO-CARRIER", "BROADCAST", "UP"]},
+    ]
+    routes = [
+        {"dst": "default", "gateway": "203.0.113.9", "dev": "eth0", "table": "101", "flags": []},
+        {"dst": "default", "gateway": "192.0.2.17", "dev": "eth9", "flags": ["linkdown"]},
+        {"dst": "default", "table": "100", "flags": [], "nexthops": [
+            {"gateway": "203.0.113.9", "dev": "eth0", "weight": 3, "flags": []},
+            {"gateway": "192.0.2.17", "dev": "eth9", "weight": 1, "flags": ["dead", "linkdown"]},
+        ]},
+    ]  # fmt: skip
+    choices = [
+        {"priority": 0, "src": "all", "table": "255", "protocol": "2"},
+        {"priority": 10102, "src": "all", "fwmark": "0x1", "fwmask": "0xf", "table": "101",
+         "protocol": "0"},
+    ]  # fmt: skip
+    text = "\n".join(json.dumps(one) for one in (links, routes, choices)) + "\n"
+    found = held({4: text.encode()})
+    assert found.carrier == {"eth0": True, "eth9": False}
+    assert found.routes == {(4, "101", "eth0"), (4, "100", "eth0")}
+    assert found.rules == {4: {asked("rule add pref 10102 fwmark 0x1/0xf lookup 101")}}
+    assert found.hops == {
+        4: {
+            "nexthop via 203.0.113.9 dev eth0 weight 3",
+            "nexthop via 192.0.2.17 dev eth9 weight 1",
+        }
+    }
+
+
+@pytest.mark.parametrize("text", [b"", b"[]\n[]\n", b"{\n", b"[3]\n[]\n[]\n", b"[]\n[]\n[5]\n"])
+def test_what_is_no_listing_is_told(text: bytes) -> None:
+    with pytest.raises(EffectFailed):
+        held({4: text})
+
+
+# --- by a kernel ---------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Iterator[Gateway]:
+    with gateway(tmp_path) as found:
+        for command in (
+            f"ip address add {FAR6}/128 dev lo",
+            "ip address add 2001:db8:5::1/64 dev peer0 nodad",
+            "ip address add 2001:db8:6::1/64 dev peer1 nodad",
+        ):
+            far(found, command)
+        yield found
+
+
+def far(place: Gateway, script: str) -> None:
+    subprocess.run([*place.far.way, "sh", "-eu", "-c", script], check=True, timeout=60)
+
+
+def on(place: Gateway, part: str, *more: str) -> str:
+    """A part of `ways_inside.py`, on the gateway."""
+    command = [sys.executable, "-m", "tests.steward.ways_inside", part, str(place.folder), *more]
+    path = f"{ROOT / 'src'}:{ROOT}"
+    found = place.bare(command, PYTHONPATH=path)
+    assert found.code == 0, found.told
+    return found.out
+
+
+@pytest.mark.kernel
+def test_a_kernel_leads_by_just_the_lines_that_are_left(place: Gateway) -> None:
+    place.kept(PAIR)
+    on(place, "told")
+
+
+@pytest.mark.kernel
+def test_each_line_is_asked_over_itself_whatever_the_routes_say(place: Gateway) -> None:
+    place.kept(BOTH)
+    every = {"copper/4": [FAR], "copper/6": [FAR6], "mast/4": [FAR], "mast/6": [FAR6]}
+    assert json.loads(on(place, "asked")) == every
+    far(place, "ip link set peer0 down")
+    left = {**every, "copper/4": [], "copper/6": []}
+    assert json.loads(on(place, "asked", "--once")) == left
+    far(place, "ip link set peer0 up; ip address replace 2001:db8:5::1/64 dev peer0 nodad")
+    for rule in ("11000", "11001"):  # nothing new is led over copper any more
+        place.bench.shell(f"ip rule del pref {rule}; ip -6 rule del pref {rule}")
+    assert json.loads(on(place, "asked")) == every
+
+
+@pytest.mark.kernel
+def test_a_line_whose_route_was_learnt_into_the_main_table_is_asked(place: Gateway) -> None:
+    place.kept(LEARNT)
+    place.bench.shell(
+        "ip address add 192.0.2.18/28 dev eth9; ip route add default via 192.0.2.17 dev eth9"
+    )
+    assert json.loads(on(place, "asked")) == {"copper/4": [FAR], "mast/4": [FAR]}
+    far(place, "ip address del 192.0.2.17/28 dev peer1")
+    assert json.loads(on(place, "asked", "--once")) == {"copper/4": [FAR], "mast/4": []}
