@@ -41,6 +41,7 @@ promises:
 """
 BAD = {
     "area-overlap": GOOD.replace("10.0.1.0/24", "10.0.0.128/25"),
+    "target-not-outside": GOOD.replace("address: automatic", "watch: {targets: 10.0.1.9}"),
     "line-overlap": GOOD.replace("address: automatic", "address: 10.0.1.9/29, next-hop: 10.0.1.10"),
     "address-outside-area": GOOD.replace("address: lasting", "address: 192.0.2.7"),
 }

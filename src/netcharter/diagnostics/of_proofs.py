@@ -29,6 +29,12 @@ PLAN = {
         "What is meant for one of them would be sent to the other.",
         "Correct the prefix, or give the area another one.",
     ),
+    "target-not-outside": Entry(
+        "a target that the gateway may not ask",
+        "A line is watched by an address that is not on the internet.",
+        "Its own packet filter keeps the gateway from asking there, so nothing would be known.",
+        "Name an address beyond the line.",
+    ),
     "prefix-not-64": Entry(
         "IPv6 prefix of an area that is no /64",
         "An area has an IPv6 prefix of another length than 64.",

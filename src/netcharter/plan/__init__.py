@@ -13,6 +13,7 @@ from netcharter.plan.exits import exits
 from netcharter.plan.registry import internet
 from netcharter.plan.shapes import Plan
 from netcharter.plan.terms import Ground
+from netcharter.plan.watching import unaskable
 from netcharter.space.ranges import subtract, union
 
 __all__ = ["make_plan"]
@@ -53,6 +54,6 @@ def make_plan(charter: Charter, previous: Mapping[str, IPv4Network | None] | Non
         rows=decide(ground),
         places=places,
         exits=exits(ground),
-        notes=found.diagnostics,
+        notes=(*found.diagnostics, *unaskable(charter, found.lines, outside)),
         numbered=found.numbered,
     )
