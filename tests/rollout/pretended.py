@@ -225,7 +225,17 @@ def _left_out(now: HostState, wanted: HostState) -> tuple[str, ...]:
     return ()
 
 
-WAYS = Ways(settings_of, _wanted, _as_before, _converge, _rehearsal, _left_out, _unlike)
+def _possible(now: HostState, wanted: HostState) -> HostState:
+    return wanted
+
+
+def _going(now: HostState, wanted: HostState, *kits: Files) -> tuple[str, ...]:
+    return ()
+
+
+WAYS = Ways(
+    settings_of, _wanted, _as_before, _converge, _rehearsal, _left_out, _unlike, _possible, _going
+)
 
 
 def work(host: Pretended) -> Work:

@@ -33,7 +33,7 @@ from netcharter.rollout.shapes import (
 from netcharter.rollout.switching import Settings, switched_off, switched_on
 from netcharter.rollout.unlike import unlike
 
-__all__ = ["converge", "left_out", "rehearsal", "unlike"]
+__all__ = ["converge", "left_out", "possible", "rehearsal", "unlike"]
 
 FILTER = ("nft", "-f", "-")
 FAMILIES: tuple[Family, ...] = (4, 6)
@@ -54,7 +54,7 @@ def converge(
     Raises NotReached for tables or addresses that could not be written safely.
     """
     try:
-        return tuple(_steps(now, _possible(now, wanted), now.at if at is None else at, classes))
+        return tuple(_steps(now, possible(now, wanted), now.at if at is None else at, classes))
     except (Unsayable, Unlisted) as problem:
         raise NotReached(str(problem)) from None
 
@@ -135,7 +135,7 @@ def _plain(state: HostState) -> set[str]:
     return {link.name for link in state.links if link.parent is None}
 
 
-def _possible(now: HostState, wanted: HostState) -> HostState:
+def possible(now: HostState, wanted: HostState) -> HostState:
     """The wanted state without what can't be had."""
     there = _available(now, wanted)
     return replace(

@@ -86,7 +86,9 @@ class Ways:
     before, what it is like, and the kits of the trial. converge: the steps from one state to
     another at a time of the clock that counts from boot, given the kit that leaves and the one that
     comes. rehearsal: what of some steps can be tried without effect. unlike: in what two states
-    differ, in words; left_out: what of a state can't be had on a host, in words.
+    differ, in words; left_out: what of a state can't be had on a host, in words; possible: the state
+    without that. going: what of others one state has and another has not, in words, given the kits
+    that are ours.
     """
 
     settings_of: Callable[..., frozenset[str]]
@@ -96,6 +98,8 @@ class Ways:
     rehearsal: Callable[[Iterable[Step]], tuple[Run, ...]]
     left_out: Callable[[HostState, HostState], tuple[str, ...]]
     unlike: Callable[[HostState, HostState], tuple[str, ...]]
+    possible: Callable[[HostState, HostState], HostState]
+    going: Callable[..., tuple[str, ...]]
 
 
 def nobody_listens(step: Step) -> None:

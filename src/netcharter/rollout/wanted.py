@@ -181,8 +181,10 @@ def as_before(before: HostState, now: HostState, *kits: Files) -> HostState:
     """The host as it was before, but for what others did since then where a kit has no part.
 
     kits: the one that was being put in place, and the one before it: what they speak of is to be as
-    before, and so is what went with it. Other devices, other tables and what was added elsewhere
-    stay as they are now, unless they stand in the way of what is wanted back. Raises KitBroken.
+    before, and so is what went with it. Other devices, other tables, queues and what was added
+    elsewhere stay as they are now, unless they stand in the way of what is wanted back. An address
+    of a kit whose device is gone, and which stands on one that was not there before, goes: the
+    device was renamed. Raises KitBroken.
     """
     ours = [contents(kit) for kit in kits]
     links = _links_before(before, now, ours)
@@ -196,6 +198,7 @@ def as_before(before: HostState, now: HostState, *kits: Files) -> HostState:
         ),
         tables=_tables_before(before, now),
         settings={**now.settings, **before.settings},
+        shaping=now.shaping,
         lent=now.lent,
     )
 
@@ -228,11 +231,15 @@ def _addresses_before(
     away = {link.name for link in before.links} - {link.name for link in now.links}
     old = [held for held in before.addresses if held.device in devices | away]
     known = {_place(held) for held in old}
+    there = {link.name for link in now.links}
+    new_devices = there - {link.name for link in before.links}
+    lost = {h.interface for kit in ours for h in kit.addresses if h.device not in there}
     new = [
         held
         for held in now.addresses
         if held.device in links
         and _place(held) not in known
+        and not (held.device in new_devices and held.interface in lost)
         and (
             held.device not in devices
             or (

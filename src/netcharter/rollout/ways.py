@@ -6,6 +6,7 @@ from collections.abc import Collection
 
 from netcharter.rollout import contents
 from netcharter.rollout import converge as converging
+from netcharter.rollout import going as goings
 from netcharter.rollout import wanted as wanting
 from netcharter.rollout.host import Files, Ways
 from netcharter.rollout.shapes import HostState, Step
@@ -52,6 +53,22 @@ def converge(
         raise RolloutRefused(str(problem), REMEDY) from None
 
 
+def going(now: HostState, wanted: HostState, *kits: Files) -> tuple[str, ...]:
+    """Raises RolloutRefused for what is no kit."""
+    try:
+        return goings.going(now, wanted, *kits)
+    except contents.KitBroken as problem:
+        raise RolloutRefused(str(problem), REMEDY) from None
+
+
 WAYS = Ways(
-    settings_of, wanted, as_before, converge, converging.rehearsal, converging.left_out, unlike
+    settings_of,
+    wanted,
+    as_before,
+    converge,
+    converging.rehearsal,
+    converging.left_out,
+    unlike,
+    converging.possible,
+    going,
 )

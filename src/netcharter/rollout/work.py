@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from typing import Any
 
 from netcharter.rollout import looks, phases
 from netcharter.rollout.host import Files, Work
@@ -61,21 +62,29 @@ def nothing_more() -> None:
 @dataclass(frozen=True, slots=True)
 class Waiting:
     """It is in place, and waits to be kept until the trial's deadline. notes: what went wrong on
-    the way."""
+    the way; gone: what of others was taken away."""
 
     trial: Trial
     notes: tuple[str, ...] = ()
+    gone: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Undone:
     """A trial was undone. why: what made it so; left: in what the host still differs from before,
-    nothing where it is proven equal; notes: what went wrong on the way."""
+    nothing where it is proven equal; notes: what went wrong on the way.
+
+    over: the trial has ended; what is left then can't be had on the host any more. gone: what of
+    others was taken away; meanwhile: what others did in the time of the trial, and stays.
+    """
 
     version: int
     why: str
     left: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    over: bool = True
+    gone: tuple[str, ...] = ()
+    meanwhile: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,12 +99,13 @@ class Kept:
 class Booted:
     """Boot has brought up this version; None where none is kept. left: what of it can't be
     had on this host; undone: the trial of this very boot that it undid first; notes: what went
-    wrong on the way."""
+    wrong on the way; gone: what of others was taken away."""
 
     version: int | None
     left: tuple[str, ...] = ()
     undone: Undone | None = None
     notes: tuple[str, ...] = ()
+    gone: tuple[str, ...] = ()
 
 
 # --- doing --------------------------------------------------------------------------------------
@@ -238,9 +248,10 @@ def boot(work: Work, what: What = "restored at boot") -> Booted:
         bare = work.host.observe(settings)
         wanted = work.ways.wanted(kept.files, bare, None, kept.version.set_aside)
         left = work.ways.left_out(bare, wanted)
+        gone = work.ways.going(bare, wanted, kept.files)
         brought_up(work, work.ways.converge(bare, wanted, work.host.clock(), None, kept.files))
-        event = _event(work, what, now.kept, difference="; ".join(left))
-        return Booted(now.kept, left, undone, notes + _told(work, event))
+        event = _event(work, what, now.kept, difference="; ".join((*left, *_taken(gone))))
+        return Booted(now.kept, left, undone, notes + _told(work, event), gone)
 
 
 def brought_up(work: Work, steps: Sequence[Step]) -> None:
@@ -391,12 +402,13 @@ class _Attempt:
 def _tried(work: Work, attempt: _Attempt, verify: Verify) -> Waiting | Undone:
     """The trial itself, from the snapshot to the wait; the lock is held."""
     try:
-        before, steps = _aims(work, attempt)
+        before, steps, gone = _aims(work, attempt)
     except RolloutRefused:
         if attempt.fresh:
             insist(work, (Step("it goes again", (Remove(work.paths.version(attempt.number)),)),))
         raise
-    trial = _opened(work, attempt, before)
+    said = "; ".join(filter(None, (attempt.difference, *_taken(gone))))
+    trial = _opened(work, replace(attempt, difference=said), before)
     try:
         perform(work, steps)
         # Looked at before it is proven, so that what somebody changes later is not taken for it.
@@ -407,7 +419,7 @@ def _tried(work: Work, attempt: _Attempt, verify: Verify) -> Waiting | Undone:
             waiting = _until(work, replace(trial, phase="waiting"), attempt.seconds)
             waits = phases.phase(work.paths, waiting, "waiting")
             perform(work, (phases.placed(work.paths, found), waits))
-            return Waiting(waiting)
+            return Waiting(waiting, gone=gone)
         failed = "it is not what was planned: " + "; ".join(complaints)
     except EffectFailed as problem:
         failed = str(problem)
@@ -417,9 +429,15 @@ def _tried(work: Work, attempt: _Attempt, verify: Verify) -> Waiting | Undone:
     return _undone(work, trial, failed)
 
 
-def _aims(work: Work, attempt: _Attempt) -> tuple[HostState, tuple[Step, ...]]:
-    """What the host is like, with all settings that may change, and the steps from there; what of
-    them can be tried without effect has been tried. Raises RolloutRefused."""
+def _taken(gone: Sequence[str]) -> tuple[str, ...]:
+    """What of others was taken away, for the history."""
+    return (f"taken away of others: {', '.join(gone)}",) if gone else ()
+
+
+def _aims(work: Work, attempt: _Attempt) -> tuple[HostState, tuple[Step, ...], tuple[str, ...]]:
+    """What the host is like, with all settings that may change, the steps from there, and what of
+    others they take away; what of them can be tried without effect has been tried. Raises
+    RolloutRefused."""
     host, ways = work.host, work.ways
     try:
         new, old = looks.kit(work, attempt.number), looks.kit(work, attempt.kept)
@@ -432,7 +450,7 @@ def _aims(work: Work, attempt: _Attempt) -> tuple[HostState, tuple[Step, ...]]:
         steps = ways.converge(now, wanted, host.clock(), old, new)
         for run in ways.rehearsal(steps):
             host.perform(run)
-        return now, steps
+        return now, steps, ways.going(now, wanted, *both)
     except EffectFailed as problem:
         raise RolloutRefused(f"{problem}", "nothing was changed") from None
 
@@ -465,25 +483,26 @@ def _undone(work: Work, trial: Trial, why: str) -> Undone:
     """Make the host as it was before, prove it, and end the trial; the lock is held.
 
     What can't be written is noted and keeps nothing from being undone. A host that does not become
-    equal leaves the trial in its phase `undoing`, to be tried again.
+    equal leaves the trial in its phase `undoing`, to be tried again, unless all that is left can't
+    be had on it any more, as where a device is gone: then the trial ends, and that is told.
     """
     paths, version = work.paths, trial.version
     notes = insist(work, (phases.phase(paths, trial, "undoing"),))
-    left, failed = _as_before(work, trial)
+    found = _as_before(work, Undone(version, why), trial)
     _swept(work)
-    notes += failed
-    if left:
-        event = _event(work, "not undone", version, why=why, difference="; ".join(left))
-        return Undone(version, why, left, notes + _told(work, event))
+    notes += found.notes
+    what: What = "undone" if found.over else "not undone"
+    said = "; ".join((*found.left, *_taken(found.gone), *found.meanwhile))
+    event = _event(work, what, version, why=why, difference=said)
+    if not found.over:
+        return replace(found, notes=notes + _told(work, event))
     history, unread = looks.history(work)
-    ends = phases.over(paths, history, _event(work, "undone", version, why=why))
-    return Undone(version, why, (), notes + unread + insist(work, ends))
+    ends = insist(work, phases.over(paths, history, event))
+    return replace(found, notes=notes + unread + ends)
 
 
-def _as_before(work: Work, trial: Trial) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """In what the host still differs from before, and what failed on the way."""
-    left: tuple[str, ...] = ()
-    failed: tuple[str, ...] = ()
+def _as_before(work: Work, undone: Undone, trial: Trial) -> Undone:
+    """Make the host as it was before; what came of that. notes: what failed in the last try."""
     host, ways = work.host, work.ways
     for _ in range(TRIES):
         try:
@@ -491,14 +510,28 @@ def _as_before(work: Work, trial: Trial) -> tuple[tuple[str, ...], tuple[str, ..
             new, old, both = _kits(work, trial)
             now = host.observe(before.settings)
             wanted = ways.as_before(before, now, *both) if both else before
+            gone = ways.going(now, wanted, *both) if both else ()
+            undone = replace(undone, gone=tuple(dict.fromkeys((*undone.gone, *gone))))
             failed = insist(work, ways.converge(now, wanted, host.clock(), new, old))
             after = host.observe(before.settings)
-            left = ways.unlike(ways.as_before(before, after, *both) if both else before, after)
+            asked = ways.as_before(before, after, *both) if both else before
+            undone = replace(undone, notes=failed, **_compared(work, before, asked, after))
         except (EffectFailed, RolloutRefused) as problem:
-            left = (str(problem),)
-        if not left:
+            undone = replace(undone, left=(str(problem),), over=False)
+        if not undone.left:
             break
-    return left, failed
+    return undone
+
+
+def _compared(work: Work, before: HostState, asked: HostState, after: HostState) -> dict[str, Any]:
+    """`left`, `over` and `meanwhile` of an undo. asked: as before, but for what others did since."""
+    ways = work.ways
+    left = ways.unlike(asked, after)
+    over = not left or not ways.unlike(ways.possible(after, asked), after)
+    meanwhile = tuple(one for one in ways.unlike(before, after) if one not in left)
+    if left and over:
+        left = ways.left_out(after, asked) or left
+    return {"left": left, "over": over, "meanwhile": meanwhile}
 
 
 def _kits(work: Work, trial: Trial) -> tuple[Files | None, Files | None, tuple[Files, ...]]:

@@ -67,7 +67,7 @@ def _despairing(work: Work, trial: Trial) -> int:
     except (EffectFailed, RolloutRefused) as problem:
         print(problem, file=sys.stderr, flush=True)
         return GIVEN_UP
-    return GIVEN_UP if done is not None and done.left else 0
+    return GIVEN_UP if done is not None and not done.over else 0
 
 
 def _looked(work: Work, version: int) -> bool | None:
@@ -80,7 +80,7 @@ def _looked(work: Work, version: int) -> bool | None:
         print(problem, file=sys.stderr, flush=True)
         return False
     if isinstance(done, Undone):
-        return not done.left
+        return done.over
     return True if done in ("end", "tidy") else None
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from netcharter.diagnostics.escape import terminal
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.conversations import Again
 from netcharter.proofs.management import Session
@@ -154,7 +155,12 @@ def _unlike(
     now = work.host.observe(WAYS.settings_of(files))
     led = as_led(work.host, work.paths, plan, files, now)
     wanted = WAYS.wanted(led, now, None, set_aside)
-    return unlike(replace(wanted, tables=()), replace(now, tables=()))
+    again = tuple(
+        terminal(f"the table {table.family} {table.name} is there again, which was set aside")
+        for table in now.tables
+        if f"{table.family} {table.name}" in set_aside
+    )
+    return (*unlike(replace(wanted, tables=()), replace(now, tables=())), *again)
 
 
 def in_the_way(work: Work, files: Mapping[str, bytes]) -> tuple[str, ...]:

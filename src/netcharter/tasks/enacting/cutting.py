@@ -151,7 +151,7 @@ def undo(
         return acts.undo(work, why), None
     with deciding(work):
         undone = acts.undo(work, why)
-        if undone is None or undone.left:
+        if undone is None or not undone.over:
             return undone, None
         try:
             return undone, cut(work, now, connection).again

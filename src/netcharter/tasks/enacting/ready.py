@@ -130,7 +130,8 @@ class Ready:
             "findings": self.cut.as_json()["findings"] if self.cut else [],
             "management": self.path.as_json(),
             "rehearsal": {key: found[key] for key in counts} if found else None,
-            "version": None, "until": None, "why": "", "left": [], "notes": [], "again": None,
+            "version": None, "until": None, "why": "", "left": [], "notes": [],
+            "gone": [], "meanwhile": [], "again": None,
         }  # fmt: skip
 
     def _waived(self) -> Iterator[Refusal]:

@@ -25,16 +25,19 @@ def _moment(when: datetime, zone: str) -> str:
 
 
 def outcome_json(outcome: Waiting | Undone) -> dict[str, Any]:
-    """`state` (`waiting` or `undone`), `version`, `until`, `why`, `left`, `notes`."""
+    """`state` (`waiting` or `undone`), `version`, `until`, `why`, `left`, `notes`, `gone`,
+    `meanwhile`."""
     if isinstance(outcome, Waiting):
         trial = outcome.trial
         return {
             "state": "waiting", "version": trial.version, "until": trial.deadline.isoformat(),
             "why": "", "left": [], "notes": list(outcome.notes),
+            "gone": list(outcome.gone), "meanwhile": [],
         }  # fmt: skip
     return {
         "state": "undone", "version": outcome.version, "until": None,
         "why": outcome.why, "left": list(outcome.left), "notes": list(outcome.notes),
+        "gone": list(outcome.gone), "meanwhile": list(outcome.meanwhile),
     }  # fmt: skip
 
 
@@ -51,16 +54,30 @@ def outcome_lines(
             yield f"{called(trial.version)} is in place, and what the kernel has is as planned."
         yield f"It is undone at {_moment(trial.deadline, zone)}, unless you keep it until then:"
         yield "    netcharter keep"
-        yield from _items(outcome.notes, width)
+        yield from _items((*_taken(outcome.gone), *outcome.notes), width)
         return
     yield from undone_lines(outcome, width)
 
 
 def undone_lines(outcome: Undone, width: int) -> Iterator[str]:
-    end = "equal to before: proven" if not outcome.left else "NOT equal to before"
     yield from wrap(f"{called(outcome.version)} was undone: {outcome.why}", width)
-    yield f"this machine is {end}"
-    yield from _items((*outcome.left, *outcome.notes), width)
+    yield from wrap(f"this machine is {_end(outcome)}", width)
+    meanwhile = (f"meanwhile, by others: {one}" for one in outcome.meanwhile)
+    yield from _items((*outcome.left, *_taken(outcome.gone), *meanwhile, *outcome.notes), width)
+
+
+def _end(outcome: Undone) -> str:
+    if not outcome.over:
+        return "NOT equal to before"
+    if outcome.left:
+        return "NOT equal to before, since this can't be had on it any more; the trial is over:"
+    if outcome.gone or outcome.meanwhile:
+        return "equal to before, but for what others did meanwhile:"
+    return "equal to before: proven"
+
+
+def _taken(gone: Iterable[str]) -> Iterator[str]:
+    return (f"taken away of others: {one}" for one in gone)
 
 
 def _items(sentences: Iterable[str], width: int) -> Iterator[str]:
@@ -73,7 +90,7 @@ def undone_json(outcome: Undone | None) -> dict[str, Any]:
     if outcome is None:
         return {
             "ok": True, "state": "quiet", "version": None,
-            "until": None, "why": "", "left": [], "notes": [],
+            "until": None, "why": "", "left": [], "notes": [], "gone": [], "meanwhile": [],
         }  # fmt: skip
     return {"ok": not outcome.left, **outcome_json(outcome)}
 
@@ -109,11 +126,13 @@ def booted_well(booted: Booted) -> bool:
 
 
 def booted_json(booted: Booted) -> dict[str, Any]:
-    """`ok`, `state`, `version`, `left`, `undone` (as `outcome_json`, null for none), `notes`."""
+    """`ok`, `state`, `version`, `left`, `undone` (as `outcome_json`, null for none), `notes`,
+    `gone`."""
     undone = None if booted.undone is None else outcome_json(booted.undone)
     return {
         "ok": booted_well(booted), "state": "in place", "version": booted.version,
         "left": list(booted.left), "undone": undone, "notes": list(booted.notes),
+        "gone": list(booted.gone),
     }  # fmt: skip
 
 
@@ -132,7 +151,7 @@ def mended_lines(booted: Booted, width: int) -> Iterator[str]:
     """What was met on the way to what is kept."""
     if booted.undone is not None:
         yield from undone_lines(booted.undone, width)
-    yield from _items(booted.notes, width)
+    yield from _items((*_taken(booted.gone), *booted.notes), width)
 
 
 def history_json(events: Sequence[Event], unread: Sequence[str] = ()) -> dict[str, Any]:

@@ -129,7 +129,7 @@ def _answered(line: str, say: Say, width: int, keep: Keep, undo: Undo) -> Over |
         return None
     if found is None:
         return None
-    state: Literal["undone", "not undone"] = "not undone" if found.left else "undone"
+    state: Literal["undone", "not undone"] = "undone" if found.over else "not undone"
     lines = (*telling.again_lines(again, width), *telling.undone_lines(found, width))
     return Over(state, lines)
 
@@ -142,7 +142,8 @@ def _told(work: Work, now: Standing, trial: Trial, width: int) -> Over:
         return Over("kept", (f"{called(trial.version)} is kept{by}.",))
     if event is None or event.what != "undone":
         return Over("undone", (f"{called(trial.version)} is not in place any more.",))
-    undone = rollout.Undone(trial.version, f"{event.why} ({event.who})")
+    besides = (event.difference,) if event.difference else ()
+    undone = rollout.Undone(trial.version, f"{event.why} ({event.who})", meanwhile=besides)
     return Over("undone", tuple(telling.undone_lines(undone, width)))
 
 
