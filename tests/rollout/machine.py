@@ -45,13 +45,15 @@ def vlan(name: str, parent: str, tag: int) -> dict[str, Any]:
 LO = {"ifname": "lo", "flags": ["LOOPBACK", "UP", "LOWER_UP"], "link_type": "loopback"}
 LINKS = (LO, *(link(name) for name in ("eth0", "eth2", "eth3")))
 CONFIG = "\n".join(f"CONFIG_{one.option}=y" for one in FEATURES) + "\nCONFIG_VLAN_8021Q=m\n"
+CONFIG += "CONFIG_PPPOE=m\n"
 FILES = {
     "/proc/sys/kernel/osrelease": f"{RELEASE}\n".encode(),
     "/proc/meminfo": b"MemTotal:  2000000 kB\nMemAvailable:    900000 kB\n",
     "/proc/modules": b"nf_tables 303104 0 - Live 0x0000000000000000\n",
     f"/boot/config-{RELEASE}": CONFIG.encode(),
     f"/lib/modules/{RELEASE}/modules.builtin": b"kernel/fs/ext4/ext4.ko\n",
-    f"/lib/modules/{RELEASE}/modules.dep": b"kernel/net/8021q/8021q.ko: kernel/net/802/mrp.ko\n",
+    f"/lib/modules/{RELEASE}/modules.dep": b"kernel/net/8021q/8021q.ko: kernel/net/802/mrp.ko\n"
+    b"kernel/drivers/net/ppp/pppoe.ko: kernel/drivers/net/ppp/pppox.ko\n",
     "/etc/network/interfaces": b"source /etc/network/interfaces.d/*\nauto lo\niface lo inet loopback\n",
 }
 DPKG = b"".join(
