@@ -58,7 +58,7 @@ class Loaded:
         where: Thing | None = None
         for line in lines:
             words = line.split()
-            if line == f"table {TABLE} {{" or line == "}" or not words:
+            if line in (f"table {TABLE} {{", "}") or not words:
                 continue
             if where is None and words[0] == "comment":
                 continue
@@ -79,6 +79,8 @@ class Loaded:
 
     def _command(self, line: str, words: list[str]) -> None:
         verb, kind = words[:2]
+        if line == f"table {TABLE}":
+            return
         assert words[2:4] == TABLE.split(), line
         name = words[4] if len(words) > 4 else ""
         if (verb, kind) == ("flush", "table"):
@@ -93,6 +95,8 @@ class Loaded:
             if ("chain", name) in self.things:
                 raise Refused(line)
             self.things["chain", name] = Thing("chain")
+        elif (verb, kind) == ("delete", "table"):
+            self.things = {}
         elif verb == "delete":
             self._delete(kind, name)
         elif (verb, kind) == ("add", "element"):
@@ -115,12 +119,14 @@ class Loaded:
                 raise Refused(f"{names(thing) - known} are missing")
 
     def effective(self) -> dict[str, tuple[object, ...]]:
-        """What a packet meets in every base chain, however the things are called."""
-        return {
-            name: (thing.hook, self._met(thing.lines))
+        """What a packet meets in every base chain, however the things are called. One that lets all
+        pass is as good as none."""
+        found = {
+            name: (thing.hook, self._met(_up_to_accept(thing)))
             for (_, name), thing in self.things.items()
             if thing.hook
         }
+        return {n: met for n, met in found.items() if met[1] or "policy accept" not in met[0]}
 
     def _met(self, rules: list[str]) -> tuple[object, ...]:
         found: list[object] = []
@@ -136,6 +142,13 @@ class Loaded:
             return self._met(thing.lines)
         behind = tuple(self._behind(n) for line in thing.lines for n in _named(line))
         return (thing.kind, tuple(map(_nameless, thing.lines)), tuple(thing.living), behind)
+
+
+def _up_to_accept(base: Thing) -> list[str]:
+    """What stands behind an `accept` for all is met by nobody."""
+    place = base.lines.index("accept") if "accept" in base.lines else len(base.lines)
+    assert place == len(base.lines) or "policy accept" in base.hook
+    return base.lines[:place]
 
 
 def names(thing: Thing) -> set[str]:
@@ -181,7 +194,8 @@ def drawn(rng: Random, listed: bool) -> str:
         lines += ["\tmap nc_ways {", "\t\ttype ipv4_addr : verdict"]
         lines += [f"\t\telements = {{ {ways} }}", "\t}"]
         sets = [*sets, "nc_ways"]
-    for name, hook in HOOKS.items():
+    hooks = [name for name in HOOKS if name == "nc_forward" or rng.random() < 0.7]
+    for name, hook in ((name, HOOKS[name]) for name in hooks):
         lines += [f"\tchain {name} {{", f"\t\t{hook}"]
         lines += [*_rules(rng, chains, sets, counters, quote, True), "\t}"]
     return "\n".join([*lines, "}", ""])

@@ -6,7 +6,8 @@ before those rules are (`nft_map_deactivate`). So what is new is put in place be
 it, and nothing goes that a packet may still be on its way through:
 
 1. All that is new comes under other names (`nx_` for `nc_`), base chains as plain ones.
-2. Every base chain leads to its namesake, before its old rules. From here on the new filter counts.
+2. Every base chain leads to its namesake, before its old rules. One that is not in both comes now,
+   or lets all pass from now on, which is as good as none. From here on the new filter counts.
 3. The old rules and all they led to go; the new things come under their own names.
 4. The base chains get their own rules, which lead to those.
 5. What has the other names goes.
@@ -30,6 +31,7 @@ GOING = ("map", "set", "chain", "counter")  # in this order: what leads to anoth
 _TOKEN = re.compile(r'"[^"\n]*"|#[^\n]*|[{};,\n]|[^\S\n]+|[^\s{};,"#]+')
 _LEADS = frozenset({"jump", "goto", "name"})  # the next word is a name of the table's
 _OBJECTS = re.compile(r":\s*(?:counter|quota|limit|ct|secmark|synproxy)\b")  # a map leads to
+_LETS = "policy accept"
 _HEADS = frozenset({"type", "policy"})  # what a base chain may say of itself
 _UNKNOWN = frozenset({"comment", "flags", "device", "devices"})  # and what none of ours says
 
@@ -49,7 +51,7 @@ class _Thing:
 
 @dataclass(frozen=True, slots=True)
 class _Chain:
-    """A base chain. heads: what it says of itself, sorted; rules: each as its tokens."""
+    """A base chain. heads: what it says of itself, the hook first; rules: each as its tokens."""
 
     heads: tuple[str, ...]
     rules: tuple[tuple[str, ...], ...]
@@ -72,15 +74,16 @@ def meanwhile(name: str) -> str:
 def stages(
     table: str, old: str, new: str, first: Iterable[str], later: Iterable[str]
 ) -> tuple[str, ...]:
-    """The five texts for `nft -f -`, or none where it has to be one transaction: base chains are
-    others, somebody was stopped in between, or a text says what is not known here.
+    """The five texts for `nft -f -`, or none where it has to be one transaction: base chains hang
+    elsewhere, or one that is not in both refuses, somebody was stopped in between, or a text says
+    what is not known here.
 
     table: family and name, safe to write; old, new: listings of it; first, later: lines that add
     elements under the other names and under their own.
     """
     try:
         before, after = _read(old), _read(new)
-        if not before.bases or _heads(before) != _heads(after):
+        if not before.bases or not _alike(before, after):
             return ()
         if READY in {meanwhile(name) for name in after.names | set(after.bases)}:
             return ()
@@ -88,7 +91,7 @@ def stages(
             "".join(lines)
             for lines in (
                 [*_block(table, _copies(after)), *first],
-                _turned(table, after),
+                _turned(table, before, after),
                 [*_in_place(table, before, after), *later],
                 _led(table, after),
                 _gone(table, [_Thing(t.kind, meanwhile(t.name), ()) for t in _all(after)]),
@@ -179,7 +182,7 @@ def _base(thing: _Thing) -> _Chain | None:
     said = [(_said(rule), rule) for rule in _rules(thing.body)]
     if not any(words.startswith("type ") for words, _ in said):
         return None
-    heads = sorted(words for words, _ in said if words.split()[0] in _HEADS)
+    heads = sorted((words for words, _ in said if words.split()[0] in _HEADS), reverse=True)
     rules = tuple(rule for words, rule in said if words.split()[0] not in _HEADS)
     for rule in rules:
         if _said(rule).split()[0] in _UNKNOWN or _concatenated(rule):
@@ -202,8 +205,14 @@ def _concatenated(rule: Sequence[str]) -> bool:
     return False
 
 
-def _heads(read: _Read) -> dict[str, tuple[str, ...]]:
-    return {name: chain.heads for name, chain in read.bases.items()}
+def _alike(old: _Read, new: _Read) -> bool:
+    """Whether base chains of both say the same of themselves, and those of one let all pass that
+    their rules don't decide: they hang there before their rules count, and a little longer."""
+    both = old.bases.keys() & new.bases.keys()
+    either = {**old.bases, **new.bases}
+    return all(old.bases[name].heads == new.bases[name].heads for name in both) and all(
+        _LETS in either[name].heads for name in either.keys() - both
+    )
 
 
 def _all(read: _Read) -> Iterator[_Thing]:
@@ -254,17 +263,27 @@ def _copies(new: _Read) -> Iterator[str]:
         yield _written("chain", meanwhile(name), rules)
 
 
-def _turned(table: str, new: _Read) -> Iterator[str]:
+def _turned(table: str, old: _Read, new: _Read) -> Iterator[str]:
     """A chain that ends after `goto` leaves it to the policy, as it does in its own place."""
-    for name in new.bases:
-        yield f"insert rule {table} {name} goto {meanwhile(name)}\n"
+    for name, chain in new.bases.items():
+        if name in old.bases:
+            yield f"insert rule {table} {name} goto {meanwhile(name)}\n"
+        else:
+            said = f"{'; '.join(chain.heads)};\n\t\tgoto {meanwhile(name)}"
+            yield from _block(table, [_written("chain", name, said)])
+    yield from (f"insert rule {table} {name} accept\n" for name in _leaving(old, new))
+
+
+def _leaving(old: _Read, new: _Read) -> list[str]:
+    return [name for name in old.bases if name not in new.bases]
 
 
 def _in_place(table: str, old: _Read, new: _Read) -> Iterator[str]:
     for name in new.bases:
         yield f"flush chain {table} {name}\n"
         yield f"add rule {table} {name} goto {meanwhile(name)}\n"
-    yield from _gone(table, old.others)
+    leaving = [_Thing("chain", name, ()) for name in _leaving(old, new)]
+    yield from _gone(table, [*old.others, *leaving])
     things = (_written(each.kind, each.name, "".join(each.body)) for each in new.others)
     yield from _block(table, things)
     yield f"create chain {table} {READY}\n"

@@ -87,7 +87,7 @@ def _in_turn(
 
 def _stages(old: Table | None, new: Table, living: Collection[Element]) -> tuple[str, ...]:
     """Whatever lives is put in twice, the second time with less time: it comes later."""
-    if old is None or not _same_hooks(block(old.text), block(new.text)):
+    if old is None:
         return ()
     first = [replace(each, set=exchanging.meanwhile(each.set)) for each in living]
     later = [replace(e, seconds=e.seconds - LATE) for e in living if e.seconds - LATE >= LEAST]
@@ -110,15 +110,11 @@ def _replaced(old: Table | None, table: Table) -> Iterator[str]:
     yield table.text.rstrip() + "\n"
 
 
-def _same_hooks(old: Block, new: Block) -> bool:
-    return bool(old.hooks) and old.hooks == new.hooks
-
-
 def _emptied(name: str, old: Block, new: Block) -> list[str]:
     """All that is in a table goes but for its base chains; nothing where that can't be, since
     they are others."""
     there = old.hooks
-    if not _same_hooks(old, new):
+    if not there or there != new.hooks:
         return []
     by_kind: dict[str, list[str]] = {kind: [] for kind in exchanging.GOING}
     for kind, called in old.things:
