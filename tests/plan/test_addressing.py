@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from dataclasses import replace
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network
 
 import pytest
@@ -401,6 +402,58 @@ def test_prefixes_of_lines_must_differ_from_each_other_and_from_the_local_one() 
         lines=[line("copper", prefix="fd12:3456:789a::/56")], local_prefix="fd12:3456:789a::/48"
     )
     assert only(local).id == "line-overlap"
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        (["203.0.113.10/29"], ["203.0.113.11/29"]),
+        (["203.0.113.10/24"], ["203.0.113.130/25"]),
+        (["2001:db8:1::2/64"], ["198.51.100.2/30", "2001:db8:1::3/64"]),
+    ],
+)
+def test_two_lines_into_one_network_are_an_error_at_the_later_one(
+    one: list[str], other: list[str]
+) -> None:
+    site = charter(lines=[line("copper", one), line("mast", other)])
+    found = only(site)
+    assert (found.id, found.severity) == ("line-overlap", "error")
+    assert found.span == site.where("lines", "mast", "address")
+    assert found.related[0][0] == site.where("lines", "copper", "address")
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_what_is_delegated_over_one_line_is_not_the_network_of_another(order: int) -> None:
+    lines = [line("copper", prefix="2001:db8:7::/48"), line("mast", ["2001:db8:7:9::2/64"])][
+        ::order
+    ]
+    site = charter(lines=lines)
+    found = only(site)
+    assert found.id == "line-overlap"
+    assert found.span == site.where("lines", "mast", "address")
+    assert found.related[0][0] == site.where("lines", "copper", "prefix")
+
+
+def test_lines_beside_each_other_and_a_network_out_of_ones_own_prefix_are_right() -> None:
+    lines = [
+        line("copper", ["203.0.113.10/29", "2001:db8:7::2/64"], prefix="2001:db8:7::/48"),
+        line("mast", ["203.0.113.18/29", "2001:db8:8::2/64"]),
+    ]
+    assert not resolve(charter(lines=lines)).diagnostics
+
+
+def test_a_session_is_a_device_of_its_own_and_takes_eight_bytes() -> None:
+    """RFC 2516 section 7: 1500 less 6 of PPPoE and 2 of PPP."""
+    dialled = replace(line("fibre", automatic=True, vlan=35), pppoe="site@isp.example")
+    copper = line("copper", ["203.0.113.10/29"])
+    plain, found = resolve(charter(lines=[copper, dialled])).lines
+    assert (found.device, found.parent, found.vlan) == ("ppp2", "eth-fibre", 35)
+    assert (found.ethernet, found.mtu, found.narrow) == ("eth-fibre.35", 1492, True)
+    assert (plain.ethernet, plain.mtu, plain.narrow) == ("eth-copper", None, False)
+    wide, narrow = resolve(
+        charter(lines=[replace(copper, mtu=1500), replace(dialled, mtu=1400)])
+    ).lines
+    assert (wide.narrow, narrow.narrow, narrow.mtu) == (False, True, 1400)
 
 
 def test_a_place_that_takes_in_the_sites_own_addresses_is_a_warning() -> None:
