@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import Literal, get_args
 
 from netcharter.rollout.reading import Fields
@@ -52,12 +53,14 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True)
 class Silence:
-    """what: a matter, a duty (all its matters), or `all`."""
+    """what: a matter, a duty (all its matters), or `all`. since: when it was asked for, where that
+    is known."""
 
     what: str
     until: datetime
     who: str
     why: str = ""
+    since: datetime | None = None
 
     def covers(self, key: str) -> bool:
         return self.what in (EVERYTHING, key, key.partition("/")[0])
@@ -111,7 +114,7 @@ def _ended(book: Book, key: str, alarm: Alarm, text: str, now: datetime) -> list
 
 def looked(book: Book, now: datetime) -> Turn:
     """What is to be told by now: what was not told yet, and what lasts since a day."""
-    book = _without_old(book, now)
+    book = _as_of(book, now)
     alarms, lately = dict(book.alarms), dict(book.lately)
     messages = []
     for key, alarm in book.alarms.items():
@@ -126,14 +129,31 @@ def looked(book: Book, now: datetime) -> Turn:
     return replace(book, alarms=alarms, lately=lately), tuple(messages)
 
 
-def _without_old(book: Book, now: datetime) -> Book:
+def _as_of(book: Book, now: datetime) -> Book:
+    """Without what is over. What is later than now was written before the clock was put back; else
+    an alarm would be told no more, and a silence last, until the clock is there again."""
     recent = {
         key: times
         for key, found in book.lately.items()
-        if (times := tuple(when for when in found if when > now - REPEATED))
+        if (times := tuple(when for when in found if now - REPEATED < when <= now))
     }
-    silences = tuple(silence for silence in book.silences if silence.until > now)
-    return replace(book, silences=silences, lately=recent)
+    alarms = {
+        key: replace(
+            alarm,
+            began=min(alarm.began, now),
+            told=None if alarm.told is None else min(alarm.told, now),
+        )
+        for key, alarm in book.alarms.items()
+    }
+    silences = (_silence_as_of(silence, now) for silence in book.silences)
+    return Book(alarms, tuple(one for one in silences if one.until > now), recent)
+
+
+def _silence_as_of(silence: Silence, now: datetime) -> Silence:
+    """It lasts as long as was asked for."""
+    if silence.since is not None and silence.since > now:
+        return replace(silence, until=silence.until - (silence.since - now), since=now)
+    return replace(silence, until=min(silence.until, now + LONGEST_SILENCE))
 
 
 def _due(book: Book, key: str, alarm: Alarm) -> datetime:
@@ -203,7 +223,14 @@ def written(book: Book) -> Mapping[str, object]:
             {"key": key, "when": [stamp(when) for when in times]}
             for key, times in book.lately.items()
         ],
-        "silences": [{**asdict(one), "until": stamp(one.until)} for one in book.silences],
+        "silences": [
+            {
+                **asdict(one),
+                "until": stamp(one.until),
+                "since": None if one.since is None else stamp(one.since),
+            }
+            for one in book.silences
+        ],
     }
 
 
@@ -211,7 +238,13 @@ def read(found: Fields) -> Book:
     """Raises StateBroken."""
     alarms = {key: _alarm(one) for key, one in found.inside("alarms").items()}
     silences = tuple(
-        Silence(one.text("what"), instant(one, "until"), one.text("who"), one.text("why"))
+        Silence(
+            one.text("what"),
+            instant(one, "until"),
+            one.text("who"),
+            one.text("why"),
+            one.maybe("since", partial(instant, one)),
+        )
         for one in found.objects("silences")
     )
     lately = {

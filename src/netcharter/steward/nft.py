@@ -8,6 +8,7 @@ from ipaddress import IPv4Address
 
 from netcharter.render.escape import device
 from netcharter.rollout.escape import set_name
+from netcharter.steward.duties.hours import LASTING
 from netcharter.steward.shapes import Fill
 
 TABLE = "inet netcharter"
@@ -19,14 +20,15 @@ def filled(fills: Iterable[Fill], now: datetime) -> str:
     """The text for `nft -f`: one transaction, in which each set is emptied and filled anew, since
     adding an element that is there would leave its time limit as it is (nft(8), "add element").
 
-    now: when it is loaded, as exactly as can be had: elements are told how long they last. Raises
-    ValueError for names that no kit has.
+    now: when it is loaded, as exactly as can be had: elements are told how long they last, and none
+    lasts longer than `LASTING`, though the clock was put back meanwhile. Raises ValueError for names
+    that no kit has.
     """
     lines = []
     for fill in fills:
         name = set_name(fill.set)
         lines.append(f"flush set {TABLE} {name}")
-        left = (fill.until - now) // _MILLISECOND
+        left = min(fill.until - now, LASTING) // _MILLISECOND
         if fill.devices and left > 0:
             elements = ", ".join(f"{device(one)} timeout {left}ms" for one in fill.devices)
             lines.append(f"add element {TABLE} {name} {{ {elements} }}")

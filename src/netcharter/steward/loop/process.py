@@ -80,7 +80,7 @@ async def _watch(world: RealWorld, steward: Steward, manager: Manager) -> None:
         if abs(world.lead() - lead) > JUMP:
             lead = world.lead()
             world.say("the clock was set; all is decided anew")
-            steward.wake()
+            steward.clock_was_set()
         fresh = await asyncio.to_thread(world.stamp)
         if fresh != stamp:
             stamp = fresh

@@ -128,6 +128,15 @@ class Steward:
         for name in self.keepers if names is None else names:
             self.keepers[name].woken.set()
 
+    def clock_was_set(self) -> None:
+        """All is decided, told and tried anew; turns that go on are taken for begun just now."""
+        for keeper in self.keepers.values():
+            if keeper.begun is not None:
+                keeper.begun = self._world.now()
+        self.wake()
+        for event in (self._to_tell, *self._to_post.values()):
+            event.set()
+
     def stuck(self) -> tuple[str, ...]:
         """Duties whose turn lasts longer than it can."""
         now = self._world.now()
@@ -288,7 +297,7 @@ class Steward:
         known = (alarms.EVERYTHING, "steward", *self.keepers)
         if ask.what.partition("/")[0] not in known:
             return protocol.refusal(f"what is to be silent begins with one of {', '.join(known)}")
-        silence = Silence(ask.what, now + timedelta(seconds=ask.seconds), who, ask.why)
+        silence = Silence(ask.what, now + timedelta(seconds=ask.seconds), who, ask.why, now)
         try:
             book = alarms.silenced(self.book, silence, now)
         except ValueError as fault:

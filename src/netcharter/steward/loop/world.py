@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from math import inf
 from pathlib import Path
 from threading import Lock
 
@@ -100,9 +101,13 @@ class RealWorld:
         return self._handed.stamp()
 
     async def wait(self, until: datetime | None, woken: asyncio.Event) -> None:
-        """Until an instant of the clock, wherever that is set meanwhile, or until woken."""
+        """Until an instant of the clock, wherever that is set meanwhile, or until woken; never
+        longer than it was to be at first."""
+        longest = inf if until is None else (until - self.now()).total_seconds()
+        began = time.clock_gettime(time.CLOCK_BOOTTIME)
         while not woken.is_set():
             left = SLICE if until is None else (until - self.now()).total_seconds()
+            left = min(left, longest - (time.clock_gettime(time.CLOCK_BOOTTIME) - began))
             if left <= 0:
                 return
             try:
