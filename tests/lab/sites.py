@@ -65,15 +65,17 @@ def at_site(
     work: Callable[[Site], T],
     as_user: bool = False,
     more: tuple[Station, ...] = (),
+    limit: float = 120,
 ) -> T:
-    """What `work` finds out at the site, in a lab of its own, with `more` stations."""
+    """What `work` finds out at the site, in a lab of its own, with `more` stations. limit: in
+    seconds, after which it has failed."""
     files = render(plan).files
 
     def inside() -> T:
         with Site(plan, files, (*stations(plan), *more), world(plan)) as site:
             return work(site)
 
-    return apart(inside, as_user=as_user, limit=120)
+    return apart(inside, as_user=as_user, limit=limit)
 
 
 @dataclass(frozen=True)
