@@ -21,7 +21,6 @@ pytestmark = pytest.mark.kernel
 
 SHAPES = shapes((Path(__file__).parents[2] / "docs/reference/json.md").read_text(encoding="utf-8"))
 WEB = 80
-MOVED = 10.0  # seconds from a failure to new conversations on the other line: what is promised
 TALK = 40.0  # seconds of a call that lasts longer than the better line takes to come back
 PATIENCE = 60.0  # seconds for what takes as long as it takes
 WATCH = f", watch: {{targets: {FAR}}}"
@@ -133,15 +132,16 @@ def test_new_conversations_move_to_the_line_that_works_and_back(tmp_path: Path, 
         with steward(place) as path:
             eventually(lambda: stands(path, "copper") == stands(path, "mast") == "up used")
             assert new_line(place) == 1
-            far(place, pull)
-            began = time.monotonic()
+            far(place, pull)  # how long it takes: benchmarks/line_failover.py
             eventually(lambda: stands(path, "copper") == "down left")
             assert new_line(place) == 2
-            took = time.monotonic() - began
-            assert took < MOVED, took
             told = status(path)
             assert list(breaches(told, "steward", SHAPES)) == []
             assert "lines/copper" in [alarm["matter"] for alarm in told["alarms"]]
+            command = [sys.executable, "-m", "netcharter", "steward", "--socket", path, "--status"]
+            words = " ".join(place.bare(command).out.split())
+            assert "copper, IPv4: HAS FAILED since" in words, words
+            assert "new conversations are kept from it - mast, IPv4: works since" in words
             holds = place.run("holds")
             assert holds.code == 0, holds.told  # what the steward does is no difference
             with talking(place) as standby:

@@ -6,16 +6,19 @@ import json
 import subprocess
 import sys
 from collections.abc import Iterator
+from ipaddress import ip_address
 from itertools import combinations
 from pathlib import Path
 
 import pytest
 
 from netcharter.render import render
+from netcharter.rollout.run.tracking import Direction, Tracked
 from netcharter.rollout.trouble import EffectFailed
-from netcharter.steward.loop.outward import held
+from netcharter.steward.loop.outward import flows, held, leaves
 from netcharter.steward.schedule import ways
-from netcharter.steward.ways import Held, Words, amiss, asked, without
+from netcharter.steward.shapes import CutLine
+from netcharter.steward.ways import Flow, Held, Words, amiss, asked, without
 from netcharter.tasks.sources import Source, usable_plan
 from tests.cli.gateway import CHARTER, FAR, Gateway, gateway
 
@@ -123,6 +126,48 @@ def test_what_ip_lists_is_read() -> None:
 def test_what_is_no_listing_is_told(text: bytes) -> None:
     with pytest.raises(EffectFailed):
         held({4: text})
+
+
+def tracked(mark: int, sent: str, to: str, packets: int | None = None) -> Tracked:
+    there = Direction(ip_address(sent), ip_address(to), (1024, 443))
+    back = Direction(ip_address(to), ip_address(sent), (443, 1024))
+    return Tracked(6, there, back, mark, packets=packets)
+
+
+@pytest.mark.parametrize(
+    ("mark", "sent", "to", "goes"),
+    [
+        (0x1071, "10.7.0.5", "198.51.100.66", True),
+        (0x1071, "203.0.113.10", "198.51.100.66", True),  # the gateway's own
+        (0x1071, "198.51.100.66", "203.0.113.10", False),  # it came in by the line
+        (0x1072, "10.7.0.5", "198.51.100.66", False),  # it is on another line
+        (0x1070, "10.7.0.5", "10.8.0.5", False),  # it never left the site
+        (0x1071, "2001:db8:50:1::5", "2001:db8:100::66", False),  # of the other IP version
+    ],
+)
+def test_what_left_by_a_line_is_cut_and_what_came_in_is_not(
+    mark: int, sent: str, to: str, goes: bool
+) -> None:
+    effect = CutLine("copper", 1, 4, "eth0")
+    own = frozenset({"203.0.113.10"})
+    assert leaves(tracked(mark, sent, to), effect, own) is goes
+
+
+def test_in_ipv6_what_comes_for_hosts_inside_is_not_cut() -> None:
+    effect = CutLine("copper", 1, 6, "eth0", "2001:db8:50::/56")
+    out, into = ("2001:db8:50:1::5", "2001:db8:100::66"), ("2001:db8:100::66", "2001:db8:50:1::5")
+    assert leaves(tracked(1, *out), effect, frozenset())
+    assert not leaves(tracked(1, *into), effect, frozenset())
+
+
+def test_only_conversations_that_hold_together_are_weighed() -> None:
+    bit = 1 << 28
+    all_ = [
+        tracked(bit | 2, "10.7.0.5", "198.51.100.66", 7),
+        tracked(2, "10.7.0.5", "198.51.100.66", 9),
+        tracked(bit | 2, "2001:db8:50:1::5", "2001:db8:100::66", 9),
+    ]
+    assert list(flows(all_, bit)) == [Flow("10.7.0.5", 2, 7)]
 
 
 # --- by a kernel ---------------------------------------------------------------------------------
