@@ -16,6 +16,23 @@ from netcharter.lab.loading import pieces
 
 LIMIT = 120  # seconds
 
+# The beginning of a script that makes hosts as namespaces of their own behind the gateway's devices.
+# `ip netns` wants a /run of ours.
+HOSTS = """
+mount -t tmpfs none /run; mkdir -p /run/netns
+ip link set dev lo up
+for key in default all; do echo 0 > /proc/sys/net/ipv6/conf/$key/accept_dad; done
+host() { # name, gateway's device, hardware, IPv4, gateway, IPv6, gateway
+  ip netns add $1
+  ip link add name $2 type veth peer name $2 netns $1
+  ip -n $1 link set dev lo up
+  ip -n $1 link set dev $2 address $3
+  ip -n $1 link set dev $2 up; ip link set dev $2 up
+  ip -n $1 address add $4 dev $2; ip -n $1 address add $6 dev $2 nodad
+  ip -n $1 route add default via $5; ip -n $1 -6 route add default via $7
+}
+"""
+
 
 @cache
 def way_in() -> tuple[str, ...] | None:

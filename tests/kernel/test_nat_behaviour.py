@@ -17,7 +17,7 @@ from netcharter.charter.read import read
 from netcharter.plan import make_plan
 from netcharter.render import render
 from netcharter.render.sysctl import TIMERS
-from tests.kernel.namespace import run, written
+from tests.kernel.namespace import HOSTS, run, written
 
 CHARTER = """
 charter: 1
@@ -40,19 +40,9 @@ offers:
 """
 NEAR, FAR = "198.51.100.70", "198.51.100.71"  # two hosts beyond the line, on one machine
 OURS = "203.0.113.10"
-SITE = """
-mount -t tmpfs none /run; mkdir -p /run/netns
-ip link set dev lo up
-for key in default all; do echo 0 > /proc/sys/net/ipv6/conf/$key/accept_dad; done
-host() { # name, gateway's device, hardware, IPv4, gateway, IPv6, gateway
-  ip netns add $1
-  ip link add name $2 type veth peer name $2 netns $1
-  ip -n $1 link set dev lo up
-  ip -n $1 link set dev $2 address $3
-  ip -n $1 link set dev $2 up; ip link set dev $2 up
-  ip -n $1 address add $4 dev $2; ip -n $1 address add $6 dev $2 nodad
-  ip -n $1 route add default via $5; ip -n $1 -6 route add default via $7
-}
+SITE = (
+    HOSTS
+    + """\
 host world eth0 02:00:00:bb:00:01 203.0.113.9/29 203.0.113.10 2001:db8:1::1/64 2001:db8:1::2
 ip -n world address add 198.51.100.70/32 dev lo; ip -n world address add 198.51.100.71/32 dev lo
 host desk eth1 02:00:00:aa:00:01 10.7.1.9/24 10.7.1.1 2001:db8:2:1::9/64 2001:db8:2:1::1
@@ -65,6 +55,7 @@ echo 0 > /proc/sys/net/ipv4/icmp_ratelimit; echo 0 > /proc/sys/net/ipv6/icmp/rat
 ip -force -batch routes.batch; ip -6 -force -batch routes6.batch
 python3 asked.py
 """
+)
 
 # Runs as one process that enters a namespace for the time of making a socket: a socket stays in
 # the network it was made in (setns(2)). Waits are bounded; what did not come is None.

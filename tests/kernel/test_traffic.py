@@ -14,23 +14,12 @@ import pytest
 from netcharter.plan import labels
 from netcharter.plan.shapes import Plan
 from netcharter.render import render
-from tests.kernel.namespace import run, written
+from tests.kernel.namespace import HOSTS, run, written
 from tests.render.plans import small_plan
 
-# Hosts as namespaces of their own behind the gateway's devices. `ip netns` wants a /run of ours.
-HOSTS = """
-mount -t tmpfs none /run; mkdir -p /run/netns
-ip link set dev lo up
-host() { # name, gateway's device, hardware, IPv4, gateway, IPv6, gateway
-  ip netns add $1
-  ip link add name $2 type veth peer name $2 netns $1
-  ip -n $1 link set dev lo up
-  ip -n $1 link set dev $2 address $3
-  ip -n $1 link set dev $2 up; ip link set dev $2 up
-  ip -n $1 address add $4 dev $2; ip -n $1 address add $6 dev $2 nodad
-  ip -n $1 route add default via $5; ip -n $1 -6 route add default via $7
-}
-for key in default all; do echo 0 > /proc/sys/net/ipv6/conf/$key/accept_dad; done
+SITE = (
+    HOSTS
+    + """\
 host world eth0 02:00:00:bb:00:01 203.0.113.9/29 203.0.113.10 2001:db8:7aff::1/64 2001:db8:7aff::2
 ip -n world address add 198.51.100.70/32 dev lo
 ip link add name eth1 type veth peer name peer1
@@ -53,6 +42,7 @@ sleep 1
 python3 ask.py
 nft -j list counters > counters.json
 """
+)
 
 SERVE = """
 import socket, threading
@@ -131,7 +121,7 @@ def test_real_packets_meet_the_fate_of_the_plan(plan: Plan, tmp_path: Path) -> N
     (tmp_path / "serve.py").write_text(SERVE)
     (tmp_path / "ask.py").write_text(ASK)
     (tmp_path / "questions.json").write_text(json.dumps([question for question, _ in questions]))
-    script = HOSTS
+    script = SITE
     for name, value in (
         ("{laptop}", laptop),
         ("{laptop6}", laptop6),

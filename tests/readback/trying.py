@@ -10,7 +10,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import astuple, dataclass
 from pathlib import Path
 from threading import Timer
-from types import TracebackType
 from typing import Any, Self
 
 import pytest
@@ -71,12 +70,7 @@ class Kernel:
         self.host = self._line()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *fault: object) -> None:
         assert self.program.stdin and self.program.stdout
         self.program.stdin.close()  # the program ends with its input, and the namespace with it
         try:

@@ -27,8 +27,8 @@ from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import Clock, DecideAgain, Facts, Fill, Hold, Report
 from netcharter.tasks.sources import Source, usable_plan
 from tests.steward.apart import finished
+from tests.steward.charters import DAY as CHARTER
 from tests.steward.kernel import at
-from tests.steward.test_conversations import DAY as CHARTER
 from tests.steward.world import Counting, FakeWorld
 
 PATIENCE = 30

@@ -40,24 +40,12 @@ from netcharter.tasks.sources import Source, usable_plan
 from netcharter.tasks.steward import Answer
 from netcharter.tasks.steward_asks import cut_by
 from tests.steward.apart import finished
+from tests.steward.charters import DAY
 from tests.steward.kernel import at
 from tests.steward.world import FakeWorld
 
 PATIENCE = 30
 NOW = at("2026-11-26 03:00")
-DAY = b"""\
-charter: 1
-site: {name: Small, timezone: UTC}
-lines:
-  copper: {device: eth0, address: automatic}
-areas:
-  office: {device: eth2, hosts: 12}
-hours:
-  day: {weekly: {daily: "08:00-16:00"}}
-rules:
-  - {let: office, reach: internet, with: https, during: day, because: work}
-  - {refuse: office, reach: internet, with: ssh, during: day, because: order}
-"""
 
 
 def run(work: Coroutine[Any, Any, None]) -> None:

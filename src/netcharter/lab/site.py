@@ -13,7 +13,6 @@ import struct
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
-from types import TracebackType
 from typing import Self
 
 from netcharter.lab import checksums, isolation, loading, tools
@@ -82,12 +81,7 @@ class Site:
             self.differs += (IN_PIECES,)
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *fault: object) -> None:
         self._open.close()
 
     # --- bringing it up --------------------------------------------------------------------------

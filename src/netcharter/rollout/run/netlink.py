@@ -11,7 +11,6 @@ import socket
 import struct
 from collections.abc import Iterator
 from contextlib import suppress
-from types import TracebackType
 from typing import Self
 
 from netcharter.rollout.trouble import EffectFailed
@@ -43,12 +42,7 @@ class Netfilter:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *fault: object) -> None:
         self._socket.close()
 
     def order(self, kind: int, body: bytes) -> None:
