@@ -13,7 +13,7 @@ from netcharter.charter import publish
 TOP = Path(__file__).resolve().parents[2]
 SCHEMA = TOP / "src" / "netcharter" / "charter" / "schema.json"
 PAGE = TOP / "docs" / "reference" / "charter.md"
-MARK = re.compile(r"<!-- (keys of [a-z ]+|services) -->\n.*?<!-- end -->", re.DOTALL)
+MARK = re.compile(r"<!-- (keys of [A-Za-z ]+|services) -->\n.*?<!-- end -->", re.DOTALL)
 
 
 def reference(page: str) -> str:

@@ -104,7 +104,7 @@ def test_the_page_is_what_the_table_gives() -> None:
 
 def test_the_page_has_every_key_of_every_record() -> None:
     page = PAGE.read_text("utf-8")
-    marks = set(re.findall(r"<!-- keys of ([a-z ]+) -->", page))
+    marks = set(re.findall(r"<!-- keys of ([A-Za-z ]+) -->", page))
     assert marks == {record.what for record in publish.records()}
     for record in publish.records():
         section = page.split(f"<!-- keys of {record.what} -->")[1].split("<!-- end -->")[0]
