@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from netcharter.diagnostics.escape import terminal
-from netcharter.rollout.observe import OURS
+from netcharter.rollout.observe import OURS, WATCHING
 from netcharter.rollout.preparing.asking import HELPFUL, PACKAGES
 from netcharter.rollout.preparing.kernel import needed
 from netcharter.rollout.preparing.shapes import Facts, Found, Unit, Wanted
@@ -62,7 +62,7 @@ def _rules_of_others(facts: Facts) -> Iterator[Found]:
         yield Found("rules-unknown", "warning", "which rules are loaded is not known",
                     "install nftables, look with `nft list ruleset`, and prepare again")  # fmt: skip
     for family, name in facts.tables or ():
-        if (family, name) != OURS:
+        if (family, name) not in (OURS, WATCHING):
             table = f"{terminal(family)} {terminal(name)}"
             yield Found(
                 "table-of-another",
