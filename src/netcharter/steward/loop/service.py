@@ -184,13 +184,13 @@ class Steward:
         facts = await self._world.facts(duty.needs)
         self.facts = telling.newest(self.facts, facts, duty.needs)
         decision = duty.decide(state, facts, self._world.now())
-        self._tells[duty.name] = decision.tells
         unsaved = await self._report(duty.name, decision.reports)
         for effect in decision.effects:
             await self._world.perform(effect)
             for name in _follows(effect):
                 if name in self.keepers:
                     self.wake((name,))
+        self._tells[duty.name] = decision.tells
         if decision.state != state:
             await self._world.save(f"{duty.name}.json", as_file(duty.written(decision.state)))
         return decision.state, decision.wake, unsaved
