@@ -23,12 +23,15 @@ TRACKED = "/proc/net/nf_conntrack"
 @dataclass(frozen=True)
 class Cut:
     """One conversation at an enact. last: seconds from just before the exchange to the last answer;
-    silent: none came any more; tracked: whether the kernel still has it when the enact is through."""
+    silent: none came any more; tracked: whether the kernel still has it when the enact is through;
+    swapped, through: when the exchange began and the enact was through (CLOCK_MONOTONIC)."""
 
     name: str
     last: float
     silent: bool
     tracked: bool
+    swapped: float
+    through: float
 
 
 @contextmanager
@@ -76,11 +79,13 @@ def cuts(place: Gateway, before: str = "") -> list[Cut]:
         for machine, _ in ends.values():
             machine.begin("watch", MOST)
         code, swapped = enacted(place, "less.yaml", before)
+        through = time.monotonic()
         assert code == 0 and swapped, "it was not put in place"
         listed = place.bench.sure(("cat", TRACKED))
         found = []
         for name, (machine, port) in ends.items():
             seen = machine.end()
             gone = f"sport={port} " not in listed
-            found.append(Cut(name, seen["last"] - swapped, bool(seen["silent"]), not gone))
+            last, silent = seen["last"] - swapped, bool(seen["silent"])
+            found.append(Cut(name, last, silent, not gone, swapped, through))
         return found

@@ -11,8 +11,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
-PATIENCE = 30.0  # seconds for what should come at once
+PATIENCE = 60.0  # seconds for what should come at once
 MAIN = "from netcharter.cli import main; main()"
 ROOT = Path(__file__).parents[2]
 
@@ -30,6 +31,14 @@ class Manager:
             for line in self.channel.recv(4096).decode("utf-8").split("\n"):
                 self.heard.append(line)
                 more -= line == word and more > 0
+
+
+@contextmanager
+def short() -> Iterator[Path]:
+    """A folder for sockets: their paths have 107 bytes at most (unix(7)), and those of tests may be
+    long."""
+    with TemporaryDirectory(prefix="nc-") as folder:
+        yield Path(folder)
 
 
 @contextmanager

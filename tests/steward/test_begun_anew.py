@@ -23,10 +23,10 @@ DUTIES = ("hours", "lines", "health", "updates", "conversations", "holds")
 
 
 @pytest.fixture
-def running(tmp_path: Path) -> Iterator[Running]:
+def running(short_path: Path) -> Iterator[Running]:
     """A steward all of whose duties have had a turn."""
-    notify = str(tmp_path / "notify")
-    with manager(notify) as heard, steward(tmp_path, notify) as found:
+    notify = str(short_path / "notify")
+    with manager(notify) as heard, steward(short_path, notify) as found:
         heard.until("READY=1")
         turned(found, {})
         yield found
@@ -88,12 +88,12 @@ def opened(path: str, group: str) -> os.stat_result:
 
 
 @pytest.mark.parametrize("mask", [0o000, 0o022, 0o077])
-def test_the_socket_is_for_whoever_runs_it_and_for_the_group(tmp_path: Path, mask: int) -> None:
+def test_the_socket_is_for_whoever_runs_it_and_for_the_group(short_path: Path, mask: int) -> None:
     """unix(7): connecting to a socket takes the right to write to it."""
     if os.geteuid() != 0:
         pytest.skip("only root may give a file to a group that it is not in")
     group = next(one for one in grp.getgrall() if one.gr_gid != os.getegid())
-    path = str(tmp_path / "steward.sock")
+    path = str(short_path / "steward.sock")
     before = os.umask(mask)
     try:
         found = opened(path, group.gr_name)

@@ -122,8 +122,8 @@ def test_a_webhook_is_posted_once_and_followed_nowhere(tmp_path: Path, status: i
     assert json.loads(body)["matter"] == "health/memory"
 
 
-def test_syslog_gets_a_datagram_by_socket_and_by_udp(tmp_path: Path) -> None:
-    path = str(tmp_path / "log")
+def test_syslog_gets_a_datagram_by_socket_and_by_udp(short_path: Path) -> None:
+    path = str(short_path / "log")
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as there:
         there.bind(path)
         there.settimeout(PATIENCE)

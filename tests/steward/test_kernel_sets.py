@@ -31,7 +31,7 @@ rules:
 
 
 @pytest.mark.parametrize("part", ["exact", "process", "mend", "hops"])
-def test_a_kernel_holds_what_the_hours_say(tmp_path: Path, part: str) -> None:
+def test_a_kernel_holds_what_the_hours_say(short_path: Path, part: str) -> None:
     """`tests/steward/inside.py` says what is looked at."""
     text = (
         SMALL
@@ -40,21 +40,21 @@ def test_a_kernel_holds_what_the_hours_say(tmp_path: Path, part: str) -> None:
     )
     plan = usable_plan(Source("charter.yaml", text)).plan
     kit = render(plan)
-    version = tmp_path / "versions" / "0001"
+    version = short_path / "versions" / "0001"
     (version / "kit").mkdir(parents=True)
     namespace.written(kit.files, version / "kit")
     (version / "charter.yaml").write_bytes(text)
     made = Version(1, digest_of(kit.files), "keeper", datetime(2026, 11, 26, tzinfo=UTC))
     (version / "version.json").write_bytes(version_text(made))
-    (tmp_path / "format").write_bytes(format_text())
-    (tmp_path / "kept").symlink_to("versions/0001")
-    (tmp_path / "steward.yaml").write_text(
+    (short_path / "format").write_bytes(format_text())
+    (short_path / "kept").symlink_to("versions/0001")
+    (short_path / "steward.yaml").write_text(
         f"steward: 1\ntrust-clock: true\nmend: {str(part == 'mend').lower()}\n"
     )
-    namespace.written({"nftables.nft": kit.files["nftables.nft"]}, tmp_path)
+    namespace.written({"nftables.nft": kit.files["nftables.nft"]}, short_path)
     devices = sorted({*(a.parent for a in plan.areas), *(line.parent for line in plan.lines)})
     namespace.run(  # with a /sys that shows the devices of the namespace
         f"mount -t sysfs sysfs /sys\n{namespace.made(devices if part == 'mend' else [])}load_ruleset\nexport PYTHONPATH={ROOT}/src:{ROOT}\n{sys.executable} -m tests.steward.inside {part}\n",
-        tmp_path,
+        short_path,
         private=True,
     )

@@ -26,23 +26,23 @@ from tests.steward.running import PATIENCE, Manager, Running, manager, steward
 
 
 @pytest.fixture
-def heard(tmp_path: Path) -> Iterator[Manager]:
-    with manager(str(tmp_path / "notify")) as found:
+def heard(short_path: Path) -> Iterator[Manager]:
+    with manager(str(short_path / "notify")) as found:
         yield found
 
 
 @pytest.fixture
-def running(tmp_path: Path, heard: Manager) -> Iterator[Running]:
+def running(short_path: Path, heard: Manager) -> Iterator[Running]:
     """A steward without a kit, ready."""
-    with steward(tmp_path, str(tmp_path / "notify")) as found:
+    with steward(short_path, str(short_path / "notify")) as found:
         heard.until("READY=1")
         yield found
 
 
 @pytest.mark.parametrize("abstract", [False, True])
-def test_it_tells_the_service_manager_of_its_life(tmp_path: Path, abstract: bool) -> None:
-    address = f"@netcharter-test-{os.getpid()}" if abstract else str(tmp_path / "notify")
-    with manager(address) as heard, steward(tmp_path, address, watchdog=0.3) as running:
+def test_it_tells_the_service_manager_of_its_life(short_path: Path, abstract: bool) -> None:
+    address = f"@netcharter-test-{os.getpid()}" if abstract else str(short_path / "notify")
+    with manager(address) as heard, steward(short_path, address, watchdog=0.3) as running:
         heard.until("READY=1")
         heard.until("WATCHDOG=1", 3)
         assert running.end() == 0
@@ -63,7 +63,7 @@ def test_it_answers_through_its_socket(running: Running) -> None:
     assert refused["ok"] is False and "status" in refused["fault"]
 
 
-def test_the_command_line_tells_the_same(running: Running, tmp_path: Path) -> None:
+def test_the_command_line_tells_the_same(running: Running, short_path: Path) -> None:
     told = process("steward", "--socket", running.path, "--status")
     assert "hours: fills the timed sets" in told.out and told.err == "" and told.code in (0, 1)
     document = process("steward", "--socket", running.path, "--status", "--json")
@@ -73,7 +73,7 @@ def test_the_command_line_tells_the_same(running: Running, tmp_path: Path) -> No
     assert process("steward", "--socket", running.path, "--restart", "hours").out == "done\n"
     wrong = process("steward", "--socket", running.path, "--restart", "nothing")
     assert wrong.code == 2 and "hours, lines, health, updates, conversations, holds" in wrong.err
-    nobody = process("steward", "--socket", str(tmp_path / "none"), "--status", "--json")
+    nobody = process("steward", "--socket", str(short_path / "none"), "--status", "--json")
     assert nobody.code == 2 and nobody.json["diagnostics"][0]["message"].startswith("no steward")
     two = process("steward", "--status", "--wake")
     assert two.code == 2 and "one thing at a time" in two.err
@@ -108,24 +108,24 @@ def test_only_root_the_steward_itself_and_the_group_may_speak() -> None:
     assert not may_speak(65_534, 65_534, "nobody", group.gr_name)
 
 
-def test_there_is_one_steward_at_a_time(running: Running, tmp_path: Path) -> None:
-    second = process("steward", "--state", tmp_path, "--socket", tmp_path / "other.sock")
+def test_there_is_one_steward_at_a_time(running: Running, short_path: Path) -> None:
+    second = process("steward", "--state", short_path, "--socket", short_path / "other.sock")
     assert second.code == 2 and "a steward is at work" in " ".join(second.err.split())
-    elsewhere = tmp_path / "elsewhere"
+    elsewhere = short_path / "elsewhere"
     elsewhere.mkdir()
     third = process("steward", "--state", elsewhere, "--socket", running.path)
     assert third.code == 2 and "another steward listens there" in " ".join(third.err.split())
     assert "duties" in json.loads(ask(running.path, {"ask": "status"}, PATIENCE))
 
 
-def test_one_that_was_killed_goes_on_where_it_was(tmp_path: Path, heard: Manager) -> None:
-    with steward(tmp_path, str(tmp_path / "notify")) as first:
+def test_one_that_was_killed_goes_on_where_it_was(short_path: Path, heard: Manager) -> None:
+    with steward(short_path, str(short_path / "notify")) as first:
         heard.until("READY=1")
         request = {"ask": "silence", "what": "all", "seconds": 3600, "why": "tests"}
         assert json.loads(ask(first.path, request, PATIENCE))["ok"]
         assert first.end(signal.SIGKILL) == -signal.SIGKILL
     assert Path(first.path).exists()
-    with steward(tmp_path, str(tmp_path / "notify")) as second:
+    with steward(short_path, str(short_path / "notify")) as second:
         heard.until("READY=1")
         found = json.loads(ask(second.path, {"ask": "status"}, PATIENCE))
         assert [one["why"] for one in found["silences"]] == ["tests"]
@@ -143,12 +143,12 @@ def until_all_had_a_turn(running: Running) -> dict[str, str]:
         assert time.monotonic() < end, states
 
 
-def test_a_duty_that_fails_is_told_and_the_others_go_on(tmp_path: Path, heard: Manager) -> None:
+def test_a_duty_that_fails_is_told_and_the_others_go_on(short_path: Path, heard: Manager) -> None:
     """A version is kept whose charter is gone: hours can't know what to do."""
-    (tmp_path / "versions" / "0001").mkdir(parents=True)
-    (tmp_path / "format").write_bytes(format_text())
-    (tmp_path / "kept").symlink_to("versions/0001")
-    with steward(tmp_path, str(tmp_path / "notify")) as running:
+    (short_path / "versions" / "0001").mkdir(parents=True)
+    (short_path / "format").write_bytes(format_text())
+    (short_path / "kept").symlink_to("versions/0001")
+    with steward(short_path, str(short_path / "notify")) as running:
         heard.until("READY=1")
         assert until_all_had_a_turn(running) == {
             "hours": "failing", "lines": "failing", "health": "well", "updates": "well", "conversations": "well",
@@ -157,15 +157,15 @@ def test_a_duty_that_fails_is_told_and_the_others_go_on(tmp_path: Path, heard: M
         found = json.loads(ask(running.path, {"ask": "status"}, PATIENCE))
         assert "its charter is missing" in found["duties"][0]["fault"]
         assert "steward/hours" in [alarm["matter"] for alarm in found["alarms"]]
-        shutil.copy(CHARTER, tmp_path / "versions" / "0001" / "charter.yaml")
+        shutil.copy(CHARTER, short_path / "versions" / "0001" / "charter.yaml")
         ask(running.path, {"ask": "restart", "duty": "hours"}, PATIENCE)
         assert running.end() == 0
     assert "its charter is missing" in running.said
 
 
-def test_settings_that_are_wrong_are_told_with_their_place(tmp_path: Path) -> None:
-    (tmp_path / "steward.yaml").write_text("steward: 1\nmnd: true\n")
-    found = process("steward", "--state", tmp_path, "--socket", tmp_path / "s")
+def test_settings_that_are_wrong_are_told_with_their_place(short_path: Path) -> None:
+    (short_path / "steward.yaml").write_text("steward: 1\nmnd: true\n")
+    found = process("steward", "--state", short_path, "--socket", short_path / "s")
     assert found.code == 2 and "steward.yaml:2:1" in found.err and "write mend" in found.err
 
 
