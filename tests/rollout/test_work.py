@@ -266,6 +266,16 @@ def test_what_is_not_what_was_planned_is_undone_at_once() -> None:
     assert host.settings == OLD
 
 
+def test_who_refuses_when_it_is_too_late_is_told_that_it_was_undone() -> None:
+    host = established()
+
+    def refuses() -> tuple[str, ...]:
+        raise RolloutRefused("version 2 can't be read", "put it back from a copy")
+
+    assert enact(work(host), making(**NEW), TRIAL, refuses) == Undone(2, "version 2 can't be read")
+    assert host.settings == OLD
+
+
 def test_an_interruption_is_undone_at_once_and_goes_on() -> None:
     host = established()
 

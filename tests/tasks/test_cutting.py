@@ -18,7 +18,7 @@ from netcharter.rollout.host import Work
 from netcharter.rollout.store import Standing, Trial, Version
 from netcharter.rollout.trouble import RolloutRefused
 from netcharter.rollout.work import Undone
-from netcharter.tasks.enacting import acts, again, cutting
+from netcharter.tasks.enacting import acts, again, cutting, diverted
 from netcharter.tasks.enacting.acts import work_at
 from netcharter.tasks.enacting.again import closed
 from netcharter.tasks.enacting.cutting import LISTED, Cut
@@ -209,6 +209,8 @@ def test_marks_are_read_as_the_version_wrote_them_that_one_goes_back_from(
     version = Version(1, "", "keeper", NOON)
     monkeypatch.setattr(looks, "made", lambda work, number: looks.Made(version, kit()))
     monkeypatch.setattr(acts, "WAYS", WAYS)
+    for way in ("before", "after"):
+        monkeypatch.setattr(diverted, way, lambda *_: ())
     changes = SimpleNamespace(summary="closed 7 connections")
     monkeypatch.setattr(acts, "changes", lambda *_, **more: changes)
     monkeypatch.setattr(rollout, "back", lambda *given: gone.append((given[3](), given[5])))

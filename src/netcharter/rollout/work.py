@@ -423,6 +423,8 @@ def _tried(work: Work, attempt: _Attempt, verify: Verify) -> Waiting | Undone:
         failed = "it is not what was planned: " + "; ".join(complaints)
     except EffectFailed as problem:
         failed = str(problem)
+    except RolloutRefused as problem:  # by what looks whether it is as planned: too late to refuse
+        failed = problem.reason
     except BaseException:
         _undone(work, trial, "it was interrupted")
         raise

@@ -16,6 +16,7 @@ from netcharter.rollout.host import Work
 from netcharter.rollout.places import STATE
 from netcharter.rollout.run import files
 from netcharter.rollout.run.real import RealHost
+from netcharter.rollout.run.trust import demand_own
 from netcharter.rollout.store import STOCK, Paths
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
 from netcharter.rollout.ways import WAYS
@@ -50,6 +51,10 @@ def run(state: Path, socket: str, given: Handed | None = None) -> None:
 
     given: what others do for it; else what this machine's state folder tells, and no more.
     """
+    try:
+        demand_own(str(state))
+    except RolloutRefused as fault:
+        raise unusable("cannot-read", fault.reason, "--state", str(state), fault.remedy) from None
     settings = _settings(state)
     hands = given or handed(state)
     world = RealWorld(state, settings, hands)
