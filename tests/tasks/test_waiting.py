@@ -12,6 +12,7 @@ import pytest
 from netcharter.proofs.conversations import Again, Conversation, Ends, Judged
 from netcharter.rollout.looks import look
 from netcharter.rollout.store import STOCK, Paths, Trial, trial_of
+from netcharter.rollout.trouble import EffectFailed
 from netcharter.rollout.work import Undone, Waiting, enact, keep, timer_work, undo
 from netcharter.tasks.enacting.waiting import GRACE, Over, later, waited
 from tests.rollout.pretended import STATE, Pretended, making, work
@@ -136,6 +137,19 @@ def test_without_a_timer_that_lives_the_wait_ends_all_the_same() -> None:
     over = sat.wait()
     assert over.state == "not undone" and "netcharter undo" in over.lines[-1]
     assert TRIAL + GRACE <= sat.host.seconds - 100 <= TRIAL + GRACE + 10
+
+
+def test_what_became_of_it_is_told_though_the_history_can_not_be_read() -> None:
+    sat = Sat(timer, seconds=1.0)
+    reads = sat.host.read
+
+    def read(path: str) -> bytes | None:
+        if path.endswith("history.jsonl"):
+            raise EffectFailed(f"reading {path}", "Is a directory")
+        return reads(path)
+
+    sat.host.read = read  # type: ignore[method-assign]
+    assert sat.wait() == Over("undone", ("version 1 is not in place any more.",))
 
 
 def test_a_terminal_that_is_gone_leaves_the_timer_running() -> None:

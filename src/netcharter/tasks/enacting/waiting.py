@@ -16,7 +16,7 @@ from netcharter.rollout import looks
 from netcharter.rollout import work as rollout
 from netcharter.rollout.host import Work
 from netcharter.rollout.places import STATE
-from netcharter.rollout.store import STOCK, Event, Standing, Trial, called, events_of
+from netcharter.rollout.store import STOCK, Event, Standing, Trial, called
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 from netcharter.tasks.enacting import telling
 
@@ -158,7 +158,6 @@ def _stuck(work: Work, trial: Trial) -> Iterator[str]:
 
 def _ends(work: Work, trial: Trial) -> Iterator[Event]:
     """What was told of how the trial ended, the last first."""
-    data = work.host.read(work.paths.history) or b""
-    for event in reversed(events_of(data)):
+    for event in reversed(looks.events(work)):
         if event.version == trial.version and event.what in ("kept", "undone", "not undone"):
             yield event
