@@ -52,6 +52,14 @@ def test_every_device_leaves_checking_sources_to_the_decisions_and_takes_no_orde
     assert found["net/netfilter/nf_conntrack_tcp_loose"] == "0"
 
 
+def test_an_address_that_goes_takes_no_other_along() -> None:
+    """Linux, ip-sysctl: promote_secondaries; also where whoever takes it away dies meanwhile."""
+    found = settings()
+    for device in ("eth0", "eth1", "eth2", "eth3.20", "eth4", "eth5"):
+        assert found[f"net/ipv4/conf/{device}/promote_secondaries"] == "1"
+    assert "net/ipv4/conf/all/promote_secondaries" not in found
+
+
 def test_only_automatic_lines_listen_to_router_advertisements() -> None:
     found = settings()
     heard = {key for key, value in found.items() if key.endswith("accept_ra") and value != "0"}

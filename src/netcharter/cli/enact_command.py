@@ -144,6 +144,7 @@ def _judged(rolling: Any, charter: Path, said: dict[str, Any]) -> Any:
     from netcharter.tasks.enacting.ready import judged
 
     connection = ssh_connection(os.environ)
+    acts.demand_tables(rolling, said["set_aside"])
     given = acts.with_kept_areas(rolling, source(charter))
     cut = cut_over(given, said["leave"]) if said["leave"] else None
     with progress() as heard:
@@ -156,6 +157,7 @@ def _judged(rolling: Any, charter: Path, said: dict[str, Any]) -> Any:
             as_kept=lambda: acts.as_kept(rolling),
             in_the_way=lambda files: acts.in_the_way(rolling, files),
             diverting=lambda plan, files: acts.diverting(rolling, plan, files),
+            set_aside=said["set_aside"],
             cut=cut,
             on_progress=heard,
         )

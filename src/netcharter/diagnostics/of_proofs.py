@@ -324,6 +324,12 @@ ASKING = {
         "Without a charter there is nothing to say.",
         "Name a file that exists and that you may read.",
     ),
+    "set-aside-absent": Entry(
+        "table that is to be set aside and is not there",
+        "No table of nftables has the name that was given with `--set-aside`.",
+        "What was meant would stay, and go on deciding packets.",
+        "Name it as `nft list tables` does, the family first.",
+    ),
     "cannot-write": Entry(
         "file can't be written",
         "What was asked for can't be written where it was to be.",

@@ -83,7 +83,12 @@ def _devices(plan: Plan) -> Iterator[str]:
     for device in [*(line.device for line in plan.lines), *(area.device for area in plan.areas)]:
         # The device of a PPPoE session is there while it lasts, and begins with those to come.
         absent = "-" if device in dialled else ""
-        each = (*_scope(bare_device(device)), f"net/ipv6/conf/{device}/forwarding = 1")
+        each = (
+            *_scope(bare_device(device)),
+            # Where the first address of a network goes, the others stay (ip-sysctl).
+            f"net/ipv4/conf/{device}/promote_secondaries = 1",
+            f"net/ipv6/conf/{device}/forwarding = 1",
+        )
         yield from (f"{absent}{setting}" for setting in each)
     for area in plan.areas:
         yield f"net/ipv6/conf/{area.device}/accept_ra = 0"

@@ -311,14 +311,16 @@ def _said(way: Choice | Route) -> str:
 @dataclass(frozen=True, slots=True)
 class _Ground:
     """What a kit routes, and where it looks. segments: networks with their devices, and the metric of
-    the route that leads there (None: there is none so far); tables: of the kit's own; unrestricted:
-    the families for which it takes default routes of the main table."""
+    the route that leads there (None: there is none so far); tables: of the kit's own; replacing: the
+    places in tables where routes of the kit are to be put yet; unrestricted: the families for which
+    it takes default routes of the main table."""
 
     kit: Contents
     ours: frozenset[Route]
     segments: tuple[tuple[Network, str, int | None], ...]
     held: tuple[Held, ...]
     tables: frozenset[str]
+    replacing: frozenset[object]
     unrestricted: frozenset[Family]
     beyond: Beyond
 
@@ -330,6 +332,7 @@ class _Ground:
         places = {str(said["lookup"]) for _, said in asked if "lookup" in said}
         lent = [held for held in (*now.addresses, *now.lent) if held.device in kit.automatic]
         lent += [held for held in now.lent if held.device in kit.devices]
+        lying = {each.route for each in looked.routes}
         segments = {(_segment(h), h.device): None for h in (*kit.addresses, *lent)}
         return cls(
             kit,
@@ -337,6 +340,7 @@ class _Ground:
             tuple((where, device, _metric(where, device, looked)) for where, device in segments),
             (*now.addresses, *now.lent, *kit.addresses),
             frozenset(places - {network.MAIN, network.LOCAL}),
+            frozenset(network.key(r) for r in kit.routes if r not in lying),
             frozenset(
                 family
                 for family, said in asked
@@ -451,6 +455,8 @@ def _going(ground: _Ground, route: Lying) -> bool:
 def _in_ours(ground: _Ground, route: Lying) -> str:
     """The same for the kit's own tables, in which nobody else has business but who brings the
     default route of an automatic line; and with some of its lines the balanced route is ours."""
+    if network.key(route.route) in ground.replacing:
+        return ""
     if route.network.prefixlen == 0 and route.plain and route.devices:
         hops = {
             (said.get("via", ""), said["dev"])

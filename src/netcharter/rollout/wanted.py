@@ -3,7 +3,7 @@
 A kit speaks of its own devices, its table, its settings, its routes and choices. What else a host
 has is somebody else's and is wanted as it is. What was ours is known from the kit that is leaving
 (`previous`), word for word: a route or a choice of somebody else may have the same table, protocol
-or preference, and is then kept, and named by `clashes`.
+or preference, and is then kept. What leads packets elsewhere is named by `diverting`.
 """
 
 from __future__ import annotations
@@ -19,9 +19,7 @@ from netcharter.rollout.listing import Unlisted, block
 from netcharter.rollout.observe import OURS, in_turn
 from netcharter.rollout.shapes import Choice, Held, HostState, Link, Route, Table
 
-TABLES = range(100, 117)  # of a kit's lines: 100 + their number, 4 bits of the mark
 ETHERNET = 1500  # bytes
-PREFERENCES = range(10000, 10501)  # of a kit's choices
 Files = Mapping[str, bytes]
 
 _FOREIGN_MATCH = re.compile(r"^\s*(?:.* )?xt (?:match|target) ", re.MULTILINE)
@@ -273,8 +271,9 @@ def _tables_before(before: HostState, now: HostState) -> tuple[Table, ...]:
 def clashes(files: Files, now: HostState, previous: Files | None = None) -> tuple[str, ...]:
     """What of others a kit meets on a host, one sentence each. Raises KitBroken.
 
-    Routes in the kit's tables, choices among its preferences, devices and addresses of its names
-    and values that somebody else looks after. What is kept and what has to go is said.
+    Routes in the place of its own, devices and addresses of its names and values that somebody else
+    looks after. What is kept and what has to go is said; what leads packets elsewhere says
+    `diverting`.
     """
     kit, left = contents(files), contents(previous) if previous is not None else None
     words = [
@@ -282,7 +281,6 @@ def clashes(files: Files, now: HostState, previous: Files | None = None) -> tupl
         *_clashing_addresses(kit, now),
         *_leaving_addresses(kit, left, now),
         *_clashing_routes(kit, left, now),
-        *_clashing_choices(kit, left, now),
     ]
     return tuple(terminal(text) for text in words)
 
@@ -335,20 +333,9 @@ def _leaving_addresses(kit: Contents, left: Contents | None, now: HostState) -> 
 def _clashing_routes(kit: Contents, left: Contents | None, now: HostState) -> Iterator[str]:
     ours = {*kit.routes, *(left.routes if left else ())}
     taken = {network.key(route) for route in kit.routes}
-    used = {network.pairs(route.words).get("table") for route in kit.routes}
     for route in now.routes:
         if route in ours:
             continue
         said = " ".join(route.words)
         if network.key(route) in taken:
             yield f"the route `{said}` is not ours, but stands where one of ours goes; it has to go"
-        elif network.pairs(route.words).get("table") in used | {str(n) for n in TABLES}:
-            yield f"the route `{said}` is not ours, but stands in a table of ours; it is kept"
-
-
-def _clashing_choices(kit: Contents, left: Contents | None, now: HostState) -> Iterator[str]:
-    ours = {*kit.choices, *(left.choices if left else ())}
-    for choice in now.choices:
-        if choice not in ours and network.preference(choice) in PREFERENCES:
-            said = " ".join(choice.words)
-            yield f"the choice `{said}` is not ours, but stands among ours; it is kept"

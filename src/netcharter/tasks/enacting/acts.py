@@ -27,7 +27,7 @@ from netcharter.rollout.wanted import clashes
 from netcharter.rollout.ways import WAYS
 from netcharter.rollout.work import Booted, Kept, Undone, Waiting
 from netcharter.tasks.changes import changes
-from netcharter.tasks.enacting import diverted
+from netcharter.tasks.enacting import diverted, tables
 from netcharter.tasks.enacting.again import cut_refused
 from netcharter.tasks.enacting.here import Here, here, is_tracked
 from netcharter.tasks.enacting.leading import as_led
@@ -168,6 +168,15 @@ def in_the_way(work: Work, files: Mapping[str, bytes]) -> tuple[str, ...]:
     number = looks.look(work).kept
     old = looks.made(work, number).files if number else None
     return clashes(files, work.host.observe(WAYS.settings_of(files)), old)
+
+
+def demand_tables(work: Work, set_aside: Collection[str]) -> None:
+    """Raises Unusable for a table that is to be set aside and is not there."""
+    if set_aside:
+        number = looks.look(work).kept
+        before = looks.made(work, number).version.set_aside if number else ()
+        there = [(table.family, table.name) for table in work.host.observe(()).tables]
+        tables.demand(there, set_aside, before)
 
 
 def diverting(work: Work, plan: Plan, files: Mapping[str, bytes]) -> tuple[Diverting, ...]:

@@ -16,7 +16,7 @@ from netcharter.rollout.diverting import Diverting
 from netcharter.tasks.changes import Changes, changes
 from netcharter.tasks.check import Checked, check
 from netcharter.tasks.cutover import CutOver
-from netcharter.tasks.enacting import diverted
+from netcharter.tasks.enacting import diverted, tables
 from netcharter.tasks.enacting.here import Here, is_tracked
 from netcharter.tasks.kit import render_charter
 from netcharter.tasks.rehearse import Rehearsed, rehearse_charter
@@ -176,6 +176,7 @@ def judged(
     as_kept: Callable[[], bool] = lambda: True,
     in_the_way: Callable[[Mapping[str, bytes]], tuple[str, ...]] = lambda files: (),
     diverting: Callable[[Plan, Mapping[str, bytes]], tuple[Diverting, ...]] = lambda p, files: (),
+    set_aside: Collection[str] = (),
     cut: CutOver | None = None,
     on_progress: Progress | None = None,
 ) -> Ready:
@@ -183,7 +184,7 @@ def judged(
 
     found: gives what counts of the machine for a plan. kept: the plan of the version that is in
     place, as_kept: whether its addresses, routes and settings still stand; in_the_way: what of others
-    a kit meets here; diverting: what of that leads packets elsewhere than the plan does; cut: the cut-over whose restricted charter this is. Raises Unusable.
+    a kit meets here; diverting: what of that leads packets elsewhere than the plan does; set_aside: tables of others that go; cut: the cut-over whose restricted charter this is. Raises Unusable.
     """
     loaded = load_plan(source)
     here = found(loaded.plan)
@@ -195,9 +196,11 @@ def judged(
         difference = changes(
             here.loaded, loaded.plan, now, kept, here.lines, otherwise_same=as_kept()
         )
+    spoilt = tables.beside(loaded.plan, files, here.loaded, set_aside, now, here.lines)
+    others = (*spoilt, *diverted.sentences(leading), *in_the_way(files))
     ready = Ready(
         source, checked, files, here, path, difference, None, "",
-        (*diverted.sentences(leading), *in_the_way(files)), frozenset(waived), cut, leading,
+        others, frozenset(waived), cut, leading,
     )  # fmt: skip
     if "rehearsal" in ready.waived or any(one.check != "rehearsal" for one in ready.refusals):
         return ready  # what is refused anyway need not be tried
