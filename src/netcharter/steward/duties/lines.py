@@ -294,7 +294,7 @@ def _unheard(leg: Leg, now: Standing) -> Report:
 
 
 def _told(ways: Ways, state: State) -> Iterator[Mapping[str, object]]:
-    """Each leg as docs/reference/json.md has it (line-state)."""
+    """Each leg as docs/reference/json.md has it (watched-line)."""
     for leg in ways.legs:
         now = state.legs[leg.key]
         found = best(leg, now)
