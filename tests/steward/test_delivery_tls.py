@@ -9,8 +9,8 @@ import base64
 import socketserver
 import ssl
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field, replace
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from threading import Event
@@ -309,7 +309,7 @@ def test_a_server_that_never_ends_its_line_does_not_keep_anybody_for_long(
             with pytest.raises(NotDelivered, match="still goes on"):
                 await world.deliver(letter)
         handler.let_go.set()  # type: ignore[attr-defined]
-        await asyncio.wait(world._posting.values())
+        await asyncio.wait({trying for _, trying in world._posting.values()})
         monkeypatch.setattr(real, "DELIVERY", PATIENCE)
         with pytest.raises(NotDelivered, match="it failed|answer"):
             await world.deliver(letter)  # the next try is one of its own
@@ -319,6 +319,44 @@ def test_a_server_that_never_ends_its_line_does_not_keep_anybody_for_long(
             finished(asyncio.wait_for(told(int(server.server_address[1])), PATIENCE))
         finally:
             handler.let_go.set()  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("fault", [None, NotDelivered("2 of 3 addresses were refused", ["a@b"])])
+def test_what_came_of_a_try_too_late_counts_for_its_message(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: NotDelivered | None
+) -> None:
+    tries: list[Message] = []
+    let_go = Event()
+
+    def slow(settings: Settings, channel: str, *rest: Any) -> None:
+        tries.append(rest[2])
+        assert let_go.wait(PATIENCE)
+        if fault is not None:
+            raise fault
+
+    async def told() -> None:
+        world = RealWorld(tmp_path, Settings(), Handed(lambda: None, str))
+        first = Letter("email", MESSAGE, 0, NOW)
+        with pytest.raises(TimeoutError):
+            await world.deliver(first)
+        let_go.set()
+        await asyncio.wait({trying for _, trying in world._posting.values()})
+        if fault is None:
+            await world.deliver(first)
+        else:
+            with pytest.raises(NotDelivered, match="2 of 3") as said:
+                await world.deliver(first)
+            assert said.value.taken == ("a@b",)
+        assert tries == [MESSAGE]
+        monkeypatch.setattr(real, "DELIVERY", PATIENCE)
+        other = Letter("email", replace(MESSAGE, text="another"), 0, NOW)
+        with suppress(NotDelivered):
+            await world.deliver(other)
+        assert tries == [MESSAGE, other.message] and world._posting == {}
+
+    monkeypatch.setattr(real, "DELIVERY", 0.05)
+    monkeypatch.setattr(real, "deliver", slow)
+    finished(asyncio.wait_for(told(), PATIENCE))
 
 
 def test_one_channel_does_not_wait_for_another(tmp_path: Path) -> None:

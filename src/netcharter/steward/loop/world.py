@@ -17,6 +17,7 @@ from netcharter.rollout.run import files, programs
 from netcharter.rollout.shapes import Run, Write
 from netcharter.rollout.trouble import EffectFailed
 from netcharter.steward import nft
+from netcharter.steward.alarms import Message
 from netcharter.steward.loop import facts as reading
 from netcharter.steward.loop import requests
 from netcharter.steward.loop.delivery import NotDelivered, deliver
@@ -87,7 +88,7 @@ class RealWorld:
         self._outward = Outward(self.say)
         self._saving = asyncio.Lock()
         self._cutting: asyncio.Future[None] | None = None
-        self._posting: dict[str, asyncio.Future[None]] = {}
+        self._posting: dict[str, tuple[Message, asyncio.Future[None]]] = {}
 
     def now(self) -> datetime:
         return datetime.now(UTC)
@@ -232,18 +233,26 @@ class RealWorld:
         programs.run(Run(("nft", "-f", "-"), text.encode("ascii"), seconds=20))
 
     async def deliver(self, letter: Letter) -> None:
-        """A server that says a letter now and then keeps a thread; it is not given another one."""
-        before = self._posting.get(letter.channel)
-        if before is not None and not before.done():
-            raise NotDelivered("the last try still goes on")
+        """A server that takes its time keeps a thread; it is not given another one. What came of
+        that after all counts for its message, so that nobody gets it again."""
+        if letter.channel in self._posting:
+            message, before = self._posting[letter.channel]
+            if not before.done():
+                raise NotDelivered("the last try still goes on")
+            del self._posting[letter.channel]
+            if message == letter.message:
+                return before.result()
         site = "" if self._schedule is None else self._schedule.site
         work = asyncio.to_thread(
             deliver, self._settings, letter.channel, site, self._host, letter.message, letter.taken
         )
-        self._posting[letter.channel] = trying = asyncio.ensure_future(work)
+        trying = asyncio.ensure_future(work)
+        self._posting[letter.channel] = letter.message, trying
         trying.add_done_callback(_looked_at)
         async with asyncio.timeout(DELIVERY):
-            await asyncio.shield(trying)
+            await asyncio.wait({trying})
+        del self._posting[letter.channel]
+        trying.result()
 
     async def load(self, name: str) -> bytes | None:
         return await asyncio.to_thread(files.read, str(self.folder / name))
