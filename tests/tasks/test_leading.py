@@ -1,0 +1,68 @@
+"""A kit as it is while the steward keeps new conversations from a line: no difference, and no excuse."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import cast
+
+import pytest
+
+from netcharter.render import render
+from netcharter.rollout.contents import contents
+from netcharter.rollout.host import Host
+from netcharter.rollout.reading import written
+from netcharter.rollout.shapes import HostState
+from netcharter.rollout.store import Paths
+from netcharter.steward.duties.lines import Standing, State, duty
+from netcharter.tasks.enacting.leading import as_led
+from netcharter.tasks.sources import Source, usable_plan
+from tests.cli.gateway import CHARTER
+
+PLAN = usable_plan(Source("hut.yaml", CHARTER.encode())).plan
+KIT = dict(render(PLAN).files)
+COPPER = ("copper", 4)
+NOW = datetime(2026, 11, 26, 3, tzinfo=UTC)
+
+
+@dataclass
+class Disk:
+    """A host of which only one file is asked for."""
+
+    data: bytes | None
+
+    def read(self, path: str) -> bytes | None:
+        assert path == "/srv/state/steward/lines.json"
+        return self.data
+
+
+def led(data: bytes | None, kernel: Mapping[str, bytes]) -> dict[str, bytes]:
+    now = HostState(0.0, choices=contents(kernel).choices)
+    return as_led(cast(Host, Disk(data)), Paths("/srv/state"), PLAN, KIT, now)
+
+
+def saved(*out: tuple[str, int]) -> bytes:
+    legs = {COPPER: Standing(False, NOW, "silent")}
+    return written(duty().written(State(legs, frozenset(out))))
+
+
+def lacking() -> dict[str, bytes]:
+    """The kernel without copper's rules, as `ip rule` was told."""
+    text = KIT["routes.batch"].decode().splitlines(keepends=True)
+    gone = [line for line in text if line.endswith(" lookup 101\n") and " fwmark 0x1/" not in line]
+    assert len(gone) == 2
+    return {**KIT, "routes.batch": "".join(one for one in text if one not in gone).encode()}
+
+
+def test_what_the_steward_took_away_is_not_wanted() -> None:
+    assert led(saved(COPPER), lacking()) == lacking()
+
+
+@pytest.mark.parametrize("data", [None, b"{", saved()])
+def test_what_it_did_not_write_down_is_wanted(data: bytes | None) -> None:
+    assert led(data, lacking()) == KIT
+
+
+def test_what_is_there_all_the_same_is_wanted() -> None:
+    assert led(saved(COPPER), KIT) == KIT
