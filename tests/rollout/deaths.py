@@ -26,7 +26,7 @@ from netcharter.rollout.store import Process
 from tests.rollout.scene import NEW, OLD, Scene, said, written_kit
 from tests.rollout.tracer import Traced, trace
 
-TRIAL = 6  # seconds; who dies while it waits has it undone that much later
+TRIAL = 10  # seconds; who dies while it waits has it undone that much later
 PATIENCE = 60.0  # seconds for a timer that undoes
 FRACTIONS = (0.0, 0.03, 0.5, 0.97)  # of a step: where in it all are killed when all is tried
 ACTS = {"install": ("timer", "reboot"), "undo": ("timer", "reboot"), "boot": ("again", "reboot")}

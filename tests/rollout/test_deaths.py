@@ -31,7 +31,7 @@ pytestmark = pytest.mark.kernel
 ROOT = Path(__file__).parents[2]
 LONG = os.environ.get("NETCHARTER_LONG") == "1"
 FIGURES = os.environ.get("NETCHARTER_FIGURES") == "1"
-LIMIT = 3600 if LONG else 600  # seconds
+LIMIT = 3600 if LONG else 900  # seconds
 BEFORE = "the version is kept"  # the step in which the decision falls
 Row = dict[str, Any]
 INTRODUCTION = """\

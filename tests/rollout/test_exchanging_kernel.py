@@ -17,7 +17,7 @@ import pytest
 from netcharter.plan.shapes import Plan
 from netcharter.rollout.converge import converge
 from netcharter.rollout.exchanging import meanwhile
-from netcharter.rollout.filtering import exchange
+from netcharter.rollout.filtering import LATE, exchange
 from netcharter.rollout.listing import plain, seconds
 from netcharter.rollout.shapes import HostState, Table
 from netcharter.rollout.wanted import as_before, settings_of, wanted
@@ -123,7 +123,7 @@ def test_what_lives_is_never_away_and_lives_no_longer(host: Bench) -> None:
         assert names and names <= {"nc_who4_a", meanwhile("nc_who4_a")}
         assert asked[1] in names
     (last,) = (seconds(expires) for _, expires in found)
-    assert left - 5 < last <= left
+    assert left - LATE - 2 < last <= left
 
 
 def test_it_is_proven_after_each_to_be_the_old_plan_or_the_new(host: Bench) -> None:
