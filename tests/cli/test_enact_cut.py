@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import json
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
+from netcharter.steward.loop.door import ask
 from tests.cli.cutting import LESS, TRACKED, cuts
 from tests.cli.gateway import (
     CHARTER,
@@ -108,6 +110,43 @@ def test_the_steward_cuts_what_the_version_refuses_that_the_timer_brings_back(
             assert (found["cut"], found["why"]) == (1, "version 1 stands again"), found
         assert not place.far.do("say")
         assert place.desk.do("say")
+
+
+def test_the_steward_leaves_the_session_alone_from_which_one_undoes(tmp_path: Path) -> None:
+    """It is refused by the version gone back to, and open only since the other let it. The steward
+    looks again and again meanwhile."""
+    if not Path(TRACKED).exists():
+        pytest.skip(f"ONE TEST OF ENACT DID NOT RUN: this kernel has no {TRACKED}")
+    with gateway(tmp_path) as place:
+        place.kept(LESS)
+        (tmp_path / "state" / "steward.yaml").write_text("steward: 1\ntrust-clock: true\n")
+        place.write("good.yaml", CHARTER)
+        assert place.run("enact", "good.yaml", *HURRY).code == 0
+        with steward(place) as path, ThreadPoolExecutor(1) as beside:
+            host, port = place.far.do("dial", COPPER, SSH, FAR)
+            place.session = f"{host} {port} {COPPER} {SSH}"
+            undoing = beside.submit(place.run, "undo")
+            while not undoing.done():
+                turned(path, place)
+            assert undoing.result().json()["again"]["cut"] == []
+            for _ in range(3):
+                turned(path, place)
+            assert status(path, place)["cutting"]["at"] is None
+        assert place.far.do("say")
+
+
+def turned(path: str, place: Gateway) -> None:
+    """Once the duty that has conversations cut has had a turn more."""
+    before, end = last_turn(path, place), time.monotonic() + LIMIT
+    while last_turn(path, place) == before:
+        ask(path, {"ask": "wake", "duty": "conversations"}, LIMIT)
+        time.sleep(0.05)
+        assert time.monotonic() < end
+
+
+def last_turn(path: str, place: Gateway) -> object:
+    duties = status(path, place)["duties"]
+    return next(duty["ran"] for duty in duties if duty["name"] == "conversations")
 
 
 def undone(place: Gateway) -> None:
