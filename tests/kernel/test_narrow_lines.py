@@ -14,12 +14,16 @@ import pytest
 
 from netcharter.charter.read import read
 from netcharter.lab.agreement import plan_host
+from netcharter.lab.reading import Machine
 from netcharter.plan import make_plan
 from netcharter.plan.shapes import Plan
 from netcharter.readback.listing import read_listing
+from netcharter.readback.sizes import Told, told
 from netcharter.readback.walk import decisions
 from netcharter.render import render
-from tests.kernel.equality import Listing, bench, judged, loaded
+from netcharter.tasks.changes import Loaded
+from netcharter.tasks.holds import holds
+from tests.kernel.equality import NOW, Listing, bench, judged, loaded
 from tests.kernel.sampling import attempts
 from tests.kernel.test_agreement import differences
 
@@ -119,3 +123,47 @@ def test_readback_leaves_nothing_of_it_to_circumstances(plan: Plan, found: Listi
     assert not [note for note in seen.notes if "maxseg" in note.message or "flags" in note.message]
     held = {condition.name for leaf in seen.leaves for condition, _ in leaf.held}
     assert held and not [name for name in held if "maxseg" in name or "flags" in name]
+
+
+# --- are they there? -----------------------------------------------------------------------------
+
+
+def seen_in(found: Listing) -> frozenset[Told]:
+    listing = read_listing(json.dumps(found), "kernel").listing
+    assert listing is not None
+    return told(listing)
+
+
+def test_what_is_told_is_read_back_number_by_number(found: Listing) -> None:
+    """1492 and 1400 bytes less 40 in IPv4 and 60 in IPv6 (RFC 879, RFC 8200 section 8.3)."""
+    narrow = {"eth0": (1452, 1432), "ppp2": (1452, 1432), "eth3": (1360, 1340)}
+    assert seen_in(found) == {
+        Told(family, way, device, size)
+        for device, sizes in narrow.items()
+        for way in ("iifname", "oifname")
+        for family, size in zip((4, 6), sizes, strict=True)
+    }
+
+
+@pytest.mark.parametrize(
+    ("written", "instead"),
+    [
+        ("size set 1452", "size set 1453"),
+        ("size set 1340", "size set 1300"),
+        ('oifname { "eth0", "ppp2" }', 'oifname { "eth0" }'),
+        ("meta nfproto ipv6 iifname", "meta nfproto ipv4 iifname"),
+        ("(syn | rst) == syn", "(syn | rst) == rst"),
+        ("meta nfproto ipv4 iifname", "ip saddr 10.0.0.0/8 iifname"),
+        ("type filter hook forward priority mangle; policy accept;",
+         "type filter hook forward priority mangle; policy accept;\n        accept"),
+    ],
+)  # fmt: skip
+def test_what_is_told_otherwise_is_missed(
+    written: str, instead: str, plan: Plan, text: str, found: Listing, tmp_path: Path
+) -> None:
+    assert written in text
+    spoilt = loaded(text.replace(written, instead, 1), tmp_path)
+    assert seen_in(found) - seen_in(spoilt)
+    held = holds(plan, Loaded(Machine(json.dumps(spoilt), "", "[]", "[]", "[]")), NOW)
+    assert held.state == "otherwise" and held.agreement is not None and held.agreement.same
+    assert all("is told that it takes" in said for said in held.others) and held.others

@@ -14,6 +14,9 @@ from netcharter.plan.shapes import Plan
 from netcharter.proofs.certify import NoAnswer
 from netcharter.proofs.kernel import Agreement
 from netcharter.proofs.management import NOTHING_KNOWN, Known
+from netcharter.readback import sizes
+from netcharter.readback.listing import read_listing
+from netcharter.render.sizes import segment
 from netcharter.report.limits import WHERE
 from netcharter.report.wording import counted
 from netcharter.tasks.changes import LISTED, Changes, Loaded, changes, ours
@@ -128,10 +131,29 @@ def holds(
         raise Unusable(fault.problems, {LISTED: loaded.machine.listing}) from None
     except NoAnswer as fault:
         raise _undecided(plan, fault) from None
+    others = (*others, *_untold(plan, loaded))
     state: State = "as planned" if found.same and not others else "otherwise"
     if found.same:
         return Holds(state, found, None, tuple(others))
     return Holds(state, found, *_difference(loaded, plan, now, tuple(others)))
+
+
+def _untold(plan: Plan, loaded: Loaded) -> Iterator[str]:
+    """The narrow lines of which not everybody is told how large a segment may be."""
+    listing = read_listing(loaded.machine.listing, LISTED).listing
+    seen = sizes.told(listing) if listing is not None else frozenset()
+    for line in plan.lines:
+        wanted = {
+            sizes.Told(family, way, line.device, segment(line.mtu, family))
+            for family in (4, 6)
+            for way in ("iifname", "oifname")
+            if line.mtu is not None and line.narrow
+        }
+        if wanted - seen:
+            yield (
+                f"not everybody who speaks TCP through {line.device} is told that it takes "
+                f"{line.mtu} bytes at a time"
+            )
 
 
 def _difference(
