@@ -2,9 +2,9 @@
 
 The order: what is new comes first (devices, addresses), then the packet filter, which is the old
 one or the new one at any moment, then settings, devices that are switched on, ways; what is no
-longer wanted goes last. An address that is in both states is never touched. Nothing is passed on before the rules stand: forwarding is switched on after the
-filter, and off before it. Being killed between two steps does no harm: whoever comes next reads the
-host again and converges again.
+longer wanted goes last. An address that is in both states is never touched. Nothing is passed on
+before the rules stand: forwarding is switched on after the filter, and off before it. Being killed
+between two steps does no harm: whoever comes next reads the host again and converges again.
 
 What can't be put in place (a device that is not there) is left out, and told by `left_out`.
 """
