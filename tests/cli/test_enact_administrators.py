@@ -160,3 +160,24 @@ def test_of_undos_in_the_same_moment_none_fails_another(tmp_path: Path) -> None:
             said = ran.json().get("reason", "")
             assert "Traceback" not in ran.told and "No such file" not in ran.told
             assert ran.code == 0 or "is on trial" in said or "is changing" in said, ran.told
+
+
+def test_from_any_version_one_comes_to_the_machine_without_any(tmp_path: Path) -> None:
+    """What the first version took from a device that the second no longer names comes back too."""
+    barn = "  barn: {device: eth5, prefix: 10.7.1.0/28}\n"
+    with gateway(tmp_path) as stock:
+        stock.bench.shell("ip address add 192.0.2.77/24 dev eth5")
+        before = stock.look()
+        stock.kept()
+        assert "192.0.2.77" not in stock.look() and barn in CHARTER
+        stock.kept(CHARTER.replace(barn, ""))
+        assert "eth5" not in stock.bench.shell("ip -o -4 address show")
+        found = done(stock.run("undo", "0"), "undo")
+        assert (found["state"], found["version"], found["notes"]) == ("waiting", 0, [])
+        assert unordered(stock.look()) == unordered(before)
+        done(stock.run("undo"), "undo")
+        assert done(stock.run("holds"), "holds")["ok"]
+        done(stock.run("undo", "0"), "undo")
+        assert done(stock.run("keep"), "keep")["version"] == 0
+        assert unordered(stock.look()) == unordered(before)
+        assert done(stock.run("undo"), "undo")["version"] == 2
