@@ -438,6 +438,8 @@ def _in_main(ground: _Ground, route: Lying) -> str:
     learnt = route.protocol in BROUGHT or (route.protocol == KERNEL and route.direct)
     if learnt and route.devices and route.devices <= brought:
         return ""
+    if route.protocol in BROUGHT and brought and network.REFUSALS.get(route.kind):
+        return ""  # of a delegated prefix, what is not used (RFC 7084, WPD-5)
     if _going(ground, route):
         return ""
     return _outwards(ground, route)
