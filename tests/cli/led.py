@@ -1,5 +1,5 @@
-"""What `holds` would name of others' routing rules and routes here, as JSON: a program for tests, which is given the
-state folder."""
+"""What `holds` would name of others' routing rules and routes here, as JSON: a program for tests,
+which is given the state folder."""
 
 from __future__ import annotations
 
