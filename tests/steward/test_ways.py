@@ -18,7 +18,7 @@ from netcharter.rollout.trouble import EffectFailed
 from netcharter.steward.loop.outward import flows, held, leaves
 from netcharter.steward.schedule import ways
 from netcharter.steward.shapes import CutLine
-from netcharter.steward.ways import Flow, Held, Words, amiss, asked, without
+from netcharter.steward.ways import Flow, Held, Limits, Words, amiss, asked, without
 from netcharter.tasks.sources import Source, usable_plan
 from tests.cli.gateway import CHARTER, FAR, Gateway, gateway
 
@@ -47,6 +47,32 @@ LEARNT = (
     .replace("next-hop: 203.0.113.9}", "next-hop: 203.0.113.9, WATCH}")
     .replace("WATCH", f"watch: {{targets: {FAR}}}")
 )
+
+
+def test_the_watch_of_the_charter_reaches_the_steward() -> None:
+    watch = f"watch: {{targets: [{FAR}, 198.51.100.67], every: 3s, loss: 30 %, delay: 400 ms}}"
+    text = PAIR.replace("weight: 3}", f"weight: 3, {watch}}}")
+    found = {
+        leg.key: leg for leg in ways(usable_plan(Source("good.yaml", text.encode())).plan).legs
+    }
+    copper, copper6, mast = (found[key] for key in (("copper", 4), ("copper", 6), ("mast", 4)))
+    assert (copper.targets, copper.named) == ((FAR, "198.51.100.67"), True)
+    assert copper.limits == copper6.limits == Limits(3.0, 0.3, 0.4)
+    assert (copper6.targets, copper6.named) == (("2001:db8:5::1",), False)  # its next hop
+    assert (mast.targets, mast.named, mast.limits) == (
+        ("192.0.2.17",),
+        False,
+        Limits(2.0, 0.5, None),
+    )
+    assert (copper.own, copper6.network) == ("203.0.113.10", "2001:db8:50::/56")
+
+
+def test_nobody_on_the_link_alone_is_asked() -> None:
+    text = PAIR.replace("'2001:db8:6::1'", "'fe80::1'")
+    found = {
+        leg.key: leg for leg in ways(usable_plan(Source("good.yaml", text.encode())).plan).legs
+    }
+    assert found[("mast", 6)].targets == () and "fe80::1" in found[("mast", 6)].route
 
 
 def looked_up(text: str) -> list[str]:
