@@ -156,3 +156,32 @@ def test_nothing_unseen_ever_comes_out(
     all_over = Diagnostic("an-id", "error", words, span, words, words, ((span, words),))
     text = render([all_over], {words: source}, width=width, colour=False)
     assert not HIDDEN.search(text.replace("\n", ""))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "x: {as: a, password: hunter22, more: hunter22}\n",
+        "x: {as: a, password: 'hunter22 hunter22'}\n",
+        "  x:\n    password: hunter22\n    as: a\n",
+        "  x:\n    password:\n      hunter22\n    as: a\n",
+        "  x:\n    password: |\n      hunter22\n\n      hunter22\n    as: a\n",
+        "x: {password:\nhunter22}\n",
+        "x: {password: 'begun\n  hunter22'}\n",
+        "x: {password",
+    ],
+)
+def test_a_password_that_somebody_typed_is_not_printed(text: str) -> None:
+    """Neither by its own finding nor by another one about the same lines."""
+    lines = text.split("\n")
+    at = next(n for n, line in enumerate(lines, 1) if "password" in line)
+    column = lines[at - 1].index("password") + 1
+    span = Span("charter.yaml", at, column, at, column + len("password"))
+    own = Diagnostic("password-in-charter", "error", "it is", span)
+    others = [
+        Diagnostic("an-id", "error", "wrong", Span("charter.yaml", n, 1, n, 5))
+        for n in range(1, len(lines) + 1)
+    ]
+    seen = render([others[0], own, *others], {"charter.yaml": text}, width=80, colour=False)
+    assert "hunter22" not in seen and "password" in seen
+    assert "as: a" in seen or "as: a" not in text  # what is not covered is shown as ever

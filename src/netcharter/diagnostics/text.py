@@ -12,7 +12,9 @@ from netcharter.diagnostics.span import Diagnostic, Span
 _Paint = Callable[[str, str], str]
 
 BREAK = re.compile(r"\r\n|\r|\n")
+PASSWORD = "password-in-charter"  # the id of what is found where a password is asked for
 TAB = 4
+_VALUE = re.compile(r"\S")
 MOST_LINES = 6  # of one underlined stretch; a longer one is shown by its beginning and end
 LEAST_WIDTH = 40
 NEAR = 1_000  # characters around a place that are looked at, however long the line
@@ -26,10 +28,31 @@ def render(
 
     texts: every file's text by the name its spans bear; width: columns of the terminal.
     """
+    diagnostics = list(diagnostics)
     lines = {name: BREAK.split(text) for name, text in texts.items()}
+    for found in diagnostics:
+        if found.id == PASSWORD and found.span.file in lines:
+            _covered(lines[found.span.file], found.span)
     paint = _paint if colour else _plain
     room = max(width, LEAST_WIDTH)
     return "\n".join("\n".join(_one(d, lines, room, paint)) + "\n" for d in diagnostics)
+
+
+def _covered(lines: list[str], span: Span) -> None:
+    """Cover what stands behind a key that asks for a password: what is printed goes into logs. The
+    value may stand on the lines below, so much deeper than the key; lengths stay as they are."""
+    start = span.end_line - 1
+    if not 0 <= start < len(lines):
+        return
+    key, rest = lines[start][: span.end_column - 1], lines[start][span.end_column - 1 :]
+    lines[start] = key + _VALUE.sub("*", rest)
+    depth, below = len(key) - len(key.lstrip()), not rest.strip(" \t:|>'\"-+")
+    for number in range(start + 1, len(lines)):
+        text = lines[number]
+        if text.strip() and len(text) - len(text.lstrip()) <= depth and not below:
+            return
+        lines[number] = _VALUE.sub("*", text)
+        below = below and not text.strip()
 
 
 def _paint(text: str, as_what: str) -> str:
