@@ -164,8 +164,8 @@ FAULTS = (
         "the standby line comes first",
         ROUTES,
         "",
-        "rule add pref 10301 lookup 101",
-        "rule add pref 10301 lookup 102",
+        "rule add pref 11001 lookup 101",
+        "rule add pref 11001 lookup 102",
         lambda m: of(m, "rule 4") and at(m) == {"mast"},
     ),
     Fault(

@@ -732,6 +732,11 @@ def line_addresses4(line: Line) -> list[Address]:
     return [interface.ip for interface in line.interfaces if interface.version == 4]
 
 
+def met_at(offer: Sentence, line: Line) -> list[Address]:
+    """The address that was written, or else the line's first."""
+    return line_addresses4(line)[:1] if offer.met_at is None else [offer.met_at]
+
+
 def delivery(site: Site, offer: Sentence, a: Attempt) -> tuple[Address, int] | None:
     """Where this offer's translation (IPv4) would take the attempt, whoever starts it, whenever."""
     inner = [x for x in site.devices[offer.to].addresses if family(x) == 4]
@@ -740,7 +745,7 @@ def delivery(site: Site, offer: Sentence, a: Attempt) -> tuple[Address, int] | N
     for name in offer.on:
         if a.entrance in site.lines and a.entrance != name:
             continue
-        if a.destination in line_addresses4(site.lines[name]):
+        if a.destination in met_at(offer, site.lines[name]):
             for parts in offer.services:
                 for protocol, first, last in parts:
                     if protocol != a.protocol:

@@ -23,6 +23,7 @@ DEVICES = ("booking", "duty-laptop", "printer", "till-1", "camera", "tablet", "k
 PEOPLE = ("rowan", "skye", "fern")
 GROUPS = ("wardens", "leaders")
 LINE_NETWORKS4 = ("203.0.113.8/29", "198.51.100.16/28", "100.64.7.0/24", "93.184.216.0/30")
+FURTHER4 = ("9.9.9.9", "198.51.100.130", "93.184.217.7")
 AREA_NETWORKS4 = (
     "10.1.0.0/24",
     "10.1.1.0/29",
@@ -174,7 +175,18 @@ def _lines(draft: Draft) -> None:
         if number and draft.chance(0.5):
             said["role"] = "standby"
         # Drawn from what is said already, so that everything else stays as it was drawn before.
+        _further(Random(f"further {said}"), said, v4, FURTHER4[number])
         draft.lines[name] = said | _narrow(Random(str(said)), said["address"] == "automatic")
+
+
+def _further(rng: Random, said: dict[str, Any], v4: IPv4Network, alone: str) -> None:
+    """Further IPv4 addresses, in the line's network or alone."""
+    first = [said["address"]] if isinstance(said["address"], str) else said["address"]
+    if ":" in first[0] or first[0] == "automatic" or rng.random() < 0.6:
+        return
+    more = [f"{v4[4]}/{v4.prefixlen}"] if v4.num_addresses > 6 else []
+    more.append(f"{alone}/32")
+    said["address"] = [*first, *rng.sample(more, rng.randint(1, len(more)))]
 
 
 def _narrow(rng: Random, automatic: bool) -> dict[str, Any]:
@@ -379,8 +391,18 @@ def _offers(draft: Draft) -> list[dict[str, Any]]:
             said["from"] = draft.one_or_list(terms)
         if draft.chance(0.15):
             said["name"] = f"public {chr(97 + number)}"
+        _met_at(Random(f"met at {said}"), draft, said)
         found.append(said | _when(draft) | {"because": "the public may"})
     return found
+
+
+def _met_at(rng: Random, draft: Draft, said: dict[str, Any]) -> None:
+    """One of several addresses, if the offer is on one line."""
+    lines = [said["on"]] if isinstance(said["on"], str) else said["on"]
+    known = draft.lines[lines[0]]["address"]
+    if len(lines) == 1 and isinstance(known, list) and rng.random() < 0.6:
+        four = [one.split("/")[0] for one in known if ":" not in one]
+        said["address"] = rng.choice(four)
 
 
 def _exit(draft: Draft) -> dict[str, Any]:

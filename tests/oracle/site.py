@@ -114,6 +114,7 @@ class Sentence:
     at: int | None = None
     except_offers: bool = False
     or_else: str = "others"
+    met_at: IPv4Address | None = None
 
 
 @dataclass
@@ -300,6 +301,7 @@ def _offer(raw: dict[str, Any], said: dict[str, Any], number: int) -> Sentence:
         on=tuple(_many(said["on"])),
         to=said["to"],
         at=int(said["at"]) if said.get("at") else None,
+        met_at=IPv4Address(said["address"]) if said.get("address") else None,
     )
 
 

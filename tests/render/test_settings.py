@@ -74,7 +74,7 @@ def test_bridge_keys_may_be_missing() -> None:
 def test_a_standby_line_is_asked_last_whatever_its_place_in_the_charter() -> None:
     found = render(small_plan()).files["routes.batch"].decode().splitlines()
     copper, mast = (
-        found.index(f"rule add pref 1030{n} lookup {t}") for n, t in ((1, 101), (2, "main"))
+        found.index(f"rule add pref 1100{n} lookup {t}") for n, t in ((1, 101), (2, "main"))
     )
     assert copper < mast
 
@@ -96,7 +96,7 @@ def test_balanced_lines_share_by_weight() -> None:
         "table 100 proto static nexthop via 203.0.113.9 dev eth0 weight 3 "
         "nexthop via 198.51.100.17 dev eth1 weight 1" in text
     )
-    assert text.index("lookup 100\n") < text.index("pref 10301")
+    assert text.index("lookup 100\n") < text.index("pref 11001")
 
 
 def test_a_source_of_one_line_never_leaves_by_another() -> None:

@@ -151,6 +151,7 @@ def _offer(index: int, fields: Fields) -> Offer:
         until=fields.get("until"),
         because=fields.get("because"),
         contact=fields.get("contact"),
+        address=fields.get("address"),
     )
 
 

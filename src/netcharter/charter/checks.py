@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from netcharter.charter.services import Part, builtin, parse_written
@@ -153,7 +153,7 @@ def _lines(walk: Walk, doc: Fields) -> None:
     roles: dict[str, list[str]] = {"main": [], "standby": [], "balanced": []}
     for i, (name, line) in enumerate(entries(doc, "lines")):
         path = ("lines", name)
-        _one_per_family(walk, (*path, "address"), line.get("address", ()))
+        _addresses(walk, (*path, "address"), line.get("address", ()))
         _one_per_family(walk, (*path, "next-hop"), line.get("next-hop", ()))
         _next_hops(walk, path, line)
         _targets(walk, path, line)
@@ -183,6 +183,28 @@ def _one_per_family(walk: Walk, path: Path, found: Iterable[Any]) -> None:
                       "keep one of them",
                       related=((at(walk, path, first[one.version]), "the first"),))  # fmt: skip
         first.setdefault(one.version, i)
+
+
+def _addresses(walk: Walk, path: Path, found: Sequence[Any]) -> None:
+    """One of IPv6; of IPv4 the first with its network, and further ones within it or alone."""
+    six = [(i, one) for i, one in enumerate(found) if one.version == 6]
+    for i, _ in six[1:]:
+        walk.tell("two-of-a-family", at(walk, path, i),
+                  "this is the second of IPv6; there can be one", "keep one of them",
+                  related=((at(walk, path, six[0][0]), "the first"),))  # fmt: skip
+    four = [(i, one) for i, one in enumerate(found) if one.version == 4]
+    known = {one.ip for _, one in four[:1]}
+    for i, one in four[1:]:
+        first = four[0][1]
+        alone = one.network.prefixlen == 32
+        if one.ip in known:
+            walk.tell("further-address", at(walk, path, i), f"`{one.ip}` stands here twice",
+                      "keep one of them")  # fmt: skip
+        elif one.network != first.network and not alone:
+            walk.tell("further-address", at(walk, path, i),
+                      f"`{one}` is not in the network of the line's first address, {first.network}",
+                      f"write `{one.ip}/32` if the provider sends it to you all the same")  # fmt: skip
+        known.add(one.ip)
 
 
 def _next_hops(walk: Walk, path: Path, line: Fields) -> None:

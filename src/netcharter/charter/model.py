@@ -61,7 +61,7 @@ class Line:
     device: str
     vlan: int | None
     rate: Rate | None
-    addresses: tuple[Interface, ...]  # at most one per family; empty and automatic: unknown
+    addresses: tuple[Interface, ...]  # at most one of IPv6; empty and automatic: unknown
     automatic: bool
     next_hops: tuple[Address, ...]
     role: Literal["main", "standby", "balanced"]
@@ -163,6 +163,7 @@ class Offer:
     until: date | None
     because: str | None
     contact: str | None
+    address: IPv4Address | None = None  # at which it is met; None: the first of the line's
 
 
 @dataclass(frozen=True, slots=True)

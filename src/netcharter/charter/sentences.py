@@ -139,6 +139,7 @@ def _offer(walk: Walk, doc: Fields, path: Path, offer: Fields, services: Known) 
         _has_address(walk, doc, (*path, "to"), offer["to"])
     _terms(walk, doc, (*path, "from"), offer.get("from", ()), "who")
     _during(walk, doc, path, offer)
+    _met_at(walk, doc, path, offer)
     named = offer.get("offer", ())
     for i, name in enumerate(named):
         if name == "anything":
@@ -149,6 +150,27 @@ def _offer(walk: Walk, doc: Fields, path: Path, offer: Fields, services: Known) 
     if "at" in offer and named:
         parts = [parts_of(n, services, doc.get("services", {})) for n in named]
         _at(walk, path, [p for part in parts for p in part or ()], None in parts)
+
+
+def _met_at(walk: Walk, doc: Fields, path: Path, offer: Fields) -> None:
+    """`address` is one of the addresses of the one line."""
+    lines, known = offer.get("on", ()), doc.get("lines", {})
+    if "address" not in offer or known is MISSING or len(lines) == 1 and lines[0] not in known:
+        return
+    place = walk.where((*path, "address"))
+    if len(lines) != 1:
+        walk.tell("offer-address", place, "an address belongs to one line, and this offer is on "
+                  "several", "make an offer of its own for each line")  # fmt: skip
+        return
+    line = known[lines[0]]
+    if line is MISSING or line.get("address", ()) is MISSING:
+        return
+    own = [one.ip for one in line.get("address", ()) if one.version == 4]
+    if offer["address"] not in own:
+        names = " or ".join(map(str, own)) or "no IPv4 address of its own"
+        walk.tell("offer-address", place, f"`{offer['address']}` is no IPv4 address of `{lines[0]}`",
+                  f"it has {names}",
+                  related=((walk.where(("lines", lines[0])), "the line"),))  # fmt: skip
 
 
 def _at(walk: Walk, path: Path, parts: list[Part], unknown: bool) -> None:

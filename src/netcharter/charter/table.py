@@ -154,12 +154,13 @@ LINE = Record(
         Key(
             "address",
             WordOr(
-                "`automatic`, or at most one address with its length per family",
+                "`automatic`, or addresses with their lengths",
                 "automatic",
                 (),
-                Several("one address with its length per family", LINE_ADDRESS),
+                Several("addresses with their lengths", LINE_ADDRESS),
             ),
-            "the gateway's own addresses on this line",
+            "the gateway's own addresses on this line: one of IPv6, and of IPv4 the one it hides others "
+            "behind, then those that only offers are met at",
             default="automatic",
         ),
         Key(
@@ -301,6 +302,12 @@ OFFER = Record(
         Key("to", REFERENCE, "the device that serves them", required=True),
         Key("from", WHO, "who may come", default="anyone"),
         Key("at", PORT, "the port at which they come, if another", default="the service's own"),
+        Key(
+            "address",
+            HOST_ADDRESS,
+            "which of the line's IPv4 addresses they are met at",
+            default="its first",
+        ),
         DURING,
         UNTIL,
         Key("name", TITLE, "a name of its own", default="`offer 1`, `offer 2`, ..."),

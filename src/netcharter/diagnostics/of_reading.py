@@ -465,6 +465,19 @@ SITE = {
         "There can be one of each.",
         "Keep one.",
     ),
+    "further-address": Entry(
+        "further address that does not fit",
+        "A further IPv4 address of a line is written twice, or is neither in the network of the first "
+        "nor alone.",
+        "The next hop is in one network, and one network only.",
+        "Write it within that network, or with the length 32.",
+    ),
+    "offer-address": Entry(
+        "address that is not the line's",
+        "An offer says at which address it is met, and that is none of its one line's.",
+        "Nothing sent there would ever arrive.",
+        "Write one of the line's IPv4 addresses.",
+    ),
     "next-hop-automatic": Entry(
         "next hop of an automatic address",
         "A line with an automatic address has its next hop written out.",

@@ -292,7 +292,7 @@ def _on_line(station: Station, line: LinePlan, world: World, hardware: int) -> B
 
 def _addresses(line: LinePlan, world: World) -> tuple[list[Address], list[Address]]:
     """The gateway's addresses on a line, and its next hops."""
-    own: list[Address] = [interface.ip for interface in (line.v4, line.v6) if interface]
+    own: list[Address] = [interface.ip for interface in line.held]
     hops: list[Address] = [hop for hop in (line.next_hop4, line.next_hop6) if hop]
     for chosen in (world.lines4.get(line.name), world.lines6.get(line.name)):
         if chosen is not None:

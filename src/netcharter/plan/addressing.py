@@ -183,11 +183,11 @@ def _networks(
 
 
 def _line(charter: Charter, line: Line, number: int) -> LinePlan:
-    v4 = next((i for i in line.addresses if isinstance(i, IPv4Interface)), None)
+    four = [i for i in line.addresses if isinstance(i, IPv4Interface)]
     v6 = next((i for i in line.addresses if isinstance(i, IPv6Interface)), None)
-    own = coding.addresses(i.ip for i in (v4, v6) if i is not None)
+    own = coding.addresses(i.ip for i in line.addresses)
     if line.automatic and number <= coding.MAX_LINES:
-        missing = [f for f, i in ((4, v4), (6, v6)) if i is None]
+        missing = [f for f, i in ((4, four), (6, v6)) if not i]
         own = union(own, ranges(*((s, s) for f in missing for s in [coding.unknown(number, f)])))
     return LinePlan(
         name=line.name,
@@ -196,7 +196,7 @@ def _line(charter: Charter, line: Line, number: int) -> LinePlan:
         parent=line.device,
         vlan=line.vlan,
         rate=line.rate,
-        v4=v4,
+        v4=four[0] if four else None,
         v6=v6,
         automatic=line.automatic,
         next_hop4=next((h for h in line.next_hops if h.version == 4), None),
@@ -208,6 +208,7 @@ def _line(charter: Charter, line: Line, number: int) -> LinePlan:
         span=charter.where("lines", line.name),
         watch=line.watch,
         mtu=line.mtu or (PPPOE if line.pppoe else None),
+        more4=tuple(four[1:]),
         pppoe=line.pppoe,
     )
 
@@ -422,7 +423,7 @@ def _check_lines(
             )
     yield from _check_networks(charter, lines)
     for line, area in ((line, area) for line in lines for area in areas):
-        for network in (i.network for i in (line.v4, line.v6) if i is not None):
+        for network in (i.network for i in line.held):
             if not disjoint(coding.network(network), area.whole):
                 yield _line_overlap(charter, line, network, area)
     for line in lines:
@@ -439,8 +440,8 @@ def _check_lines(
 def _check_networks(charter: Charter, lines: tuple[LinePlan, ...]) -> Iterator[Diagnostic]:
     """A neighbour can be met by one line only, and what is delegated over one is not on another."""
     for a, b in permutations(lines, 2):
-        for network in (i.network for i in (b.v4, b.v6) if i is not None):
-            beside = [i.network for i in (a.v4, a.v6) if i is not None and a.number < b.number]
+        for network in dict.fromkeys(i.network for i in b.held):
+            beside = [i.network for i in a.held if a.number < b.number]
             others: list[tuple[Network, str, str]] = [(n, "network", "address") for n in beside]
             others += [(a.prefix, "prefix", "prefix")] if a.prefix else []
             for other, what, key in others:

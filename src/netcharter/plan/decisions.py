@@ -128,7 +128,7 @@ def _offer(ground: Ground, number: int, offer: Offer) -> Iterator[Placed]:
         translated = _translated(ground, offer, line, device)
         if translated is not None:
             outer = inner if offer.at is None else _moved(ground, offer, offer.at)
-            own = intersect(line.own, ANY4)
+            own = _met_at(offer, line)
             found = tuple(regions(who, own, outer, when))
             yield _offer_draft(offer, suffix, found), span, translated, number
         direct = [a for a in device.addresses6 if isinstance(a, IPv6Address) and _inside(line, a)]
@@ -141,6 +141,13 @@ def _meeting(ground: Ground, starters: tuple[Who, ...], line: LinePlan) -> list[
     """Those who may meet an offer on a line: everyone inside, and who comes by that very line."""
     met = ground.all_areas | {"gateway", line.name}
     return [replace(w, entrances=w.entrances & met) for w in starters if w.entrances & met]
+
+
+def _met_at(offer: Offer, line: LinePlan) -> Ranges:
+    """The IPv4 address of a line at which an offer is met."""
+    if offer.address is not None:
+        return coding.addresses([offer.address])
+    return intersect(line.own, ANY4) if line.v4 is None else coding.addresses([line.v4.ip])
 
 
 def _offer_draft(offer: Offer, suffix: str, found: tuple[Region, ...]) -> Draft:

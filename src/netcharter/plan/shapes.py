@@ -131,12 +131,18 @@ class LinePlan:
     span: Span
     watch: Watch = field(default_factory=Watch)
     mtu: int | None = None  # bytes of its largest packet; None: what the device has
+    more4: tuple[IPv4Interface, ...] = ()  # its further addresses, on which only offers are met
     pppoe: str | None = None  # the user name of its PPPoE session, whose device `device` is then
 
     @property
     def ethernet(self) -> str:
         """The device its frames leave by: `device`, or what a PPPoE session runs over."""
         return interface_of(self.parent, self.vlan)
+
+    @property
+    def held(self) -> tuple[IPv4Interface | IPv6Interface, ...]:
+        """All its numbers, the one that others are hidden behind first."""
+        return tuple(one for one in (self.v4, *self.more4, self.v6) if one is not None)
 
     @property
     def narrow(self) -> bool:

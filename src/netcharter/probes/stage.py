@@ -168,8 +168,7 @@ class Stage:
     def pinned(self, family: int, source: Address) -> str | None:
         """The line that a source belongs to, and that alone it may leave by."""
         for way in self.ways[family]:
-            known = way.line.v4 if family == 4 else way.line.v6
-            if known is not None and source == known.ip:
+            if any(source == known.ip for known in way.line.held):
                 return way.name
             prefix = way.line.prefix
             if family == 6 and prefix is not None and source in prefix:
@@ -179,8 +178,7 @@ class Stage:
     def pinned_sources(self, family: int, name: str) -> Ranges:
         """The sources that belong to a line, coded."""
         line = self.lines[name]
-        known = line.v4 if family == 4 else line.v6
-        found = coding.addresses([known.ip]) if known is not None else ()
+        found = coding.addresses(one.ip for one in line.held if one.version == family)
         if family == 6 and line.prefix is not None:
             found = union(found, coding.network(line.prefix))
         return found
@@ -215,7 +213,8 @@ class Stage:
     def addresses_on(self, name: str, family: int) -> tuple[Address, ...]:
         """The gateway's own addresses on a line."""
         way = next(way for way in self.ways[family] if way.name == name)
-        return () if way.interface is None else (way.interface.ip,)
+        further = tuple(one.ip for one in way.line.more4 if family == 4)
+        return () if way.interface is None else (way.interface.ip, *further)
 
     def hops(self, name: str) -> tuple[Address, ...]:
         """The next hops of a line."""

@@ -340,7 +340,7 @@ class _Judge:
     def _own(self) -> frozenset[Address]:
         learnt = (one for addresses in self.around.lines.values() for one in addresses)
         areas = (a for area in self.plan.areas for a in (area.gateway4, *self._own6(area.name)))
-        lines = (i.ip for line in self.plan.lines for i in (line.v4, line.v6) if i is not None)
+        lines = (i.ip for line in self.plan.lines for i in line.held)
         return frozenset([*self.around.own, *learnt, *areas, *lines])
 
     def _own6(self, name: str) -> Iterator[Address]:

@@ -38,7 +38,7 @@ def own(plan: Plan) -> Mapping[str, Ranges]:
 
 
 def _of_line(line: LinePlan) -> Ranges:
-    interfaces = [interface.ip for interface in (line.v4, line.v6) if interface is not None]
+    interfaces = [interface.ip for interface in line.held]
     codes = [coding.address(address) for address in interfaces]
     if line.automatic:
         codes += [coding.unknown(line.number, family) for family in (4, 6)]

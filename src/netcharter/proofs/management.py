@@ -376,7 +376,7 @@ class _Seat:
                 yield from (str(subnet.gateway) for subnet in area.subnets6)
         for line in self.plan.lines:
             if line.name in names:
-                yield from (str(one.ip) for one in (line.v4, line.v6) if one is not None)
+                yield from (str(one.ip) for one in line.held)
 
     def _renumbered(self, entrance: str, refused: Connection | None) -> Diagnostic:
         home = Naming(self.plan).address_name(self.client)

@@ -329,11 +329,12 @@ def behind_carrier(audit: Audit) -> Iterator[Diagnostic]:
     lines = {line.name: line for line in audit.plan.lines}
     for number, offer in enumerate(audit.plan.charter.offers):
         for line in (lines[name] for name in offer.lines):
-            if line.v4 and any(line.v4.ip in block for block in BEHIND_CARRIER):
+            met = offer.address or (line.v4.ip if line.v4 else None)
+            if met is not None and any(met in block for block in BEHIND_CARRIER):
                 yield Diagnostic(
                     "offer-behind-carrier",
                     "warning",
-                    f"{offer.name} cannot be reached over IPv4: {line.name} has {line.v4.ip},"
+                    f"{offer.name} cannot be reached over IPv4: {line.name} has {met},"
                     " which the provider translates once more",
                     audit.plan.charter.where("offers", number),
                     help="ask the provider for a public address, or offer it over IPv6",

@@ -51,9 +51,8 @@ def addresses(plan: Plan) -> str:
 
 def _of_line(line: LinePlan) -> Iterator[str]:
     device = bare_device(line.device)
-    for interface in (line.v4, line.v6):
-        if interface is not None:
-            yield f"address replace {interface} dev {device}"
+    for interface in line.held:
+        yield f"address replace {interface} dev {device}"
 
 
 def _of_area(area: AreaPlan) -> Iterator[str]:

@@ -166,8 +166,8 @@ def _of_exit(one: ExitPlan) -> str:
 
 
 def _sources(line: LinePlan, family: int) -> Iterator[str]:
-    own = line.v4 if family == 4 else line.v6
-    if own is not None:
-        yield f"{own.ip}/{own.max_prefixlen}"
+    for own in line.held:
+        if own.version == family:
+            yield f"{own.ip}/{own.max_prefixlen}"
     if family == 6 and line.prefix is not None:
         yield str(line.prefix)

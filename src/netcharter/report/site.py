@@ -95,7 +95,7 @@ def signs(proof: Proof) -> SiteSigns:
 
 
 def _line(line: LinePlan) -> LineSign:
-    numbers = tuple(str(a) for a in (line.v4, line.v6) if a is not None)
+    numbers = tuple(str(a) for a in line.held)
     learnt = "automatic address" if line.pppoe is None else f"PPPoE over {line.ethernet}"
     automatic = (learnt,) if line.automatic else ()
     role = f"balanced, weight {line.weight}" if line.role == "balanced" else line.role

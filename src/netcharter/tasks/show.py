@@ -158,7 +158,7 @@ def _line(line: LinePlan) -> Json:
         "automatic": line.automatic,
         "mtu": line.mtu,
         "pppoe": None if line.pppoe is None else {"as": line.pppoe, "over": line.ethernet},
-        "addresses": [str(one) for one in (line.v4, line.v6) if one is not None],
+        "addresses": [str(one) for one in line.held],
         "next_hops": [str(one) for one in (line.next_hop4, line.next_hop6) if one is not None],
         "prefix": None if line.prefix is None else str(line.prefix),
         "rate": None if line.rate is None else {"down": line.rate.down, "up": line.rate.up},
