@@ -158,7 +158,8 @@ def _exit6(one: ExitPlan, carrying: Sequence[LinePlan]) -> Iterator[str]:
     """A source leaves by its own line; an exit that refuses all others refuses it on others."""
     for line in carrying if one.refused else ():
         if line.prefix is not None and line.name not in one.lines:
-            yield f"rule add pref {FOREIGN} {_of_exit(one)} from {line.prefix} prohibit"
+            # In the order in which `ip` tells it: it is compared with that word for word.
+            yield f"rule add pref {FOREIGN} from {line.prefix} {_of_exit(one)} prohibit"
 
 
 def _of_exit(one: ExitPlan) -> str:
