@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from netcharter.charter.model import Address
 from netcharter.plan import coding
 from netcharter.plan.hours import is_open, passed
-from netcharter.plan.shapes import Plan, Region, Row, When
+from netcharter.plan.shapes import ExitPlan, Plan, Region, Row, When
 from netcharter.space.ranges import has
 
 Manner = Literal["reset", "prohibited", "silent"]
@@ -87,6 +87,13 @@ def fits(region: Region, attempt: Attempt) -> bool:
         and has(region.service, attempt.service)
         and has(region.hardware, attempt.hardware)
     )
+
+
+def exit_of(plan: Plan, attempt: Attempt) -> ExitPlan | None:
+    """The first exit of the charter that is about an attempt (model, section 6)."""
+    if not has(plan.internet, attempt.destination):
+        return None
+    return next((one for one in plan.exits if any(fits(r, attempt) for r in one.regions)), None)
 
 
 def matches(plan: Plan, region: Region, attempt: Attempt, environment: Environment) -> bool:

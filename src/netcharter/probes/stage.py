@@ -16,7 +16,6 @@ from typing import Literal
 
 from netcharter.plan import coding
 from netcharter.plan.coding import SYMBOLS, V6
-from netcharter.plan.fate import Attempt, fits
 from netcharter.plan.shapes import Address, AreaPlan, ExitPlan, LinePlan, Plan
 from netcharter.probes.seats import Seats
 from netcharter.probes.shapes import World
@@ -156,14 +155,6 @@ class Stage:
         if key not in self._exits:
             self._exits[key] = self._exit(family, pinned, up, by)
         return self._exits[key]
-
-    def chosen(self, attempt: Attempt) -> ExitPlan | None:
-        """The first exit of the charter that is about an attempt."""
-        if attempt.entrance not in self.areas or not has(self.plan.internet, attempt.destination):
-            return None
-        return next(
-            (one for one in self.plan.exits if any(fits(r, attempt) for r in one.regions)), None
-        )
 
     def pinned(self, family: int, source: Address) -> str | None:
         """The line that a source belongs to, and that alone it may leave by."""

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from netcharter.plan import coding
 from netcharter.plan.coding import ICMP
 from netcharter.plan.exits import common, minus
+from netcharter.plan.fate import exit_of
 from netcharter.plan.shapes import Address, ExitPlan, Region, Row
 from netcharter.probes.foresight import TRACKED
 from netcharter.probes.shapes import GATEWAY
@@ -75,12 +76,12 @@ def class_of(stage: Stage, trial: Trial, row: Row) -> Class:
         if attempt.entrance in stage.areas:
             how = BACK if area == attempt.entrance else ACROSS
         return Class(row.label, attempt.entrance, area, family, how)
-    out = exit_of(stage, trial)
+    out = leads_to(stage, trial)
     hides = row.let and family == 4 and out in _line_names(stage) and _hides(stage, trial)
     return Class(row.label, attempt.entrance, out, family, HIDDEN if hides else "")
 
 
-def exit_of(stage: Stage, trial: Trial) -> str:
+def leads_to(stage: Stage, trial: Trial) -> str:
     """Where an attempt goes as sent."""
     attempt, up = trial.attempt, trial.environment.lines
     family = trial.family
@@ -99,7 +100,7 @@ def exit_of(stage: Stage, trial: Trial) -> str:
     if near is not None and near in up:
         return near
     source = stage.real(attempt.source)
-    chosen = stage.chosen(attempt)
+    chosen = exit_of(stage.plan, attempt)
     names = stage.exit(family, source, up, chosen).names if source is not None else frozenset[str]()
     return " or ".join(sorted(names)) or NO_WAY
 

@@ -13,10 +13,11 @@ from netcharter.diagnostics import Span
 from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.plan import coding
 from netcharter.plan.coding import NOBODY
-from netcharter.plan.fate import Attempt, Environment, Outcome, fate, in_force, matches
+from netcharter.plan.exits import NO_EXIT
+from netcharter.plan.fate import Attempt, Environment, Outcome, exit_of, fate, in_force, matches
 from netcharter.plan.hours import flips
 from netcharter.plan.housekeeping import LINK_LOCAL6, MULTICAST
-from netcharter.plan.shapes import ALWAYS, Plan, Region, Row
+from netcharter.plan.shapes import ALWAYS, ExitPlan, Plan, Region, Row
 from netcharter.plan.terms import Ground, all_reached, service_set
 from netcharter.proofs.ask import NotUnderstood, check_services
 from netcharter.proofs.naming import Naming, listed
@@ -235,6 +236,9 @@ def _steps(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Step]:
     yield _deciding_step(found)
     if found.let:
         yield _way_step(plan, telling, found)
+    chosen = exit_of(plan, telling.attempt) if found.row.label == NO_EXIT else None
+    if chosen is not None:
+        yield Step(f"{chosen.name} allows {listed(chosen.lines)} and no other line", chosen.span)
     yield from _differing(plan, telling, found)
     yield from _later(plan, telling, found)
 
@@ -306,7 +310,8 @@ def _way_step(plan: Plan, telling: Telling, found: Outcome) -> Step:
         return Step("the gateway answers it itself")
     if not has(plan.internet, attempt.destination):
         return Step("it is routed inside the site, addresses unchanged")
-    return Step(_exit_text(plan, telling))
+    chosen = exit_of(plan, telling.attempt)
+    return Step(_exit_text(plan, telling, chosen), chosen.span if chosen is not None else None)
 
 
 def _area_of(plan: Plan, found: Outcome) -> str | None:
@@ -314,19 +319,24 @@ def _area_of(plan: Plan, found: Outcome) -> str | None:
     return next((d.area for d in plan.devices if delivery and d.name == delivery.device), None)
 
 
-def _exit_text(plan: Plan, telling: Telling) -> str:
+def _exit_text(plan: Plan, telling: Telling, chosen: ExitPlan | None) -> str:
     up = [line for line in plan.lines if line.name in telling.environment.lines]
     if telling.family == 6:
         source = coding.decode(telling.attempt.source)
         mine = [x for x in up if x.prefix and not isinstance(source, tuple) and source in x.prefix]
         six = mine or [x for x in up if x.carries6]
         return f"it leaves by {six[0].name}, its address unchanged" if six else NO_WAY
-    carrying = sorted((x for x in up if x.carries4), key=lambda x: x.role == "standby")
+    rank = {name: place for place, name in enumerate(chosen.lines)} if chosen is not None else {}
+    carrying = sorted(
+        (x for x in up if x.carries4 and not (chosen and chosen.refused and x.name not in rank)),
+        key=lambda x: (rank.get(x.name, len(rank)), x.role == "standby"),
+    )
     if not carrying:
         return NO_WAY
     first = carrying[0]
     own = str(first.v4.ip) if first.v4 else "the address it has then"
-    return f"it leaves by {first.name}, which is up, with {own} as its source"
+    said = f" as {chosen.name} says" if chosen is not None and first.name in rank else ""
+    return f"it leaves by {first.name}{said}, which is up, with {own} as its source"
 
 
 def _differing(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Step]:
