@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from ipaddress import ip_address
 from itertools import combinations
 from pathlib import Path
@@ -15,10 +15,11 @@ import pytest
 from netcharter.render import render
 from netcharter.rollout.run.tracking import Direction, Tracked
 from netcharter.rollout.trouble import EffectFailed
-from netcharter.steward.loop.outward import flows, held, leaves
+from netcharter.steward.loop import outward
+from netcharter.steward.loop.outward import Outward, flows, held, leaves
 from netcharter.steward.schedule import ways
 from netcharter.steward.shapes import CutLine
-from netcharter.steward.ways import Flow, Held, Limits, Words, amiss, asked, without
+from netcharter.steward.ways import Flow, Held, Limits, Ways, Words, amiss, asked, without
 from netcharter.tasks.sources import Source, usable_plan
 from tests.cli.gateway import CHARTER, FAR, Gateway, gateway
 
@@ -148,6 +149,19 @@ def test_what_ip_lists_is_read() -> None:
     }
 
 
+def test_what_others_put_in_the_place_of_the_balanced_route_is_none_of_ours() -> None:
+    """As iproute2 6.1 prints a route without a next hop, and one that refuses: a keeper may have typed
+    it, and lines are to be watched all the same."""
+    others = [
+        {"dst": "default", "dev": "eth0", "table": "100", "flags": []},
+        {"type": "7", "dst": "default", "table": "100", "flags": []},
+    ]
+    for row in others:
+        found = held({4: f"[]\n{json.dumps([row])}\n[]\n".encode()})
+        ways = Ways(balanced={4: {"copper": "nexthop via 203.0.113.9 dev eth0 weight 1"}})
+        assert "route replace" in amiss(ways, (), found)[4]
+
+
 @pytest.mark.parametrize("text", [b"", b"[]\n[]\n", b"{\n", b"[3]\n[]\n[]\n", b"[]\n[]\n[5]\n"])
 def test_what_is_no_listing_is_told(text: bytes) -> None:
     with pytest.raises(EffectFailed):
@@ -177,6 +191,28 @@ def test_what_left_by_a_line_is_cut_and_what_came_in_is_not(
     effect = CutLine("copper", 1, 4, "eth0")
     own = frozenset({"203.0.113.10"})
     assert leaves(tracked(mark, sent, to), effect, own) is goes
+
+
+def test_the_addresses_of_a_line_are_asked_for_once_however_much_is_open(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """To ask `ip` takes some thousandths of a second, and there may be ten thousand conversations."""
+    asked_for: list[str] = []
+    cut: list[Tracked] = []
+    every = [tracked(1, "10.7.0.5", f"198.51.100.{n}") for n in range(1, 100)]
+
+    def own(device: str) -> frozenset[str]:
+        asked_for.append(device)
+        return frozenset()
+
+    def cut_of(wanted: Callable[[Tracked], bool]) -> int:
+        cut.extend(filter(wanted, every))
+        return len(cut)
+
+    monkeypatch.setattr(outward, "_own", own)
+    monkeypatch.setattr(outward, "_cut", cut_of)
+    Outward(lambda text: None).perform(CutLine("copper", 1, 4, "eth0"))
+    assert (cut, asked_for) == (every, ["eth0"])
 
 
 def test_in_ipv6_what_comes_for_hosts_inside_is_not_cut() -> None:

@@ -86,7 +86,8 @@ class Outward:
                 names = ", ".join(f"{line} for IPv{family}" for line, family in sorted(out))
                 self._say(f"new conversations are kept from {names or 'no line'}")
             case CutLine():
-                count = _cut(lambda one: leaves(one, effect, _own(effect.device)))
+                own = _own(effect.device)
+                count = _cut(lambda one: leaves(one, effect, own))
                 self._say(f"{count} conversations that left by line {effect.line} were cut")
             case CutFlows(number=number, source=source, bit=bit):
                 _cut(
@@ -157,14 +158,15 @@ def _routes(family: int, rows: Iterable[dict[str, Any]]) -> Iterator[tuple[int, 
 
 
 def _hops(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
-    """The hops of the balanced route, in the words of the kit."""
+    """The hops of the balanced route, in the words of the kit. What others put in its place may lack
+    some of them, and is then no hop of ours."""
     for row in rows:
         if str(row.get("table")) != str(BALANCED):
             continue
         several = row.get("nexthops")
         for hop in several or (row,):
             weight = f" weight {hop.get('weight', 1)}" if several else ""
-            yield f"nexthop via {hop['gateway']} dev {hop['dev']}{weight}"
+            yield f"nexthop via {hop.get('gateway', '')} dev {hop.get('dev', '')}{weight}"
 
 
 def _rules(family: int, rows: Iterable[dict[str, Any]]) -> Iterator[Words]:
