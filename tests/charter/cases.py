@@ -300,6 +300,26 @@ SENTENCES = [
     case("manner-of-let", rules=rule("{let: office, reach: internet, with: ssh, manner: «quietly»}")),
     case("offer-address", "no IPv4 address of `copper`", devices=DEVICES,
          offers="offers:\n  - {offer: ssh, on: copper, to: laptop, address: «192.0.2.77»}"),
+    *(
+        case(id, words, devices=DEVICES,
+             offers=f"offers:\n  - {{offer: ssh, on: copper, to: laptop, {rest}}}")
+        for id, words, rest in (
+            ("bad-limit", "write 30 per minute", "per-source: {new: «30/min»}"),
+            ("bad-limit", "write 2 per second", "per-source: {new: «2 / s»}"),
+            ("bad-limit", "or per second, or per hour", "per-source: {new: «30»}"),
+            ("bad-limit", "or per second, or per hour", "per-source: {new: «1000 per day»}"),
+            ("bad-limit", "1 to 60000 per minute", "per-source: {new: «0 per minute»}"),
+            ("bad-limit", "1 to 1000 per second", "per-source: {new: «1001 per second»}"),
+            ("bad-limit", "1 to 65535", "per-source: {at-once: «0»}"),
+            ("bad-limit", "1 to 65535", "per-source: {at-once: «65536»}"),
+            ("wrong-type", "", "per-source: {at-once: «many»}"),
+            ("wrong-type", "", "per-source: «30 per minute»"),
+            ("foreign-word", "`per-source`", "«limit»: {new: 30 per minute}"),
+            ("foreign-word", "`at-once`", "per-source: {«concurrent»: 3}"),
+            ("no-limit", "", "per-source: «{}»"),
+            ("limit-of-nobody", "", "from: [office, laptop], per-source: «{at-once: 3}»"),
+        )
+    ),
     case("at-many-ports", devices=DEVICES,
          offers="offers:\n  - {offer: [http, https], on: copper, to: laptop, at: «8080»}"),
     case("at-many-ports", devices=DEVICES,

@@ -14,6 +14,7 @@ from netcharter.charter.model import (
     Hours,
     Line,
     Offer,
+    PerSource,
     Person,
     Place,
     Promise,
@@ -152,7 +153,13 @@ def _offer(index: int, fields: Fields) -> Offer:
         because=fields.get("because"),
         contact=fields.get("contact"),
         address=fields.get("address"),
+        per_source=_per_source(fields["per-source"]) if "per-source" in fields else None,
     )
+
+
+def _per_source(fields: Fields) -> PerSource:
+    begun, unit = fields.get("new", (None, "minute"))
+    return PerSource(begun, unit, fields.get("at-once"))
 
 
 def _exit(index: int, fields: Fields) -> Exit:

@@ -152,6 +152,19 @@ class Rule:
 
 
 @dataclass(frozen=True, slots=True)
+class PerSource:
+    """How much one source beyond the lines may do of an offer; None: as much as it likes.
+
+    begun: conversations per `unit`, and as many in quick succession; at_once: conversations that
+    are open at the same time.
+    """
+
+    begun: int | None = None
+    unit: Literal["second", "minute", "hour"] = "minute"
+    at_once: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Offer:
     name: str  # given, or "offer N"
     services: Names
@@ -164,6 +177,7 @@ class Offer:
     because: str | None
     contact: str | None
     address: IPv4Address | None = None  # at which it is met; None: the first of the line's
+    per_source: PerSource | None = None
 
 
 @dataclass(frozen=True, slots=True)

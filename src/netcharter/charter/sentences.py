@@ -23,6 +23,7 @@ from netcharter.charter.words import suggest
 WHO_WORDS = ("anyone", "internet", "gateway")
 REACH_WORDS = ("anywhere", "internet", "gateway")
 REACH_SECTIONS = ("areas", "devices", "places")
+OUTSIDE = ("anyone", "internet")  # words for those who come by a line, besides others
 PORTED = (6, 17)
 NOT_REACHED = {
     "lines": ("what lies beyond the lines is `internet`", "write internet, a place, or gateway"),
@@ -140,6 +141,8 @@ def _offer(walk: Walk, doc: Fields, path: Path, offer: Fields, services: Known) 
     _terms(walk, doc, (*path, "from"), offer.get("from", ()), "who")
     _during(walk, doc, path, offer)
     _met_at(walk, doc, path, offer)
+    if "per-source" in offer:
+        _per_source(walk, doc, path, offer)
     named = offer.get("offer", ())
     for i, name in enumerate(named):
         if name == "anything":
@@ -171,6 +174,19 @@ def _met_at(walk: Walk, doc: Fields, path: Path, offer: Fields) -> None:
         walk.tell("offer-address", place, f"`{offer['address']}` is no IPv4 address of `{lines[0]}`",
                   f"it has {names}",
                   related=((walk.where(("lines", lines[0])), "the line"),))  # fmt: skip
+
+
+def _per_source(walk: Walk, doc: Fields, path: Path, offer: Fields) -> None:
+    """It says something, of somebody."""
+    place, said = walk.where((*path, "per-source")), offer["per-source"]
+    if not said[SAID] | said[GUESSED]:
+        walk.tell("no-limit", place, "`per-source` says neither `new` nor `at-once`",
+                  "write for instance {new: 30 per minute, at-once: 20}")  # fmt: skip
+    who = offer.get("from", ("anyone",))
+    kinds = {"outside" if name in OUTSIDE else kind_of(doc, name) for name in who}
+    if kinds and kinds <= {"areas", "devices", "people", "groups"}:
+        walk.tell("limit-of-nobody", place, "only who comes by a line is limited, and nobody of "
+                  "`from` does", "leave `per-source` out")  # fmt: skip
 
 
 def _at(walk: Walk, path: Path, parts: list[Part], unknown: bool) -> None:

@@ -294,6 +294,28 @@ RULE = Record(
         CONTACT,
     ),
 )
+PER_SOURCE = Record(
+    "what one source may do",
+    (
+        Key(
+            "new",
+            Value(
+                "a number in a time such as `30 per minute`",
+                values.pace,
+                pattern=r"^[0-9]+ per (second|minute|hour)$",
+                spelling=True,
+            ),
+            "how many conversations it may begin in a second, a minute or an hour",
+            default="any number",
+        ),
+        Key(
+            "at-once",
+            Value("a number, 1 to 65535", values.at_once, int, limits=(1, values.MOST_AT_ONCE)),
+            "how many of them may be open at the same time",
+            default="any number",
+        ),
+    ),
+)
 OFFER = Record(
     "an offer",
     (
@@ -307,6 +329,12 @@ OFFER = Record(
             HOST_ADDRESS,
             "which of the line's IPv4 addresses they are met at",
             default="its first",
+        ),
+        Key(
+            "per-source",
+            PER_SOURCE,
+            "what each source that comes by a line may do of it, an IPv6 /64 counting as one",
+            default="as much as it likes",
         ),
         DURING,
         UNTIL,

@@ -33,6 +33,9 @@ MOST_DAYS = 1_100  # of one dated exception: three years
 MOST_INTERFACE = 15  # characters of an interface's name: IFNAMSIZ of linux/if.h less its end
 MULTICAST_BIT = 1 << 40
 MOST_TARGETS = 4  # of one IP version, by which a line is watched
+PACES = {"s": "second", "m": "minute", "h": "hour"}
+MOST_PACES = {"second": 1_000, "minute": 60_000, "hour": 3_600_000}  # more limits nobody
+MOST_AT_ONCE = 65_535  # an address has no more ports to begin from (RFC 9293 section 3.1)
 LOCAL6 = IPv6Network("fd00::/8")
 GLOBAL6 = IPv6Network("2000::/3")
 
@@ -298,6 +301,31 @@ def _time(value: str, least: float, most: float, limits: str) -> float:
     if not least <= seconds <= most:
         raise Wrong("bad-time", f"{quoted(value)} can't be meant", limits)
     return seconds
+
+
+def pace(value: str) -> tuple[int, str]:
+    """How many conversations may be begun in a second, a minute or an hour: number and unit."""
+    match = re.fullmatch(r"([0-9]{1,9}) per (second|minute|hour)", value)
+    if match is None:
+        near = re.fullmatch(r"([0-9]{1,9}) *(?:/|per|an?|each|every)? *(?:1 *)?([A-Za-z]*)", value)
+        unit = PACES.get(near[2].lower()[:1], "minute") if near else "minute"
+        help = f"write {near[1] if near else 30} per {unit}"
+        if not near or near[2].lower()[:1] not in PACES:
+            help += ", or per second, or per hour"
+        raise Wrong("bad-limit", f"{quoted(value)} is not so many in a time", help)
+    number, unit = int(match[1]), match[2]
+    if not 1 <= number <= MOST_PACES[unit]:
+        raise Wrong("bad-limit", f"{quoted(value)} can't be meant",
+                    f"it goes from 1 to {MOST_PACES[unit]} per {unit}")  # fmt: skip
+    return number, unit
+
+
+def at_once(value: int) -> int:
+    """How many conversations one source may have at a time."""
+    if not 1 <= value <= MOST_AT_ONCE:
+        raise Wrong("bad-limit", f"{quoted(str(value))} can't be meant",
+                    f"it goes from 1 to {MOST_AT_ONCE}")  # fmt: skip
+    return value
 
 
 def loss(value: str) -> float:

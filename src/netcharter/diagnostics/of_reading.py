@@ -478,6 +478,25 @@ SITE = {
         "Nothing sent there would ever arrive.",
         "Write one of the line's IPv4 addresses.",
     ),
+    "bad-limit": Entry(
+        "limit that can't be meant",
+        "What one source may do is a number of conversations, `new` in a second, a minute or an "
+        "hour, or open `at-once`.",
+        "A limit that is read otherwise than meant turns guests away, or nobody.",
+        "Write for instance `per-source: {new: 30 per minute, at-once: 20}`.",
+    ),
+    "no-limit": Entry(
+        "limit that limits nothing",
+        "`per-source` is there and says nothing.",
+        "Somebody meant to limit something.",
+        "Write `new`, `at-once` or both, or leave it out.",
+    ),
+    "limit-of-nobody": Entry(
+        "limit of nobody",
+        "An offer that is only for areas, devices or people of the site has a limit per source.",
+        "Only who comes by a line is limited, so it would never count.",
+        "Leave `per-source` out, or let somebody from beyond the lines come.",
+    ),
     "next-hop-automatic": Entry(
         "next hop of an automatic address",
         "A line with an automatic address has its next hop written out.",
