@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from netcharter.rollout.reading import fields, written
+from netcharter.rollout.trouble import StateBroken
 from netcharter.steward.duties import lines
 from netcharter.steward.duties.lines import CALM, FIRST, MOST, SILENT, State, decide, duty
 from netcharter.steward.shapes import CutLine, Decision, Facts, Lead, Schedule
@@ -193,6 +194,14 @@ def test_what_is_on_the_disk_comes_back_the_same(found: list[tuple[Round, Round,
     assert lines.read(fields("lines.json", data)) == site.state
 
 
+@pytest.mark.parametrize("source", ["", "10.7.0.5; flush ruleset", "2001:db8::1", "10.7.0.5/27"])
+def test_who_stays_is_an_address_or_all_is_begun_anew(source: str) -> None:
+    """Else no turn of the duty would ever succeed again."""
+    data = {**duty().written(State()), "stays": [{"number": 2, "source": source}]}
+    with pytest.raises(StateBroken):
+        lines.read(fields("lines.json", written(data)))
+
+
 # --- one thing after the other -------------------------------------------------------------------
 
 
@@ -316,7 +325,10 @@ def test_what_others_do_to_the_rules_is_put_right() -> None:
     site.many(SILENT, DEAD)
     site.out = frozenset()  # a kit was put in place
     site.many(1, DEAD)
-    assert site.out == {("copper", 4)} and len(site.cut) == 1
+    assert site.out == {("copper", 4)}
+    assert [number for _, number in site.cut] == [1, 1]  # what began there meanwhile, too
+    site.many(1, DEAD)
+    assert len(site.cut) == 2
     site.out = frozenset({("mast", 4)})
     site.many(1, DEAD)
     assert site.out == {("copper", 4)}

@@ -168,6 +168,11 @@ def inside(leg: Leg, held: Held) -> bool | None:
     return None if rules is None else all(asked(text) in rules for text in leg.choices)
 
 
+def found_by(leg: Leg, held: Held) -> bool:
+    """Whether any rule leads new conversations to a leg."""
+    return any(asked(text) in held.rules.get(leg.family, ()) for text in leg.choices)
+
+
 def routed(leg: Leg, held: Held) -> bool:
     """Whether a leg has a default route that leads somewhere."""
     return (leg.family, leg.table, leg.device) in held.routes

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from ipaddress import IPv4Address
 from statistics import median
 from typing import Literal, get_args
 
@@ -31,7 +32,7 @@ from netcharter.steward.shapes import (
     Report,
 )
 from netcharter.steward.staying import Stays
-from netcharter.steward.ways import Key, Leg, Seen, Ways, amiss, inside, routed
+from netcharter.steward.ways import Key, Leg, Seen, Ways, amiss, found_by, inside, routed
 
 NAME = "lines"
 Why = Literal["", "carrier", "route", "silent", "loss", "delay", "found"]
@@ -84,7 +85,8 @@ class Worth:
 
 
 def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
-    """Judge every line, and say what the kernel is to be told."""
+    """Judge every line, and say what the kernel is to be told. Where others have put back the rules of
+    a line that failed, what began there meanwhile is cut as well."""
     seen = facts.lines
     if facts.schedule is None or seen is None:
         return Decision(State(), (), now + IDLE)
@@ -98,7 +100,7 @@ def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
     effects += [
         CutLine(leg.line, leg.number, leg.family, leg.device, leg.network)
         for leg in ways.legs
-        if leg.key in out - state.out
+        if leg.key in out and (leg.key not in state.out or found_by(leg, seen.held))
     ]
     after = State(legs, out, stays)
     reports = tuple(_reports(ways, after, seen))
@@ -354,8 +356,15 @@ def read(found: Fields) -> State:
     """Rounds are counted anew: they were of another process. Raises StateBroken."""
     legs = {_key(one): _standing(one) for one in found.objects("legs")}
     out = frozenset(map(_key, found.objects("out")))
-    stays = tuple((one.whole("number"), one.text("source")) for one in found.objects("stays"))
+    stays = tuple((one.whole("number"), _source(one)) for one in found.objects("stays"))
     return State(legs, out, staying.begun(stays))
+
+
+def _source(found: Fields) -> str:
+    try:
+        return str(IPv4Address(found.text("source")))
+    except ValueError:
+        raise found.broken("source", "an IPv4 address") from None
 
 
 def _key(found: Fields) -> Key:
