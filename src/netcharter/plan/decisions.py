@@ -11,7 +11,7 @@ from netcharter.diagnostics import Span
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY_SERVICE, NOBODY
 from netcharter.plan.housekeeping import Draft, first_part, second_part
-from netcharter.plan.shapes import Delivery, DevicePlan, LinePlan, Region, Row, When
+from netcharter.plan.shapes import Delivery, DevicePlan, Limit, LinePlan, Region, Row, When
 from netcharter.plan.terms import (
     Ground,
     Who,
@@ -47,6 +47,7 @@ def decide(ground: Ground) -> tuple[Row, ...]:
             delivery=delivery,
             routed=draft.routed,
             charter_index=number,
+            limit=draft.limit,
         )
         for index, (draft, span, delivery, number) in enumerate(placed)
     )
@@ -130,11 +131,11 @@ def _offer(ground: Ground, number: int, offer: Offer) -> Iterator[Placed]:
             outer = inner if offer.at is None else _moved(ground, offer, offer.at)
             own = _met_at(offer, line)
             found = tuple(regions(who, own, outer, when))
-            yield _offer_draft(offer, suffix, found), span, translated, number
+            yield _offer_draft(offer, line, suffix, found), span, translated, number
         direct = [a for a in device.addresses6 if isinstance(a, IPv6Address) and _inside(line, a)]
         if direct:
             found = tuple(regions(who, coding.addresses(direct), inner, when))
-            yield _offer_draft(offer, suffix + " (IPv6)", found), span, None, number
+            yield _offer_draft(offer, line, suffix + " (IPv6)", found), span, None, number
 
 
 def _meeting(ground: Ground, starters: tuple[Who, ...], line: LinePlan) -> list[Who]:
@@ -150,8 +151,12 @@ def _met_at(offer: Offer, line: LinePlan) -> Ranges:
     return intersect(line.own, ANY4) if line.v4 is None else coding.addresses([line.v4.ip])
 
 
-def _offer_draft(offer: Offer, suffix: str, found: tuple[Region, ...]) -> Draft:
-    return Draft(offer.name + suffix, True, found, offer.because or "", kind="offer")
+def _offer_draft(offer: Offer, line: LinePlan, suffix: str, found: tuple[Region, ...]) -> Draft:
+    limit = None
+    if offer.per_source is not None and any(line.name in one.entrances for one in found):
+        limit = Limit(offer.name, (line.device,), offer.per_source)
+    because = offer.because or ""
+    return Draft(offer.name + suffix, True, found, because, kind="offer", limit=limit)
 
 
 def _translated(

@@ -24,6 +24,9 @@ Label grammar
     ``nc_open_S``                  set: the condition in time S is fulfilled (for what is let)
     ``nc_rest_S``                  set: the condition S is *not* fulfilled (for what is refused)
     ``nc_line4_S``                 set: the address of an automatic line S, as known just now
+    ``nc_newf_S``                  set: who began conversations with offer S lately (family f)
+    ``nc_oncef_S``                 set: who has any with it that are open
+    ``nc_over_S``                  counter: what was refused since its source had too many
     ``nc_own4 nc_own6``            sets: the gateway's own known addresses
     ``nc_self4 nc_self6``          sets: those, and the loopback addresses
     ``nc_many4 nc_many6``          sets: the destinations of many, decided in the input hook
@@ -157,6 +160,21 @@ def by_chain(exit_name: str) -> str:
 def stay_set(line: str) -> str:
     """The set of the IPv4 addresses whose new conversations stay on a line for now."""
     return f"nc_stay4_{slug(line)}"
+
+
+def begun_set(offer: str, family: int) -> str:
+    """The set of the sources that began conversations with an offer lately."""
+    return f"nc_new{family}_{slug(offer)}"
+
+
+def open_set(offer: str, family: int) -> str:
+    """The set of the sources that have open conversations with an offer."""
+    return f"nc_once{family}_{slug(offer)}"
+
+
+def over_counter(offer: str) -> str:
+    """The counter of what an offer refuses to sources that have too many."""
+    return f"nc_over_{slug(offer)}"
 
 
 def exit_mark(number: int) -> int:

@@ -20,6 +20,7 @@ from netcharter.charter.model import (
     Names,
     Offer,
     Person,
+    PerSource,
     Promise,
     Rate,
     Rule,
@@ -39,9 +40,11 @@ __all__ = [
     "ExitPlan",
     "Hours",
     "Kind",
+    "Limit",
     "LinePlan",
     "Names",
     "Offer",
+    "PerSource",
     "Plan",
     "Promise",
     "Rate",
@@ -94,6 +97,16 @@ class Delivery:
 
 
 @dataclass(frozen=True, slots=True)
+class Limit:
+    """What one source that comes by certain devices may do at most: the offer that says so, all of
+    whose rows count together, the kernel's names of those devices, and what it says."""
+
+    offer: str
+    devices: tuple[str, ...]
+    said: PerSource
+
+
+@dataclass(frozen=True, slots=True)
 class Row:
     """One decision. `index` is its place in the order; `label` its stable name."""
 
@@ -109,6 +122,7 @@ class Row:
     delivery: Delivery | None = None
     routed: bool = False  # decided by routing (no way out), not by the packet filter
     charter_index: int | None = None  # which rule or offer of the charter
+    limit: Limit | None = None
 
 
 @dataclass(frozen=True, slots=True)

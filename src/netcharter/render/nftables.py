@@ -16,6 +16,7 @@ from netcharter.render.clauses import sender
 from netcharter.render.entrances import Chains, entrance_chains, filtered
 from netcharter.render.exits import exit_chains, staying
 from netcharter.render.ground import FAMILIES, Entrance, World, entrances, world
+from netcharter.render.limits import limit_counters, limit_lines, limit_sets
 from netcharter.render.sizes import told_sizes
 from netcharter.render.translation import (
     delivered,
@@ -63,9 +64,11 @@ def nftables(plan: Plan) -> str:
         f"{INDENT}comment {escape.comment(plan.site)}",
         "",
         *_counters(decided),
+        *limit_counters(decided),
         *_fixed_sets(worlds),
         *_shared_sets(out.sets),
         *_living_sets(plan),
+        *limit_sets(decided),
         *_tails(ways),
         *(text for row in decided for text in _row_chain(row)),
         *(offers_chain(plan.rows) if delivered(plan.rows) else ()),
@@ -163,12 +166,13 @@ def _row_chain(row: Row) -> Iterator[str]:
     """Count, then let with the decision's number in the mark, or refuse in its manner."""
     name = labels.row_name(row.label)
     remark = escape.comment(row.label, place(row))
+    before = limit_lines(row)
     if row.let:
         # Apart, because a packet without conversation has no mark, which ends the rule.
         lines = [set_row(row), "accept"]
     else:
         lines = ["drop" if row.quiet else "goto nc_refuse"]
-    return chain(name, [f"counter name {name} comment {remark}", *lines])
+    return chain(name, [*before, f"counter name {name} comment {remark}", *lines])
 
 
 def _tails(ways: Sequence[Entrance]) -> Iterator[str]:

@@ -20,6 +20,7 @@ _TIME = re.compile(r"(?:(\d+)d)?(?:(\d+)h)?(?:(\d+)m)?(?:(\d+)s)?(?:(\d+)ms)?\Z"
 _BANNED = re.compile(r"(?:include|define|redefine|undefine)\b")
 _ALONE = re.compile(r'(?<!map)(?<!=) \{ ((?:"[^"]*"|[^{},"\s]+)(?: \. (?:"[^"]*"|[^{},"\s]+))*) \}')
 _BEGINS = re.compile(r"\t\w[^{}]* \{\Z")  # what a table holds, as nft prints it
+_MEASURES = re.compile(r" (?:limit rate|ct count|quota) ")
 _UNITS = (86400.0, 3600.0, 60.0, 1.0, 0.001)
 
 
@@ -219,7 +220,7 @@ def settled(text: str, full: str) -> tuple[str, tuple[Element, ...]]:
         kept: list[str] = []
         if other is not None and not each.passing:
             found = [parted(each.name, element) for element in other.elements]
-            living += [element for element, limited in found if limited]
+            living += [e for e, limited in found if limited and not _measures(each, e)]
             kept = [_joined(element) for element, limited in found if not limited]
         if each.span == (0, 0):
             continue  # whatever `full` has of it without limit came in between
@@ -250,6 +251,11 @@ def plain(text: str) -> str:
 
 def _coming(sets: Mapping[str, Set]) -> Iterator[Set]:
     yield from (each for each in sets.values() if each.living or each.passing)
+
+
+def _measures(owner: Set, element: Element) -> bool:
+    """Packets put it there and it only measures how many they are: nothing to be carried on."""
+    return "dynamic" in owner.flags and _MEASURES.search(element.text) is not None
 
 
 def _joined(element: Element) -> str:
