@@ -311,7 +311,8 @@ def _said(way: Choice | Route) -> str:
 @dataclass(frozen=True, slots=True)
 class _Ground:
     """What a kit routes, and where it looks. segments: networks with their devices, and the metric of
-    the route that leads there (None: there is none so far); tables: of the kit's own; replacing: the
+    the route that leads there (None: there is none so far); leaving: addresses that go once it is in
+    place; tables: of the kit's own; replacing: the
     places in tables where routes of the kit are to be put yet; unrestricted: the families for which
     it takes default routes of the main table."""
 
@@ -319,6 +320,7 @@ class _Ground:
     ours: frozenset[Route]
     segments: tuple[tuple[Network, str, int | None], ...]
     held: tuple[Held, ...]
+    leaving: tuple[Held, ...]
     tables: frozenset[str]
     replacing: frozenset[object]
     unrestricted: frozenset[Family]
@@ -334,11 +336,17 @@ class _Ground:
         lent += [held for held in now.lent if held.device in kit.devices]
         lying = {each.route for each in looked.routes}
         segments = {(_segment(h), h.device): None for h in (*kit.addresses, *lent)}
+        staying = {(h.device, h.interface) for h in (*kit.addresses, *lent)}
         return cls(
             kit,
             frozenset({*kit.routes, *(left.routes if left else ())}),
             tuple((where, device, _metric(where, device, looked)) for where, device in segments),
             (*now.addresses, *now.lent, *kit.addresses),
+            tuple(
+                h
+                for h in now.addresses
+                if h.device in kit.devices and (h.device, h.interface) not in staying
+            ),
             frozenset(places - {network.MAIN, network.LOCAL}),
             frozenset(network.key(r) for r in kit.routes if r not in lying),
             frozenset(
@@ -427,6 +435,8 @@ def _in_main(ground: _Ground, route: Lying) -> str:
         return "" if route.plain and route.devices <= brought else "what is to go out by a line"
     if _link_local(route):
         return _on_a_link(route)
+    if _leaving(ground, route):
+        return ""
     for where, device, metric in ground.segments:
         if _inside(route.network, where):
             if route.direct and route.devices == {device}:
@@ -443,6 +453,16 @@ def _in_main(ground: _Ground, route: Lying) -> str:
     if _going(ground, route):
         return ""
     return _outwards(ground, route)
+
+
+def _leaving(ground: _Ground, route: Lying) -> bool:
+    """Whether the kernel made it for addresses all of which go from a device of the kit."""
+    made_for = [
+        held
+        for held in ground.held
+        if route.devices == {held.device} and route.network == _segment(held)
+    ]
+    return route.protocol == KERNEL and bool(made_for) and set(made_for) <= set(ground.leaving)
 
 
 def _going(ground: _Ground, route: Lying) -> bool:
