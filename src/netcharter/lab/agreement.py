@@ -6,6 +6,7 @@ compared there (`proofs/kernel.py`).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime
@@ -23,6 +24,10 @@ from netcharter.readback.shapes import Decisions, Host, Leaf, Origin
 from netcharter.readback.walk import decisions
 from netcharter.space.ranges import Ranges, has, ranges, subtract, union
 
+# A limit as `readback` names it, on its own or in a set that packets fill; the last words count.
+_MEASURE = re.compile(
+    r": limit rate (?:(over) )?[^{}]*\Z|: (?:add|update) @\S+ \{ .* (?:limit rate|ct count) (over) [^{}]*\}\Z"
+)
 OTHER_FORM = "listing-other-version"  # words may mean something else in it: nothing is proven by it
 
 
@@ -152,14 +157,15 @@ def _names(numbers: Ranges, devices: tuple[str, ...]) -> frozenset[str]:
 
 
 def _given(leaf: Leaf) -> Iterator[tuple[str, str, bool]]:
-    """Limits of rate say whether they are true once exceeded or before; the rest is unknown."""
+    """Limits say whether they are true once exceeded or before, those of a set that packets fill
+    only if the former: a set that is full is like one that nobody exceeds. The rest is unknown."""
     for condition, true in leaf.held:
         if condition.kind == "set":
             continue
         kind, words = "unread", condition.name
-        if condition.kind == "limit" and ": limit rate " in words:
-            over = ": limit rate over " in words
-            kind, words = "limit", ("over " if over else "within ") + words
+        measured = _MEASURE.search(words) if condition.kind == "limit" else None
+        if measured:
+            kind, words = "limit", f"{'over' if measured.lastindex else 'within'} {words}"
         yield kind, words, true
 
 
