@@ -6,6 +6,7 @@ every two minutes, or by the second, where the test waits for longer than that.
 
 from __future__ import annotations
 
+import re
 import socket
 import time
 from collections.abc import Iterator
@@ -19,6 +20,7 @@ import pytest
 from netcharter.charter.read import read
 from netcharter.lab.agreement import kernel_equals_plan
 from netcharter.lab.apart import apart
+from netcharter.lab.rehearsal import rehearse
 from netcharter.lab.site import Site
 from netcharter.lab.world import world
 from netcharter.plan import make_plan
@@ -236,11 +238,22 @@ def test_a_flow_without_answers_is_one_conversation() -> None:
     assert found["datagrams of others"] == 1  # the third conversation
 
 
+def test_no_rehearsal_trips_over_the_lowest_limit() -> None:
+    """Its many probes have few sources."""
+    needed()
+    lowest = re.sub(r"per-source: {[^}]*}", "per-source: {new: 1 per hour, at-once: 1}", CHARTER)
+    charter = read(lowest, "busy.yaml").charter
+    assert charter is not None
+    strict = make_plan(charter)
+    found = rehearse(strict, render(strict).files, NOW, limit=250, seconds=240.0)
+    assert found.ok, found.mismatches
+    assert found.repeated == 0
+    assert any("limit per source" in words for words in found.differs)
+
+
 def test_the_kernel_is_the_plan_and_the_limits_are_assumed() -> None:
     agreement = seen()["agreement"]
     assert isinstance(agreement, Agreement)
     assert agreement.same, agreement.differences
     limits = [words for words in agreement.assumed if "nc_new" in words or "nc_once" in words]
     assert len(limits) == 10 and all("this limit is not exceeded" in words for words in limits)
-    for words in agreement.assumed:
-        print(words)

@@ -7,12 +7,12 @@ once more before that is believed, and then a third time while its frames are re
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 
 from netcharter.lab.scene import Scene
-from netcharter.lab.site import Site
+from netcharter.lab.site import TABLE, Site
 from netcharter.lab.topology import BY_THE_GATEWAY
 from netcharter.plan import labels
 from netcharter.plan.shapes import Address, Plan
@@ -46,6 +46,10 @@ DIFFERS = (
 LITE = (
     "packets of UDP-Lite have the checksum that Linux's conntrack takes for right, which is UDP's;"
     " one by RFC 3828 it would call invalid, and drop"
+)
+LIMITS = (
+    "what a limit per source counts is forgotten before each probe, so no probe is beyond one; that"
+    " who is beyond it is refused is not rehearsed"
 )
 Heard = Callable[[int, int, str], None]
 
@@ -94,6 +98,7 @@ class Performer:
         self._site = site
         self._field = where
         self._pace = Pace(_refusing(plan))
+        self._limits = dict(_limits(plan))
 
     def take(self, probe: Probe, found: Performed) -> None:
         """Try one probe and note what came of it."""
@@ -120,6 +125,9 @@ class Performer:
         """Send one probe as a conversation of its own, and see what becomes of it."""
         time.sleep(self._pace.wait(probe))
         self._site.forget()
+        for name in probe.expected.counters:
+            if name in self._limits:
+                self._site.nft(self._limits[name])
         before = self._site.counters()
         ((answer, arrivals),) = self._field.send([probe])
         after = self._site.counters()
@@ -145,6 +153,21 @@ def _refusing(plan: Plan) -> frozenset[str]:
     """The counters of decisions that end in `nc_refuse`."""
     answering = (row for row in plan.rows if not (row.let or row.quiet or row.routed))
     return frozenset(labels.row_name(row.label) for row in answering)
+
+
+def _limits(plan: Plan) -> Iterator[tuple[str, str]]:
+    """By the counter of a decision that is let only so often per source: nft's commands after which
+    nobody has begun anything."""
+    for row in plan.rows:
+        if row.limit is None or not row.regions:
+            continue
+        said, family = row.limit.said, 4 if row.delivery else 6
+        asked = (
+            (said.begun, labels.begun_set(row.limit.offer, family)),
+            (said.at_once, labels.open_set(row.limit.offer, family)),
+        )
+        flushed = (f"flush set inet {TABLE} {name}\n" for most, name in asked if most)
+        yield labels.row_name(row.label), "".join(flushed)
 
 
 class Bucket:

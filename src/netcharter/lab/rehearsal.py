@@ -13,7 +13,7 @@ from datetime import datetime
 
 from netcharter.lab.agreement import kernel_equals_plan
 from netcharter.lab.apart import GRACE, Progress, apart, report
-from netcharter.lab.performance import DIFFERS, FEW, LITE, Performed, perform
+from netcharter.lab.performance import DIFFERS, FEW, LIMITS, LITE, Performed, perform
 from netcharter.lab.site import Site
 from netcharter.lab.world import world
 from netcharter.plan.coding import TCP, UDP, UDPLITE
@@ -94,7 +94,7 @@ def rehearse(
             kernel = kernel_equals_plan(plan, now, site.listing())
             ruleset = files["nftables.nft"].decode("ascii")
             found = perform(plan, work, site, ruleset, began + seconds, report)
-            return found, kernel, (*site.differs, *_differs(work))
+            return found, kernel, (*site.differs, *_differs(plan, work))
 
     found, kernel, differs = apart(
         within, on_progress=on_progress, as_user=as_user, limit=seconds + 20 * GRACE
@@ -102,11 +102,13 @@ def rehearse(
     return _told(work, found, kernel, differs, time.monotonic() - began)
 
 
-def _differs(work: Programme) -> Iterator[str]:
+def _differs(plan: Plan, work: Programme) -> Iterator[str]:
     """Where the packets of a programme, and who hears of them, are not like on the site."""
     yield DIFFERS
     if any(probe.packet.protocol == UDPLITE for probe in work.probes):
         yield LITE
+    if any(row.limit is not None for row in plan.rows):
+        yield LIMITS
 
 
 def _asked(
