@@ -105,6 +105,12 @@ class Limit:
     devices: tuple[str, ...]
     said: PerSource
 
+    def __str__(self) -> str:
+        begun, open_ = self.said.begun, self.said.at_once
+        parts = [f"{begun} new per {self.said.unit}"] if begun is not None else []
+        parts += [f"{open_} at once"] if open_ is not None else []
+        return f"{' and '.join(parts)} per source"
+
 
 @dataclass(frozen=True, slots=True)
 class Row:

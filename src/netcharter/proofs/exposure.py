@@ -52,6 +52,7 @@ class Exposed:
     decided_by: str
     aside: str
     span: Span | None
+    limit: str | None = None  # what one source may do of it, in words; None: as much as it likes
 
     def as_json(self) -> Mapping[str, object]:
         """The documented shape."""
@@ -65,6 +66,7 @@ class Exposed:
             "delivered": self.delivered,
             "decided_by": self.decided_by,
             "housekeeping": bool(self.aside),
+            "limit": self.limit,
             "span": span_as_json(self.span) if self.span else None,
         }
 
@@ -140,6 +142,7 @@ def _told(plan: Plan, parts: Sequence[Part], one: Told) -> Exposed:
         decided_by=row_name(row),
         aside=ASIDE.get(row.label, row.label) if row.kind == "housekeeping" else "",
         span=row.span,
+        limit=None if row.limit is None else str(row.limit),
     )
 
 

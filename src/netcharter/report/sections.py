@@ -215,6 +215,7 @@ def _sentence(plan: Plan, row: Row) -> str:
         said = [("offer", offer.services), ("on", offer.lines), ("to", (offer.to,))]
         said += [("from", offer.who)] if offer.who != ("anyone",) else []
         said += [("at", (str(offer.at),))] if offer.at is not None else []
+        said += [("by a line at most", (str(row.limit),))] if row.limit is not None else []
         return _written(said, offer.during, str(offer.until or ""))
     rule = charter.rules[row.charter_index]
     said = [

@@ -57,7 +57,8 @@ def _seen(found: Sequence[Exposed], width: int) -> Iterator[str]:
             there = "" if one.who == "anyone there" else f", from {one.who}"
             to = f", delivered to {one.delivered}" if one.delivered else ""
             when = "" if one.when == "always" else f", {one.when}"
-            told = (one.service, f"{to}{there}{when}: {one.decided_by}")
+            most = f", at most {one.limit}" if one.limit else ""
+            told = (one.service, f"{to}{there}{when}{most}: {one.decided_by}")
             chosen.setdefault(told, []).append(one.address)
     lines = [f"{service} at {listed(to)}{rest}" for (service, rest), to in chosen.items()]
     aside = listed(dict.fromkeys(one.aside for one in found if one.aside))

@@ -47,6 +47,7 @@ class Decision:
     because: str
     basis: str | None
     span: Span | None
+    limit: str | None  # what one source beyond a line may do of it at most
 
     def as_json(self) -> Json:
         """As the page on JSON says under `show`."""
@@ -58,6 +59,7 @@ class Decision:
             "quiet": self.quiet,
             "clauses": [clause.as_json() for clause in self.clauses],
             "delivered": self.delivered,
+            "limit": self.limit,
             "because": self.because,
             "basis": self.basis,
             "span": _span(self.span),
@@ -306,6 +308,7 @@ def _decision(words: Words, row: Row, regions: Iterable[Region]) -> Decision:
         because=row.because,
         basis=row.basis,
         span=row.span,
+        limit=None if row.limit is None else str(row.limit),
     )
 
 

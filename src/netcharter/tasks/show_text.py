@@ -181,6 +181,8 @@ def _decision(console: Console, decision: Decision) -> None:
         _say(console, _clause(clause), indent=INDENT)
     if decision.delivered is not None:
         _say(console, f"delivered to {decision.delivered}", indent=INDENT)
+    if decision.limit is not None:
+        _say(console, f"by a line at most {decision.limit}", indent=INDENT)
     reason = decision.because + (f" [{decision.basis}]" if decision.basis else "")
     if reason:
         _say(console, f"because: {reason}", "dim", INDENT)
@@ -233,3 +235,5 @@ def _brief_lines(decision: Decision) -> Iterator[str]:
     yield from map(_clause, decision.clauses)
     if decision.delivered is not None:
         yield f"delivered to {decision.delivered}"
+    if decision.limit is not None:
+        yield f"by a line at most {decision.limit}"
