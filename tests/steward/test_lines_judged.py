@@ -89,7 +89,9 @@ class Site:
             },
         )
 
-    def round(self, rounds: Mapping[Key, Round], every: float = EVERY) -> Decision[State]:
+    def round(
+        self, rounds: Mapping[Key, Round], every: float = EVERY, changing: bool = False
+    ) -> Decision[State]:
         now = BEGIN + timedelta(seconds=self.seconds)
         answers = {
             each.key: dict(zip(each.targets, found, strict=True))
@@ -97,7 +99,7 @@ class Site:
             if (found := rounds[each.key].answers) is not None
         }
         due = now + timedelta(seconds=every)
-        seen = Seen(now, self.seconds, due, self.held(rounds), answers)
+        seen = Seen(now, self.seconds, due, self.held(rounds), answers, changing=changing)
         schedule: Schedule = replace(SITE, ways=self.ways)
         facts = Facts(SYNCHRONISED, schedule=schedule, lines=seen)
         decision = decide(self.state, facts, now)
@@ -332,6 +334,18 @@ def test_what_others_do_to_the_rules_is_put_right() -> None:
     site.out = frozenset({("mast", 4)})
     site.many(1, DEAD)
     assert site.out == {("copper", 4)}
+
+
+def test_while_the_machine_is_changed_no_line_is_judged() -> None:
+    site = well()
+    before = site.state
+    for _ in range(SILENT):
+        site.round(
+            {("copper", 4): Round(route=False, answers=(None,)), ("mast", 4): PULLED}, changing=True
+        )
+    assert site.state == before and site.bad() == [] and site.cut == []
+    site.many(1, PULLED)
+    assert site.up() is False
 
 
 def test_an_automatic_line_need_not_have_both_versions() -> None:

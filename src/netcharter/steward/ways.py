@@ -105,7 +105,7 @@ class Seen:
     """What a round has seen. began: when, at: the same in seconds from boot, which nobody sets; due:
     when the next one is; asked: by leg, the seconds after which each target answered, None: it did
     not; a leg that was not asked is missing. flows: None where they were not looked at; fault: why
-    nobody could be asked."""
+    nobody could be asked; changing: somebody leads the machine to another version just now."""
 
     began: datetime
     at: float
@@ -114,6 +114,7 @@ class Seen:
     asked: Mapping[Key, Mapping[str, float | None]] = field(default_factory=dict)
     flows: tuple[Flow, ...] | None = None
     fault: str = ""
+    changing: bool = False
 
 
 # --- what the kernel is told ---------------------------------------------------------------------

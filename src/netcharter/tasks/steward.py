@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from textwrap import wrap
@@ -15,6 +16,7 @@ from netcharter.rollout import looks
 from netcharter.rollout.host import Work
 from netcharter.rollout.places import STATE
 from netcharter.rollout.run import files
+from netcharter.rollout.run.lock import holder, locked
 from netcharter.rollout.run.real import RealHost
 from netcharter.rollout.run.trust import demand_own
 from netcharter.rollout.store import STOCK, Paths
@@ -93,6 +95,8 @@ def handed(state: Path) -> Handed:
         decide_again=cut_by((*PROGRAM, "cut", "--spare-none", *rest)),
         mend=mended_by((*PROGRAM, "boot", "--mended-by", NAME, *rest)),
         stands=lambda: stands(state),
+        changing=lambda: changing(state),
+        alone=lambda: alone(state),
     )
 
 
@@ -132,6 +136,29 @@ def stands(state: Path) -> Stands:
     except RolloutRefused:
         return Stands()
     return Stands(found.version, None if decided is None else decided.version, busy)
+
+
+def changing(state: Path) -> bool:
+    """Whether somebody leads the machine from one version to another just now. One who was ended in
+    the midst of it does not. Raises EffectFailed."""
+    work = _work(state)
+    try:
+        whole = place.in_place(looks.look(work)).whole
+    except RolloutRefused:
+        return False
+    return not whole and holder(work.paths.lock) is not None
+
+
+@contextmanager
+def alone(state: Path) -> Iterator[bool]:
+    """Whether nobody else changes the machine; then nobody begins to before this ends."""
+    with ExitStack() as stack:
+        try:
+            stack.enter_context(locked(Paths(str(state)).lock, "leading new conversations", 0.0))
+            free = True
+        except RolloutRefused:
+            free = False
+        yield free
 
 
 def _included(folder: Path) -> Loader:

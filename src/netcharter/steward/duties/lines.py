@@ -124,6 +124,9 @@ def out_of(
 
 
 def _judged(before: Standing | None, leg: Leg, seen: Seen) -> Standing:
+    """While somebody changes the machine its routes come and go, and tell nothing of a line."""
+    if before is not None and seen.changing:
+        return before
     if before is None:
         there = inside(leg, seen.held) is not False
         before = Standing(None, seen.began) if there else Standing(False, seen.began, "found")

@@ -6,6 +6,7 @@ import asyncio
 import sys
 import time
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from math import inf
@@ -22,7 +23,7 @@ from netcharter.steward.loop import facts as reading
 from netcharter.steward.loop import requests
 from netcharter.steward.loop.delivery import NotDelivered, deliver
 from netcharter.steward.loop.lines import lines
-from netcharter.steward.loop.outward import Outward
+from netcharter.steward.loop.outward import Outgoing, Outward
 from netcharter.steward.outbox import Letter
 from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import (
@@ -46,7 +47,7 @@ from netcharter.steward.shapes import (
     Stands,
     Stay,
 )
-from netcharter.steward.ways import Ways
+from netcharter.steward.ways import Seen, Ways
 
 SLICE = 10.0  # seconds after which the clock is looked at again, whatever is waited for
 DELIVERY = 90.0  # seconds for one message by one channel, in all
@@ -61,7 +62,8 @@ class Handed:
     kit is in place; holds: whether the kernel does what the plan says, None while it is not to be
     asked; decide_again: cuts the open conversations that are refused now, told whether the clock can
     be believed; mend: the plan is put in place again; stands: which version stands, and by which
-    open conversations were decided.
+    open conversations were decided; changing: whether somebody leads the machine from one version to
+    another just now; alone: within it nobody begins to, or it says False, since somebody has.
     """
 
     schedule: Callable[[], Schedule | None]
@@ -70,6 +72,8 @@ class Handed:
     decide_again: Callable[[bool], Counted] | None = None
     mend: Callable[[str], None] | None = None
     stands: Callable[[], Stands] | None = None
+    changing: Callable[[], bool] = lambda: False
+    alone: Callable[[], AbstractContextManager[bool]] = lambda: nullcontext(True)
 
 
 class RealWorld:
@@ -84,6 +88,8 @@ class RealWorld:
         self._host = reading.host_name(PROC)
         self._schedule: Schedule | None = None
         self._stamp: str | None = None
+        self._led: Schedule | None = None  # by which lines are judged
+        self._led_stamp: str | None = None  # None: what is in place is not whole
         self._turn = Lock()
         self._outward = Outward(self.say)
         self._saving = asyncio.Lock()
@@ -122,7 +128,8 @@ class RealWorld:
         return await asyncio.get_running_loop().run_in_executor(worker, self._facts, needs)
 
     def _facts(self, needs: frozenset[Need]) -> Facts:
-        schedule = self._current() if "schedule" in needs else None
+        judged = "lines" in needs
+        schedule = self._leading() if judged else self._current() if "schedule" in needs else None
         asked = self._handed.holds if "holds" in needs else None
         return Facts(
             clock=reading.clock(),
@@ -133,7 +140,7 @@ class RealWorld:
             holds=asked() if asked is not None else None,
             updates=reading.restart(ROOT, self._state) if "updates" in needs else Restart(False),
             conversations=self._conversations() if "conversations" in needs else Conversations(),
-            lines=self._outward.seen(self._ways()) if "lines" in needs else None,
+            lines=self._seen(schedule) if judged else None,
         )
 
     def _conversations(self) -> Conversations:
@@ -163,18 +170,38 @@ class RealWorld:
             lines=() if schedule is None else lines(schedule, SYS),
         )
 
-    def _ways(self) -> Ways:
-        schedule = self._current()
-        return Ways() if schedule is None else schedule.ways
+    def _seen(self, schedule: Schedule | None) -> Seen:
+        found = self._outward.seen(Ways() if schedule is None else schedule.ways)
+        return replace(found, changing=self._led_stamp is None)
+
+    def _leading(self) -> Schedule | None:
+        """By which lines are judged. Who leads the machine to another version brings that one's rules;
+        till he is done, what was led before stands."""
+        stamp, schedule = self._handed.stamp(), self._current()
+        if self._handed.changing():
+            self._led_stamp = None
+            return self._led or schedule
+        self._led, self._led_stamp = schedule, stamp
+        return schedule
 
     async def perform(self, effect: Effect) -> None:
         if isinstance(effect, Cut):
             await self._one_at_a_time(effect)
         elif isinstance(effect, Lead | CutLine | CutFlows | Stay):
-            loop, outward = asyncio.get_running_loop(), self._outward
-            await loop.run_in_executor(outward.worker, outward.perform, effect)
+            loop = asyncio.get_running_loop()
+            await loop.run_in_executor(self._outward.worker, self._told_outward, effect)
         else:
             await asyncio.to_thread(self._perform, effect)
+
+    def _told_outward(self, effect: Outgoing) -> None:
+        """Rules are left to whoever changes the machine, and are not told by a version that does not
+        stand any more: he would find ours in his way. What is amiss then is seen in the next round."""
+        if not isinstance(effect, Lead):
+            self._outward.perform(effect)
+            return
+        with self._handed.alone() as alone:
+            if alone and self._handed.stamp() == self._led_stamp:
+                self._outward.perform(effect)
 
     async def _one_at_a_time(self, effect: Cut) -> None:
         """A duty that is begun anew leaves its work going on: it is waited for."""
