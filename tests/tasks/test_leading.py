@@ -66,3 +66,11 @@ def test_what_it_did_not_write_down_is_wanted(data: bytes | None) -> None:
 
 def test_what_is_there_all_the_same_is_wanted() -> None:
     assert led(saved(COPPER), KIT) == KIT
+
+
+def test_the_last_line_is_wanted_whatever_was_written_down() -> None:
+    """As where an earlier version had more lines, or the file is an old one."""
+    data = saved(COPPER, ("mast", 4))
+    text = KIT["routes.batch"].decode().splitlines(keepends=True)
+    none = "".join(line for line in text if "lookup 10" not in line or " fwmark " in line)
+    assert led(data, {**KIT, "routes.batch": none.encode()}) == KIT

@@ -22,7 +22,8 @@ def as_led(
     host: Host, paths: Paths, plan: Plan, files: Mapping[str, bytes], now: HostState
 ) -> dict[str, bytes]:
     """The files of a plan's kit without the rules that the steward has taken away, as it wrote down,
-    and that are not there now. Raises RolloutRefused where that can't be read."""
+    and that are not there now. It never takes the last line of an IP version: where no rule leads to
+    any, others did that, or another version had more lines. Raises EffectFailed."""
     data = host.read(paths.within("steward", f"{lines.NAME}.json"))
     try:
         out = lines.read(fields("lines.json", data)).out if data else frozenset()
@@ -31,12 +32,14 @@ def as_led(
     if not out:
         return dict(files)
     known, there = ways(plan), _there(now)
-    gone = {leg.key for leg in known.legs if leg.key in out and inside(leg, there) is False}
-    led = {
-        name: without(files[name].decode("ascii"), known, family, gone).encode("ascii")
-        for family, name in _FILES.items()
-    }
-    return {**files, **led}
+    led = dict(files)
+    for family, name in _FILES.items():
+        legs = known.of(family)
+        gone = {leg.key for leg in legs if leg.key in out and inside(leg, there) is False}
+        if len(gone) < len(legs):
+            text = without(files[name].decode("ascii"), known, family, gone)
+            led[name] = text.encode("ascii")
+    return led
 
 
 def _there(now: HostState) -> Held:
