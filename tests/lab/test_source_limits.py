@@ -6,14 +6,16 @@ every two minutes, or by the second, where the test waits for longer than that.
 
 from __future__ import annotations
 
+import json
 import re
 import socket
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from datetime import UTC, datetime
 from functools import cache
 from ipaddress import ip_address
+from typing import Any, cast
 
 import pytest
 
@@ -123,6 +125,23 @@ class Barn:
 
 
 Found = dict[str, object]
+Json = dict[str, Any]
+Change = Callable[[Json], Json]
+
+
+def _edited(old: str, new: str) -> Change:
+    return lambda statement: cast(Json, json.loads(json.dumps(statement).replace(old, new)))
+
+
+FAULTS: dict[str, Change] = {
+    "no limit": lambda statement: {},
+    "more than the charter says": _edited('"rate": 2', '"rate": 200'),
+    "another number in quick succession": _edited('"burst": 2', '"burst": 5'),
+    "by the minute": _edited('"per": "hour"', '"per": "minute"'),
+    "of another offer": _edited("@nc_new4_offer_4", "@nc_new4_offer_1"),
+    "of an area": _edited('"eth0"', '"eth1"'),
+    "turned": _edited('"inv": true', '"inv": false'),
+}
 
 
 @cache
@@ -166,7 +185,20 @@ def tried(barn: Barn) -> Iterator[tuple[str, object]]:
     barn.datagrams(1, ONE)
     barn.datagrams(1, ONE)
     yield "datagrams of others", barn.counted("nc_over_offer_4")
-    yield "agreement", kernel_equals_plan(plan(), NOW, barn.site.listing())
+    listing = barn.site.listing()
+    yield "agreement", kernel_equals_plan(plan(), NOW, listing)
+    for words, change in FAULTS.items():
+        yield words, kernel_equals_plan(plan(), NOW, changed(listing, change))
+
+
+def changed(listing: str, change: Change) -> str:
+    """The listing with each statement of one rule as `change` makes it; none left: no such rule."""
+    found = json.loads(listing)
+    rules = [one["rule"] for one in found["nftables"] if "rule" in one]
+    (rule,) = (one for one in rules if "@nc_new4_offer_4" in str(one))
+    expr = [made for one in rule["expr"] if (made := change(one))]
+    rule["expr"] = expr if len(expr) == len(rule["expr"]) else []
+    return json.dumps(found)
 
 
 def talks(barn: Barn, listener: socket.socket) -> bool:
@@ -236,6 +268,17 @@ def test_a_flow_without_answers_is_one_conversation() -> None:
     found = seen()
     assert found["datagrams of one"] == [9, 0]
     assert found["datagrams of others"] == 1  # the third conversation
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_another_limit_is_not_the_plan(fault: str) -> None:
+    agreement = seen()[fault]
+    assert isinstance(agreement, Agreement)
+    assert not agreement.same
+    sentences = [one.sentence for one in agreement.differences]
+    assert sentences and all("offer 4" in words and "limit" in words for words in sentences), (
+        sentences
+    )
 
 
 def test_no_rehearsal_trips_over_the_lowest_limit() -> None:

@@ -37,7 +37,8 @@ class Fate:
 
 @dataclass(frozen=True, slots=True)
 class Unsure:
-    """The kernel's side, where more conditions are unknown than can be told apart."""
+    """The kernel's side, where more conditions are unknown than can be told apart, or a limit is
+    not the plan's."""
 
     why: str
 

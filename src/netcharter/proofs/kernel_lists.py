@@ -9,6 +9,7 @@ from typing import Generic, TypeVar
 
 from netcharter.proofs.kernel_expected import with_field
 from netcharter.proofs.kernel_fates import Fate, Manner, Nothing, Unsure, by_manner, by_port
+from netcharter.proofs.kernel_limits import Limits
 from netcharter.proofs.kernel_sets import Meanings
 from netcharter.proofs.kernel_space import EXIT, FIELDS, SERVICE, Slice, Space
 from netcharter.proofs.kernel_ways import own, ways_to
@@ -38,6 +39,7 @@ class Held:
     leaf: Loaded
     box: RawBox
     unknown: tuple[tuple[str, bool], ...]
+    lacking: str = ""  # how its limits are not the plan's
 
 
 class _Remembered(Generic[T]):
@@ -62,6 +64,7 @@ class Kernel:
         self.loaded = loaded
         self.meanings = Meanings(space.universe)
         self.used = Used()
+        self._limits = Limits(space.plan, loaded)
         self._own = own(space.plan)
         self._exits: dict[frozenset[str], Ranges] = {}
         self._families: dict[int, _Remembered[Ranges]] = {}
@@ -101,7 +104,8 @@ class Kernel:
                 continue
             box, unknown = self._narrowed(leaf, self._led(leaf, box), where)
             if all(box) and (not unknown or any(_meets(box, one) for one in where.universe)):
-                yield Held(number, leaf, box, tuple(unknown))
+                lacking = self._limits.lacking(number, leaf, where.way.device)
+                yield Held(number, leaf, box, tuple(unknown), lacking)
 
     def _exit_set(self, names: frozenset[str]) -> Ranges:
         if names not in self._exits:
@@ -144,6 +148,9 @@ class Kernel:
 
     def _labelled(self, one: Held, wide: Slice) -> Iterator[tuple[RawBox, Fate | Unsure]]:
         """A leaf's box in the wide slice with its fate, parted where the fate shows differently."""
+        if one.lacking:
+            yield (*one.box, *((full(2),) * len(wide.unknown))), Unsure(one.lacking)
+            return
         if not wide.unknown:
             yield from self._fates(one.leaf, one.box)
             return
