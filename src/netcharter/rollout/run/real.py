@@ -10,8 +10,9 @@ from collections.abc import Collection
 from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from typing import TypeVar
 
-from netcharter.rollout.observe import WATCHING, Unobservable, observing
+from netcharter.rollout.observe import WATCHING, Asking, Unobservable, observing
 from netcharter.rollout.run import files, programs
 from netcharter.rollout.run.lock import end_holder, lives, locked, this_process
 from netcharter.rollout.shapes import Effect, Folder, HostState, Point, Remove, Run, Write
@@ -19,6 +20,7 @@ from netcharter.rollout.store import Paths, Process, armed_of
 from netcharter.rollout.trouble import EffectFailed, StateBroken
 from netcharter.rollout.units import timer_started
 
+T = TypeVar("T")
 PATIENCE = 10.0  # seconds that people wait for the lock
 ARMED_WITHIN = 30.0  # seconds
 LOOK = 0.02  # seconds between two looks whether the timer is armed
@@ -153,13 +155,17 @@ def perform(effect: Effect) -> None:
 
 def observe(settings: Collection[str]) -> HostState:
     """What this host is like. Raises EffectFailed."""
-    asking = observing(clock(), settings)
+    return answered(observing(clock(), settings))
+
+
+def answered(asking: Asking[T]) -> T:
+    """What comes of asking this host. Raises EffectFailed."""
     try:
         question = next(asking)
         while True:
             question = asking.send(programs.run(question))
     except StopIteration as end:
-        found: HostState = end.value
+        found: T = end.value
         return found
     except Unobservable as problem:
         raise EffectFailed("reading what the host is like", str(problem)) from None

@@ -12,31 +12,15 @@ from netcharter.plan import coding
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.management import Path, Session
 from netcharter.rollout import network
-from netcharter.rollout.diverting import Beyond, Diverting, Looked, diverting, looking, missing
+from netcharter.rollout.diverting import Beyond, Diverting, diverting, looking, missing
 from netcharter.rollout.host import Work
-from netcharter.rollout.observe import Unobservable
-from netcharter.rollout.run import programs
+from netcharter.rollout.run.real import answered
 from netcharter.rollout.shapes import Choice, Network
-from netcharter.rollout.trouble import EffectFailed
 from netcharter.rollout.ways import WAYS
 from netcharter.space.ranges import intersect
 
 SSH, TCP = 22, frozenset({"6", "tcp"})
 LOOP = "lo"  # by which the kernel sees come in what the host itself sends
-
-
-def looked() -> Looked:
-    """All choices and routes of this machine. Raises EffectFailed."""
-    asking = looking()
-    try:
-        question = next(asking)
-        while True:
-            question = asking.send(programs.run(question))
-    except StopIteration as end:
-        found: Looked = end.value
-        return found
-    except Unobservable as problem:
-        raise EffectFailed("reading what the host is like", str(problem)) from None
 
 
 def before(
@@ -45,12 +29,12 @@ def before(
     """What would lead packets elsewhere than a plan whose kit is to be put in place of another.
     Raises RolloutRefused, EffectFailed."""
     now = work.host.observe(WAYS.settings_of(files))
-    return diverting(files, now, looked(), beyond(plan), old)
+    return diverting(files, now, answered(looking()), beyond(plan), old)
 
 
 def after(work: Work, plan: Plan, files: Mapping[str, bytes]) -> tuple[Diverting, ...]:
     """The same once it is in place. Raises RolloutRefused, EffectFailed."""
-    now, found = work.host.observe(WAYS.settings_of(files)), looked()
+    now, found = work.host.observe(WAYS.settings_of(files)), answered(looking())
     return (*diverting(files, now, found, beyond(plan)), *missing(files, now, found))
 
 
