@@ -14,7 +14,8 @@ import pytest
 
 from netcharter.rollout.run.lock import locked
 from netcharter.rollout.store import Paths, format_text
-from netcharter.steward.loop.world import Handed, RealWorld
+from netcharter.rollout.trouble import EffectFailed
+from netcharter.steward.loop.world import APART, OTHERS, Handed, RealWorld
 from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import CutLine, Effect, Lead, Schedule
 from netcharter.steward.ways import Held, Seen, Ways
@@ -102,6 +103,28 @@ def test_while_another_version_comes_lines_are_judged_by_the_one_before(tmp_path
     assert done(place, world, LEAD) == []
     place.changes = False
     assert looked(world) == (place.schedule, False)
+    assert done(place, world, LEAD) == [LEAD]
+
+
+def test_that_nobody_can_be_led_is_told_in_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As where the lock can't be had at all; and somebody who has it now and then is no trouble."""
+    place = Pretended(tmp_path, free=False)
+    world, passed = place.world(), [1000.0]
+    looked(world)
+    clock = "netcharter.steward.loop.world.time.clock_gettime"
+    monkeypatch.setattr(clock, lambda which: passed[0])
+    for _ in range(20):
+        assert done(place, world, LEAD) == []
+        passed[0] += APART + 1
+    for _ in range(int(OTHERS / 2)):
+        assert done(place, world, LEAD) == []
+        passed[0] += 2
+    passed[0] += 2
+    with pytest.raises(EffectFailed, match="can't be locked"):
+        done(place, world, LEAD)
+    place.free = True
     assert done(place, world, LEAD) == [LEAD]
 
 

@@ -51,6 +51,8 @@ from netcharter.steward.ways import Seen, Ways
 
 SLICE = 10.0  # seconds after which the clock is looked at again, whatever is waited for
 DELIVERY = 90.0  # seconds for one message by one channel, in all
+OTHERS = 120.0  # seconds for which rules are left to somebody else without a word
+APART = 30.0  # seconds after which leaving them to him once more is another matter
 ROOT, PROC, SYS = Path("/"), Path("/proc"), Path("/sys")
 
 
@@ -90,6 +92,7 @@ class RealWorld:
         self._stamp: str | None = None
         self._led: Schedule | None = None  # by which lines are judged
         self._led_stamp: str | None = None  # None: what is in place is not whole
+        self._left = (0.0, 0.0)  # when rules were left to others, first and last
         self._turn = Lock()
         self._outward = Outward(self.say)
         self._saving = asyncio.Lock()
@@ -195,13 +198,23 @@ class RealWorld:
 
     def _told_outward(self, effect: Outgoing) -> None:
         """Rules are left to whoever changes the machine, and are not told by a version that does not
-        stand any more: he would find ours in his way. What is amiss then is seen in the next round."""
+        stand any more: he would find ours in his way. What is amiss then is seen in the next round.
+        Raises EffectFailed, also where he takes too long."""
         if not isinstance(effect, Lead):
             self._outward.perform(effect)
             return
         with self._handed.alone() as alone:
             if alone and self._handed.stamp() == self._led_stamp:
                 self._outward.perform(effect)
+                return
+        now = time.clock_gettime(time.CLOCK_BOOTTIME)
+        first, last = self._left
+        self._left = (first if now - last < APART else now), now
+        if now - self._left[0] > OTHERS:
+            raise EffectFailed(
+                "leading new conversations",
+                "somebody changes the machine all the time, or the state folder can't be locked",
+            )
 
     async def _one_at_a_time(self, effect: Cut) -> None:
         """A duty that is begun anew leaves its work going on: it is waited for."""
