@@ -131,7 +131,7 @@ def test_what_somebody_flushed_during_the_trial_is_not_kept(good: Gateway) -> No
 
 
 @pytest.mark.parametrize(
-    "words", [("enact", "less.yaml", *HURRY), ("boot",), ("undo", "1")], ids=lambda words: words[0]
+    "words", [("enact", "less.yaml", *HURRY), ("boot",), ("undo", "0")], ids=lambda words: words[0]
 )
 def test_what_a_killed_enact_left_is_none_of_others_and_goes(
     good: Gateway, words: tuple[str, ...]

@@ -52,7 +52,7 @@ def test_a_command_runs_there_with_all_that_was_said(away: Path) -> None:
     state = away.parent / "it's a state"
     found = asked(away, "undo", "--history", "--state", str(state), "--json", "--on", "root@gw")
     assert found.returncode == 0, found.stderr
-    assert json.loads(found.stdout) == {"ok": True, "events": []}
+    assert json.loads(found.stdout) == {"ok": True, "events": [], "unread": []}
     told = (away.parent / "log").read_text(encoding="utf-8")
     assert "StrictHostKeyChecking=yes" in told and "-- root@gw" in told
 

@@ -129,7 +129,8 @@ def _member(match: re.Match[str], rng: Random) -> str | None:
         return None
     place = rng.choice(places)
     address = ip_address(members[place].strip())
-    members[place] = members[place].replace(str(address), str(address + rng.choice((-1, 1))))
+    steps = [step for step in (-1, 1) if 0 <= int(address) + step < 1 << address.max_prefixlen]
+    members[place] = members[place].replace(str(address), str(address + rng.choice(steps)))
     return match.group(1) + ",\n".join(members) + match.group(3)
 
 

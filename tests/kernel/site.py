@@ -45,10 +45,9 @@ def host(plan: Plan) -> Host:
         routes += [(n, area.device) for n in (area.v4, *(s.network for s in area.subnets6))]
     for line in plan.lines:
         own = local.setdefault(line.device, set())
-        for interface in (line.v4, line.v6):
-            if interface is not None:
-                own.add(interface.ip)
-                routes.append((interface.network, line.device))
+        for interface in line.held:
+            own.add(interface.ip)
+            routes.append((interface.network, line.device))
         if line.v4 is not None:
             broadcast |= _broadcast(line.v4.network)
         if line.automatic:

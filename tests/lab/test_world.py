@@ -31,7 +31,7 @@ def said(plan: Plan) -> Iterator[Network]:
     """Every network the charter or its plan names; by the library, not by our own sets."""
     yield plan.local_prefix
     for part in plan.lines:
-        yield from (own.network for own in (part.v4, part.v6) if own)
+        yield from (own.network for own in part.held)
         yield from (ip_network(hop) for hop in (part.next_hop4, part.next_hop6) if hop)
         yield from (prefix for prefix in (part.prefix,) if prefix)
     for area in plan.areas:

@@ -119,7 +119,7 @@ def looks(reader: Reader, probe: Probe, attempt: Attempt, wanted: str) -> str:
     source = probe.packet.source
     hosts = [a for a in reader.site.areas.values() if naive.inside(source, a.v4)]
     if wanted in reader.site.lines and hosts:
-        own = [i.ip for i in reader.site.lines[wanted].interfaces if i.version == 4]
+        own = [i.ip for i in reader.site.lines[wanted].interfaces if i.version == 4][:1]
         own += [i.ip for i in [reader.world.lines4.get(wanted, (None,))[0]] if i is not None]
         return "" if shown == set(own) else f"shown from {shown}, not from {own}"
     delivered = probe.expected.destination != probe.packet.destination

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -26,13 +27,12 @@ def cli(mend: bool, state: Path, on: str | None, as_json: bool) -> int:
 
     rolling = work(state, quiet=as_json)
     found = acts.still_holds(rolling, clock())
-    met: list[str] = []
     if mend and not found.ok:
-        met = list(telling.mended_lines(acts.mend(rolling), width()))
-        found = acts.still_holds(rolling, clock())
+        met = tuple(telling.mended_lines(acts.mend(rolling), width()))
+        found = replace(acts.still_holds(rolling, clock()), notes=met)
     if as_json:
-        print_json({**found.as_json(), "notes": met})
+        print_json(found.as_json())
     else:
-        for line in (*met, *found.lines(width())):
+        for line in found.lines(width()):
             click.echo(safe(line))
     return 0 if found.ok else 1

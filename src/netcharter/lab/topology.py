@@ -276,7 +276,7 @@ def _on_line(station: Station, line: LinePlan, world: World, hardware: int) -> B
         out.append(f"route add {address}/{address.max_prefixlen} dev {DEVICE} table {_OWN}")
     if line.prefix is not None:
         out.append(f"route add {line.prefix} via {link} dev {DEVICE} table {_OWN} onlink")
-    forced: list[Address] = [link, *(address for address in own if address.version == 4)]
+    forced: list[Address] = [link, *[address for address in own if address.version == 4][:1]]
     for hop in forced:
         whole = "0.0.0.0/0" if hop.version == 4 else "::/0"
         out.append(f"route add {whole} via {hop} dev {DEVICE} table {_FORCED} onlink")

@@ -58,7 +58,7 @@ def _taken(plan: Plan) -> Ranges:
         networks += place.prefixes
     hops = [hop for line in plan.lines for hop in (line.next_hop4, line.next_hop6) if hop]
     for line in plan.lines:
-        networks += [own.network for own in (line.v4, line.v6) if own is not None]
+        networks += [own.network for own in line.held]
         networks += [line.prefix] if line.prefix is not None else []
     known = [address for d in plan.devices for address in (*d.addresses4, *d.addresses6)]
     return union(

@@ -93,10 +93,9 @@ def routes(plan: Plan) -> Routes:
         for network in networks:
             near.append((network.prefixlen, coding.network(network), area.device))
     for line in plan.lines:
-        for interface in (line.v4, line.v6):
-            if interface is not None:
-                network = interface.network
-                near.append((network.prefixlen, coding.network(network), line.device))
+        for interface in line.held:
+            network = interface.network
+            near.append((network.prefixlen, coding.network(network), line.device))
     near.sort(key=lambda route: -route[0])  # the longest prefix wins
     rest = subtract(union(ANY4, ANY6), union(LINK_LOCAL6, MULTICAST))
     return (

@@ -114,7 +114,7 @@ def _at(plan: Plan, code: int, family: int, up: frozenset[str]) -> list[Start]:
 
 
 def _network(line: LinePlan) -> Ranges:
-    return coding.network(*(i.network for i in (line.v4, line.v6) if i is not None))
+    return coding.network(*(i.network for i in line.held))
 
 
 def _stranger(plan: Plan) -> int:

@@ -32,7 +32,8 @@ class Holds:
     """state: whether the gateway is as planned. agreement: the proof about the packet filter (None
     where nothing of ours is loaded); changes: which connections would change if the plan were
     enacted again (None where nothing differs, or where that can't be told, and then `untold` says
-    why); others: what else of the machine is otherwise.
+    why); others: what else of the machine is otherwise; notes: what was met when it was put right
+    before.
     """
 
     state: State
@@ -40,6 +41,7 @@ class Holds:
     changes: Changes | None
     others: tuple[str, ...]
     untold: str | None = None
+    notes: tuple[str, ...] = ()
 
     @property
     def ok(self) -> bool:
@@ -48,7 +50,7 @@ class Holds:
 
     def as_json(self) -> dict[str, Any]:
         """`ok`, `state`; the difference as in `compare`: `opened` is what the plan lets and the
-        kernel refuses; `kernel` as in `rehearse`; `others`; `untold`.
+        kernel refuses; `kernel` as in `rehearse`; `others`; `untold`; `notes`.
         """
         difference = self.changes.as_json() if self.changes else _NOTHING
         if self.untold is not None:
@@ -60,10 +62,12 @@ class Holds:
             "kernel": self.agreement.as_json() if self.agreement else None,
             "others": list(self.others),
             "untold": self.untold,
+            "notes": list(self.notes),
         }
 
     def lines(self, width: int) -> Iterator[str]:
         """The answer for people."""
+        yield from self.notes
         yield from wrap(_HEADLINE[self.state], width)
         for other in self.others:
             yield from wrap(

@@ -304,7 +304,7 @@ def _inside(part: Ranges, rest: Ranges, found: Ranges) -> bool:
 
 
 def _network(line: LinePlan) -> Ranges:
-    return coding.network(*(one.network for one in (line.v4, line.v6) if one is not None))
+    return coding.network(*(one.network for one in line.held))
 
 
 def _are(names: Sequence[str]) -> str:
