@@ -260,6 +260,8 @@ class Kernel:
             state.counters.append(said)
         elif kind == "limit":
             return not said.get("inv", False)  # one packet is never over a limit
+        elif kind == "set":
+            return self._measured(state, said)
         elif kind == "notrack":
             state.conntrack = "untracked"
         elif kind == "mangle":
@@ -267,6 +269,19 @@ class Kernel:
         else:
             raise Unknown(f"statement {kind}: {said}")
         return True
+
+    def _measured(self, state: State, said: Mapping[str, Any]) -> bool:
+        """A source put into a set with what it may do; one packet is never over a limit."""
+        key, whole = said["elem"], state.packet.family == 4
+        if not whole and key["&"][1] != "ffff:ffff:ffff:ffff::":  # RFC 8981: all of a /64
+            raise Unknown(f"statement set: {said}")
+        family, found = self._read(state, key if whole else key["&"][0])[1], said["set"]
+        if family != ("ip" if whole else "ip6") or found.removeprefix("@") not in self.sets:
+            raise Unknown(f"statement set: {said}")
+        ((kind, limit),) = (pair for one in said["stmt"] for pair in one.items())
+        if kind not in ("limit", "ct count"):
+            raise Unknown(f"statement set: {said}")
+        return not limit["inv"]
 
     def _verdict(self, state: State, said: Mapping[str, Any], depth: int) -> str | None:
         ((kind, what),) = said.items()
@@ -350,12 +365,12 @@ class Kernel:
         if operator in ("==", "!="):
             hit = self._contains(state, left, right)
             return hit if operator == "==" else not hit
-        if operator == "in" and isinstance(right, str) and "ct" in left:
+        if operator in ("in", "!") and isinstance(right, str) and "ct" in left:
             found, kind = self._read(state, left)
             if kind not in ("state", "status"):
                 raise Unknown(f"match {said}")
             number_of(kind, right)
-            return bool(right in found)
+            return bool(right in found) is (operator == "in")
         raise Unknown(f"match {said}")
 
     def _masked(self, state: State, operator: str, parts: list[Any], right: Any) -> bool:

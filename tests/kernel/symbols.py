@@ -69,7 +69,14 @@ SYMBOLS: dict[str, dict[str, int]] = {
     },
     "tcpflags": {"fin": 1, "syn": 2, "rst": 4, "psh": 8, "ack": 16, "urg": 32},
     "state": {"invalid": 1, "established": 2, "related": 4, "new": 8, "untracked": 64},
-    "status": {"expected": 1, "seen-reply": 2, "assured": 4, "snat": 16, "dnat": 32},
+    "status": {
+        "expected": 1,
+        "seen-reply": 2,
+        "assured": 4,
+        "confirmed": 8,
+        "snat": 16,
+        "dnat": 32,
+    },
     "nfproto": {"ipv4": 2, "ipv6": 10},
     "fib type": {"unicast": 1, "local": 2, "broadcast": 3, "anycast": 4, "multicast": 5},
 }

@@ -392,8 +392,23 @@ def _offers(draft: Draft) -> list[dict[str, Any]]:
         if draft.chance(0.15):
             said["name"] = f"public {chr(97 + number)}"
         _met_at(Random(f"met at {said}"), draft, said)
+        _per_source(Random(f"per source {said}"), draft, said)
         found.append(said | _when(draft) | {"because": "the public may"})
     return found
+
+
+def _per_source(rng: Random, draft: Draft, said: dict[str, Any]) -> None:
+    """Limits that no test comes near, where somebody from beyond the lines may come."""
+    who = said.get("from", "anyone")
+    beyond = {"anyone", "internet", *draft.lines, *draft.places}
+    if rng.random() < 0.7 or not beyond.intersection([who] if isinstance(who, str) else who):
+        return
+    limits = {
+        "new": rng.choice(("900 per second", "50000 per minute", "3000000 per hour")),
+        "at-once": rng.choice(("20000", "65535")),
+    }
+    chosen = rng.sample(sorted(limits), rng.randint(1, 2))
+    said["per-source"] = {key: limits[key] for key in chosen}
 
 
 def _met_at(rng: Random, draft: Draft, said: dict[str, Any]) -> None:

@@ -30,6 +30,8 @@ def types(protocol: int, *numbers: int) -> Ranges:
 ERRORS = union(types(1, 3, 11, 12), types(58, *range(128)))
 REPLIES = union(types(1, 0, 14, 16, 18), types(58, 129, 140))
 UNTRACKED = subtract((ICMP4,), union(ERRORS, REPLIES, types(1, 8, 13, 15, 17)))
+UNTRACKED_ALL = subtract(types(1, *range(256)), types(1, 8, 13, 15, 17))
+UNTRACKED_ALL = union(UNTRACKED_ALL, subtract(types(58, *range(256)), types(58, 128, 139)))
 V6 = coding.V6
 LOOPBACK = ((0x7F000000, 0x7FFFFFFF), (V6 + 1, V6 + 1))
 UNSPECIFIED4 = ((0, 0),)  # RFC 1122 section 3.2.1.3; the rest of 0/8 is routed since Linux 5.3
@@ -133,6 +135,7 @@ class Written:
                         counters=(labels.row_name(row.label),),
                         where=row.label,
                     )
+                    yield from self._limited(row, leaf)
                     yield from self._let(row, leaf) if row.let else self._refused(row, leaf, name)
 
     def _hardware(self, region: Region, name: str) -> Ranges:
@@ -156,6 +159,27 @@ class Written:
             yield (*time, (labels.signed_set(family), key, False))
         if region.who - {NOBODY}:
             yield (*time, (labels.who_set(region.who - {NOBODY}, family), key, True))
+
+    def _limited(self, row: Row, leaf: Loaded) -> Iterator[Loaded]:
+        """What its source has too many of already: only what is tracked can be counted."""
+        limit = row.limit
+        if limit is None or not leaf.entrances <= {*limit.devices}:
+            return
+        source, offer = "ip saddr", labels.slug(limit.offer)
+        family = 4 if intersect(leaf.source, ANY4) else 6
+        if family == 6:
+            source = "ip6 saddr & ffff:ffff:ffff:ffff::"
+        begun, open_ = limit.said.begun, limit.said.at_once
+        rate = f"limit rate over {begun}/{limit.said.unit} burst {begun} packets"
+        asked = [f"update @nc_new{family}_{offer} {{ {source} {rate} }}"] if begun else []
+        asked += (
+            [f"add @nc_once{family}_{offer} {{ {source} ct count over {open_} }}"] if open_ else []
+        )
+        for number, words in enumerate(asked, 1):
+            given = ("limit", f"over {labels.row_name(row.label)} rule {number}: {words}", True)
+            service = subtract(leaf.service, UNTRACKED_ALL)
+            counters = (f"nc_over_{offer}",)
+            yield replace(leaf, service=service, given=(given,), counters=counters)
 
     def _refused(self, row: Row, leaf: Loaded, name: str) -> Iterator[Loaded]:
         if row.quiet or name in self.quiet:
