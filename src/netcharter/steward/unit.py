@@ -24,8 +24,9 @@ def steward_unit(
 
     It runs as root without root's powers but two (one is for the echoes by which lines are watched),
     so that the files of the roll-out stay root's own. It may ask the clock whether it is
-    synchronised, which `ProtectClock` would forbid; to set it needs a power it does not have. Programs it starts inherit all this, so that the kernel does
-    otherwise is told, and in which connections only by `netcharter holds` where more is allowed.
+    synchronised, which `ProtectClock` would forbid; to set it needs a power it does not have.
+    Programs it starts inherit all this: so that the kernel does otherwise is told, and in which
+    connections only by `netcharter holds` where more is allowed.
     """
     written = "".join(f"ReadWritePaths={word(one, command=False)}\n" for one in folders)
     return f"""\

@@ -184,7 +184,8 @@ def judged(
 
     found: gives what counts of the machine for a plan. kept: the plan of the version that is in
     place, as_kept: whether its addresses, routes and settings still stand; in_the_way: what of others
-    a kit meets here; diverting: what of that leads packets elsewhere than the plan does; set_aside: tables of others that go; cut: the cut-over whose restricted charter this is. Raises Unusable.
+    a kit meets here; diverting: what of that leads packets elsewhere than the plan does; set_aside:
+    tables of others that go; cut: the cut-over whose restricted charter this is. Raises Unusable.
     """
     loaded = load_plan(source)
     here = found(loaded.plan)

@@ -21,6 +21,7 @@ from netcharter.tasks.sources import unusable
 
 Table = tuple[str, str]
 RULES = "nftables.nft"
+OWN = frozenset({OURS, WATCHING})
 
 
 def demand(there: Iterable[Table], set_aside: Iterable[str], before: Collection[str]) -> None:
@@ -37,9 +38,6 @@ def demand(there: Iterable[Table], set_aside: Iterable[str], before: Collection[
                 name,
                 f"name it as `nft list tables` does, family first; {have}",
             )
-
-
-OWN = frozenset({OURS, WATCHING})
 
 
 def beside(

@@ -46,7 +46,8 @@ def waited(
 ) -> Over:
     """Ask until the trial is over, by whomever; ends some time after its deadline at the latest.
 
-    keep, undo: what is done when that is typed. Raises RolloutRefused where the state folder can't be read any more.
+    keep, undo: what is done when that is typed. Raises RolloutRefused where the state folder can't
+    be read any more.
     """
     say(f"{_left(_seconds(work, trial))} left. Look around, then {ASKED}.")
     mark = _next_mark(_seconds(work, trial))
