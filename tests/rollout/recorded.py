@@ -134,6 +134,14 @@ STATELESS = """table inet netcharter {
 		elements = { 1.2.3.4 ct count over 20  }
 	}
 
+	set nc_pace {
+		type ipv4_addr
+		size 65535
+		flags dynamic,timeout
+		timeout 1m
+		elements = { 203.0.113.11 limit rate over 30/minute burst 30 packets }
+	}
+
 	map nc_fixed {
 		type ipv4_addr . inet_service : ipv4_addr . inet_service
 		elements = { 1.2.3.4 . 80 : 5.6.7.8 . 8080 }
@@ -150,6 +158,7 @@ FULL = (
     STATELESS.replace("timeout 1h", "timeout 1h expires 59m59s788ms")
     .replace("timeout 2d3h", "timeout 2d3h expires 1d2h")
     .replace("1.2.3.4 counter ", "1.2.3.4 counter packets 3 bytes 9 expires 4m59s896ms ")
+    .replace("burst 30 packets ", "burst 30 packets expires 59s992ms ")
     .replace("nc_row_1 {\n", "nc_row_1 {\n\t\tpackets 5 bytes 7\n")
 )
 SETTINGS = "/proc/sys/net/ipv4/ip_forward:1\n/proc/sys/net/ipv4/conf/eth2/forwarding:0\n"

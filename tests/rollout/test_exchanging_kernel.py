@@ -20,6 +20,7 @@ from netcharter.rollout.exchanging import meanwhile
 from netcharter.rollout.filtering import LATE, exchange
 from netcharter.rollout.listing import plain, seconds
 from netcharter.rollout.shapes import HostState, Table
+from netcharter.rollout.unlike import unlike
 from netcharter.rollout.wanted import as_before, settings_of, wanted
 from tests.kernel.equality import judged
 from tests.kernel.namespace import needed
@@ -145,6 +146,56 @@ def test_it_is_proven_after_each_to_be_the_old_plan_or_the_new(host: Bench) -> N
             assert_plan(host, last if place <= 1 else plan, place in (2, 3))
             host.sure(LOAD, text)
         assert_plan(host, plan, False)
+
+
+LIMITED = """
+  barn: {device: eth3, prefix: 10.7.1.0/26}
+devices:
+  till: {area: barn, hardware: '02:00:00:aa:00:01', address: lasting}
+offers:
+  - {offer: https, on: copper, to: till, per-source: {new: 30 per minute, at-once: 20}, because: a}
+"""
+
+
+def test_what_packets_fill_is_no_part_of_a_state_and_no_hindrance(host: Bench) -> None:
+    """Limits per source: sets in which packets leave elements with `limit` and `ct count`. A text
+    with them would not be what a kit says, and nothing of them has to be carried on."""
+    root_only()
+    host.devices(DEVICES)
+    before = OLD.replace("\n  barn: {device: eth3, prefix: 10.7.1.0/26}\n", LIMITED)
+    after = before.replace("new: 30", "new: 60").replace("203.0.113.10/29", "203.0.113.11/29")
+    old, new = kit_of(before), kit_of(after)
+    names = settings_of(old, new)
+    host.take(converge(host.observe(names), wanted(old, host.observe(names), None)))
+    empty = from_kernel(host)
+    filled(host)
+    listing = host.sure(("nft", "list", "table", *TABLE.split()))
+    assert re.search(r"192\.0\.2\.7 limit rate over 30/minute burst 30 packets expires", listing)
+    full, first = from_kernel(host), told(host)
+    assert full.tables == empty.tables and not full.tables[0].living
+    assert unlike(empty, full) == ()
+    texts = exchange(full, wanted(new, full, old), full.at).stages
+    assert len(texts) == 5
+    for place, text in enumerate(texts):
+        assert_plan(host, planned(before if place <= 1 else after), place in (2, 3))
+        host.sure(LOAD, text)
+    assert_plan(host, planned(after), False)
+    filled(host)
+    back = exchange(from_kernel(host), full, full.at)
+    assert len(back.stages) == 5
+    for text in back.stages:
+        host.sure(LOAD, text)
+    assert_plan(host, planned(before), False)
+    assert told(host) == first
+
+
+def filled(host: Bench) -> None:
+    """Elements as packets leave them, put there by hand: a rule that measures is part of each."""
+    number = "60" if "over 60/minute" in host.sure(("nft", "list", "ruleset")) else "30"
+    rate = f"limit rate over {number}/minute burst {number} packets"
+    host.sure(LOAD, f"add element {TABLE} nc_new4_offer_1 {{ 192.0.2.7 {rate} }}\n")
+    host.sure(LOAD, f"add element {TABLE} nc_new6_offer_1 {{ 2001:db8:9:: {rate} }}\n")
+    host.sure(LOAD, f"add element {TABLE} nc_once4_offer_1 {{ 192.0.2.7 ct count over 20 }}\n")
 
 
 def assert_plan(host: Bench, plan: Plan, other_names: bool) -> None:

@@ -102,7 +102,7 @@ def test_choices_but_for_the_kernels(state: HostState) -> None:
 def test_a_table_without_what_comes_and_goes(state: HostState) -> None:
     ours, odd = state.tables
     assert (odd.name, odd.text) == ("x; flush ruleset", "")  # nft was not asked for it
-    for gone in ("timeout 1h", "expires", "1.2.3.4 counter", "ct count", "packets"):
+    for gone in ("timeout 1h", "expires", "1.2.3.4 counter", "ct count", "packets", "limit rate"):
         assert gone not in ours.text
     for kept in ("11.0.0.1-11.0.0.9", "1.2.3.4 . 80 : 5.6.7.8 . 8080", 'comment "x { y; # z"'):
         assert kept in ours.text
