@@ -208,6 +208,26 @@ def test_what_can_not_is_named_and_nothing_is_called_as_planned(good: Gateway, d
     assert "what the kernel has is as planned" not in words
 
 
+def test_what_came_during_the_trial_is_not_kept_beside(good: Gateway) -> None:
+    """What was there when it was put in place was told then, and is no reason."""
+    before, since = "pref 6 from 10.7.1.0/28 blackhole", "pref 5 from 10.7.0.0/27 blackhole"
+    good.write("less.yaml", CHARTER.replace("[http, https]", "https"))
+    good.bench.shell(f"ip rule add {before}")
+    try:
+        ran = good.run("enact", "less.yaml", *HURRY)
+        assert ran.code == 0, ran.told
+        good.bench.shell(f"ip rule add {since}")
+        kept = good.run("keep", as_json=False)
+        good.bench.shell(f"ip rule del {since}")
+        words = " ".join(kept.told.split())
+        assert kept.code != 0 and since in words and before not in words, kept.told
+        assert good.run("keep").code == 0
+    finally:
+        good.bench.shell(f"ip rule del {before}")
+        good.run("undo")
+        good.run("keep")
+
+
 AUTOMATIC = CHARTER.replace("address: 192.0.2.18/28, next-hop: 192.0.2.17", "address: automatic")
 # As a DHCP client and the kernel leave them (seen with systemd-networkd, dhclient, and of RFC 4861).
 BROUGHT = """\

@@ -545,6 +545,14 @@ def test_what_was_changed_meanwhile_is_not_kept() -> None:
     assert asked == [2], "only where it is otherwise"
 
 
+def test_what_else_came_meanwhile_keeps_it_from_being_kept() -> None:
+    host = established()
+    enacted(host)
+    with pytest.raises(RolloutRefused, match="no longer in place as planned.*a rule of others, 2"):
+        keep(work(host), besides=lambda number: (f"a rule of others, {number}",))
+    assert look(work(host)).kept == 1 and keep(work(host)) == Kept(2)
+
+
 def test_a_kept_version_is_gone_back_from_only_as_a_whole() -> None:
     """On the way to the host without any of ours nobody else looks whether it is as it was."""
     host = established()

@@ -59,6 +59,11 @@ def nothing_more() -> None:
     """For what needs no preparation."""
 
 
+def nothing_besides(version: int) -> tuple[str, ...]:
+    """For what is in place as soon as all of it is as the kit says."""
+    return ()
+
+
 @dataclass(frozen=True, slots=True)
 class Waiting:
     """It is in place, and waits to be kept until the trial's deadline. notes: what went wrong on
@@ -190,16 +195,19 @@ def back(
         return _tried(work, attempt, verify)
 
 
-def keep(work: Work, led: Led = as_it_is) -> Kept:
+def keep(
+    work: Work, led: Led = as_it_is, besides: Callable[[int], tuple[str, ...]] = nothing_besides
+) -> Kept:
     """Keep what is on trial, if it still is in place as it was proven to be. led: as in
-    `looks.otherwise`. Raises RolloutRefused where it stays as it was."""
+    `looks.otherwise`; besides: what else is not as it was when a version was proven. Raises
+    RolloutRefused where it stays as it was."""
     with work.host.locked(work.paths, "keep"):
         now = look(work)
         trial = may_keep(now)
         _swept(work)
         if now.situation == "decided":
             return Kept(trial.version, insist(work, _tidying(work, now)))
-        _demand_in_place(work, trial, led)
+        _demand_in_place(work, trial, led, besides)
         event = _event(work, "kept", trial.version)
         history, notes = looks.history(work)
         stock = looks.stock_before(work, trial)
@@ -546,11 +554,13 @@ def _kits(work: Work, trial: Trial) -> tuple[Files | None, Files | None, tuple[F
         return None, None, ()
 
 
-def _demand_in_place(work: Work, trial: Trial, led: Led) -> None:
+def _demand_in_place(
+    work: Work, trial: Trial, led: Led, besides: Callable[[int], tuple[str, ...]]
+) -> None:
     """Raises RolloutRefused where the host is not what was proven to be as planned: somebody
     changed it meanwhile."""
     try:
-        otherwise = looks.otherwise(work, trial, led)
+        otherwise = (*looks.otherwise(work, trial, led), *besides(trial.version))
     except EffectFailed as problem:
         raise RolloutRefused(
             f"whether it is in place as planned can't be told: {problem}", "it stays on trial"

@@ -261,6 +261,7 @@ def _verified(
     elsewhere, and did before."""
     others = _unlike(work, plan, files, set_aside)
     leading = diverted.after(work, plan, files)
+    diverted.was_told(work, leading)
     others += diverted.sentences(one for one in leading if one not in told)
     try:
         found = here(plan, None)
@@ -327,16 +328,24 @@ def free(work: Work) -> Standing:
 
 def keep(work: Work) -> Kept:
     """Keep what is on trial, if it is in place as it was proven to be, but for lines that failed
-    since. Raises RolloutRefused."""
+    since, and nothing of others leads packets elsewhere only since. Raises RolloutRefused."""
+
+    def plan_of(number: int) -> Plan | None:
+        try:
+            return _plan_of(work, number)
+        except Unusable:
+            return None
 
     def led(number: int, files: Mapping[str, bytes], now: HostState) -> Mapping[str, bytes]:
-        try:
-            plan = _plan_of(work, number)
-        except Unusable:
-            return files
+        plan = plan_of(number)
         return files if plan is None else as_led(work.host, work.paths, plan, files, now)
 
-    return rollout.keep(work, led)
+    def besides(number: int) -> tuple[str, ...]:
+        plan = plan_of(number)
+        files = looks.made(work, number).files if number != STOCK else {}
+        return () if plan is None else diverted.since(work, plan, files)
+
+    return rollout.keep(work, led, besides)
 
 
 def undo(work: Work, why: str) -> Undone | None:

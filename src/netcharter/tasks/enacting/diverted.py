@@ -14,12 +14,15 @@ from netcharter.proofs.management import Path, Session
 from netcharter.rollout import network
 from netcharter.rollout.diverting import Beyond, Diverting, diverting, looking, missing
 from netcharter.rollout.host import Work
+from netcharter.rollout.phases import SECRET
+from netcharter.rollout.reading import fields, written
 from netcharter.rollout.run.real import answered
-from netcharter.rollout.shapes import Choice, Network
+from netcharter.rollout.shapes import Choice, Network, Write
 from netcharter.rollout.ways import WAYS
 from netcharter.space.ranges import intersect
 
 SSH, TCP = 22, frozenset({"6", "tcp"})
+TOLD = "diverting.json"
 LOOP = "lo"  # by which the kernel sees come in what the host itself sends
 
 
@@ -36,6 +39,22 @@ def after(work: Work, plan: Plan, files: Mapping[str, bytes]) -> tuple[Diverting
     """The same once it is in place. Raises RolloutRefused, EffectFailed."""
     now, found = work.host.observe(WAYS.settings_of(files)), answered(looking())
     return (*diverting(files, now, found, beyond(plan)), *missing(files, now, found))
+
+
+def was_told(work: Work, found: Iterable[Diverting]) -> None:
+    """Write down with the trial what of it was there when that was proven. Raises EffectFailed."""
+    content = {"sentences": list(sentences(found))}
+    work.host.perform(Write(work.paths.within("trial", TOLD), written(content), SECRET))
+
+
+def since(work: Work, plan: Plan, files: Mapping[str, bytes]) -> tuple[str, ...]:
+    """What leads packets elsewhere only since then, one sentence each; nothing for a trial that an
+    older program began. Raises RolloutRefused, EffectFailed."""
+    data = work.host.read(work.paths.within("trial", TOLD))
+    if data is None:
+        return ()
+    told = fields(f"trial/{TOLD}", data).texts("sentences")
+    return tuple(one for one in sentences(after(work, plan, files)) if one not in told)
 
 
 def beyond(plan: Plan) -> Beyond:
