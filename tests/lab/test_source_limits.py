@@ -30,6 +30,7 @@ from netcharter.plan.shapes import Plan
 from netcharter.probes.shapes import Station
 from netcharter.proofs.kernel import Agreement
 from netcharter.render import render
+from netcharter.render.limits import SOURCES
 from tests.kernel.namespace import needed
 from tests.lab.sites import PATIENCE, SILENCE, end, family_of, stations
 
@@ -185,10 +186,23 @@ def tried(barn: Barn) -> Iterator[tuple[str, object]]:
     barn.datagrams(1, ONE)
     barn.datagrams(1, ONE)
     yield "datagrams of others", barn.counted("nc_over_offer_4")
+    yield "in a flood", flooded(barn)
     listing = barn.site.listing()
     yield "agreement", kernel_equals_plan(plan(), NOW, listing)
     for words, change in FAULTS.items():
         yield words, kernel_equals_plan(plan(), NOW, changed(listing, change))
+
+
+def flooded(barn: Barn) -> tuple[int, int]:
+    """With a set as full as many sources make it: what comes of one that it has not, and of one
+    that it has."""
+    rate = "limit rate over 30/hour burst 30 packets"
+    there = 2  # sources that have been there already
+    many = [f"100.64.{n >> 8}.{n & 255} {rate}" for n in range(SOURCES - there)]
+    for at in range(0, len(many), 2000):
+        some = ", ".join(many[at : at + 2000])
+        barn.site.nft(f"add element inet netcharter nc_new4_offer_1 {{ {some} }}\n")
+    return barn.several(32, "203.0.113.9", PUBLIC, 443), barn.several(1, ONE, PUBLIC, 443)
 
 
 def changed(listing: str, change: Change) -> str:
@@ -246,6 +260,11 @@ def test_another_source_is_and_what_has_no_limit() -> None:
 
 def test_nobody_inside_is_limited() -> None:
     assert seen()["inside"] == 40
+
+
+def test_a_flood_from_many_sources_shuts_nobody_out() -> None:
+    """Whoever finds no room in a full set is not limited; whoever stands in it still is."""
+    assert seen()["in a flood"] == (32, 0)
 
 
 def test_a_64_is_one_source() -> None:

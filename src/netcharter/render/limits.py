@@ -18,7 +18,9 @@ from netcharter.render import escape
 from netcharter.render.wording import INDENT, braces
 from netcharter.space.ranges import disjoint
 
-SOURCES = 65535  # most sources that one of the sets holds at a time
+# Most sources that one of the sets holds at a time. A full one is listed in a tenth of a second, as
+# 1 MB (measured); whoever reads a kernel back still can while several of them are full.
+SOURCES = 16384
 # By family: how a source is found. Of IPv6 it is the /64, in which a host changes its address as it
 # likes (RFC 8981); that a limit counts it as one is common practice, no source.
 SOURCE = {4: "ip saddr", 6: "ip6 saddr & ffff:ffff:ffff:ffff::"}
