@@ -1,0 +1,87 @@
+# A line that is dialled by PPPoE over a tag, from the kit's own files, with a provider in a host of
+# its own. The service manager is left aside: the unit's command line is run here.
+. /job/site.sh
+host isp wan eth1
+tagged isp wan 35 192.0.2.250/32  # the provider's own; PPPoE needs no address there
+ip -n isp address add 198.51.100.66/32 dev lo
+host desk lan eth2
+ip -n desk link set dev lan address 02:00:00:aa:00:01
+ip -n desk address add 10.7.0.5/27 dev lan
+ip -n desk route add default via 10.7.0.1
+at isp python3 /job/web.py 80 &
+
+umask 077
+echo '"site@isp.example" * "correct horse" *' >/etc/ppp/chap-secrets
+umask 022
+cat >provider <<X
+require-chap
+name provider
+lcp-echo-interval 20
+lcp-echo-failure 3
++ipv6
+mtu 1492
+mru 1492
+noipx
+logfile /run/out/provider.log
+X
+# With `at`, so that it and what it starts are in the provider's network.
+at isp pppoe-server -I wan.35 -C provider -L 203.0.113.1 -R 203.0.113.20 -N 4 -F \
+  -O /run/out/provider >served 2>&1 &
+
+look >before
+passed start
+netcharter render /job/charter.yaml -o kit >rendered 2>&1
+netcharter enact /job/charter.yaml --prepare >prepared.before 2>&1 || true
+python3 /job/place.py kit
+cat /etc/ppp/peers/netcharter-ppp1 >peer
+netcharter enact /job/charter.yaml --prepare >prepared.after 2>&1 || true
+netcharter enact /job/charter.yaml --yes --waive rehearsal --because "tried elsewhere" >enacted 2>&1 ||
+  echo "enact: $?" >>enacted
+passed enacted
+eval "set -- $(sed -n 's/^ExecStart=//p' /etc/systemd/system/netcharter-ppp1.service)"
+echo "$*" >command
+"$@" debug >dialled 2>&1 &
+dialler=$!
+
+up() { ip -4 route show table 101 | grep -q "^default dev ppp1 "; }
+until_true 60 up || true
+passed dialled
+state() {
+  ip -d link show dev ppp1 || true
+  ip -o address show dev ppp1 || true
+  for family in 4 6; do echo "IPv$family"; ip -$family route show table 101 || true; done
+  sysctl net.ipv6.conf.ppp1.accept_ra net.ipv6.conf.ppp1.accept_ra_defrtr || true
+  ip -4 route show table main default
+}
+until_true 20 sh -c 'ip -6 route show table 101 | grep -q ppp1' || true
+state >state.first
+at isp ip -o address >provider.first
+# What the opening packet says beyond the line about the size of a segment.
+at isp python3 /job/opening.py ppp0 >opening &
+sleep 2
+at desk python3 /job/ask.py 198.51.100.66 80 >asked.first || true
+at desk ping -c 2 -W 2 -M do -s 1464 198.51.100.66 >large 2>&1 || true  # 1492 bytes
+at desk ping -c 2 -W 2 -M do -s 1465 198.51.100.66 >larger 2>&1 || true
+netcharter keep >kept 2>&1 || echo "keep: $?" >>kept
+netcharter holds >holds.up 2>&1 || echo "holds: $?" >>holds.up
+
+# The provider ends the session: its pppd is ended, ours has to dial again.
+at isp ip -o link show dev ppp0 >session.first || true
+passed ended
+for process in $(ip netns pids isp); do
+  [ "$(cat /proc/$process/comm)" != pppd ] || kill "$process"
+done
+until_true 30 sh -c '! ip link show dev ppp1' || true
+passed gone
+at desk python3 /job/ask.py 198.51.100.66 80 >asked.without || true
+until_true 60 up || true
+passed redialled
+state >state.again
+at desk python3 /job/ask.py 198.51.100.66 80 >asked.again || true
+netcharter holds >holds.again 2>&1 || echo "holds: $?" >>holds.again
+
+kill $dialler
+until_true 20 sh -c '! ip link show dev ppp1' || true
+netcharter undo 0 --yes >undone 2>&1 || echo "undo: $?" >>undone
+look >after
+cat dialled >dialled.log
