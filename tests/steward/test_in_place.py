@@ -172,6 +172,8 @@ def test_whether_the_kernel_holds_is_asked_of_a_program_and_only_of_what_is_kept
     other = ask()
     assert other is not None and other.digest != first.digest
     assert asked_by(("cat", str(document)), lambda: True)() is None
+    begins = iter([False, True])  # a trial begins while the program is at it
+    assert asked_by(("cat", str(document)), lambda: next(begins))() is None
 
 
 @pytest.mark.parametrize(

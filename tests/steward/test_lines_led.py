@@ -1,5 +1,5 @@
-"""Rules that lead new conversations are the steward's own, but not while somebody else changes the
-machine: each would find the other's in his way."""
+"""A steward at work while somebody else changes the machine. Rules that lead new conversations are its
+own, but not then: each would find the other's in his way."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from netcharter.rollout.store import Paths, format_text
 from netcharter.rollout.trouble import EffectFailed
 from netcharter.steward.loop.world import APART, OTHERS, Handed, RealWorld
 from netcharter.steward.settings import Settings
-from netcharter.steward.shapes import CutLine, Effect, Lead, Schedule
+from netcharter.steward.shapes import CutLine, Effect, Fill, Hold, Lead, Schedule
 from netcharter.steward.ways import Held, Seen, Ways
 from netcharter.tasks.steward import alone, changing, handed
 from tests.cli.gateway import HURRY, faked, gateway
@@ -104,6 +104,21 @@ def test_while_another_version_comes_lines_are_judged_by_the_one_before(tmp_path
     place.changes = False
     assert looked(world) == (place.schedule, False)
     assert done(place, world, LEAD) == [LEAD]
+
+
+def test_sets_that_are_not_there_yet_are_no_fault_while_they_come(tmp_path: Path) -> None:
+    place = Pretended(tmp_path)
+    world: Any = place.world()
+
+    def load(text: str) -> None:
+        raise EffectFailed("nft -f -", "No such file or directory")
+
+    world._load = load
+    hold = Hold((Fill("nc_open_day", ("eth2",), at("2026-11-26 03:00")),))
+    with pytest.raises(EffectFailed):
+        done(place, world, hold)
+    place.changes = True
+    done(place, world, hold)
 
 
 def test_that_nobody_can_be_led_is_told_in_the_end(

@@ -31,7 +31,8 @@ def asked_by(
     command: Sequence[str], under_way: Callable[[], bool]
 ) -> Callable[[], Agreement | None]:
     """Ask a program. under_way: whether a version is on trial: then nobody is asked (None), since
-    what is kept and what is in place are two things."""
+    what is kept and what is in place are two things. An answer that was made while a trial began counts
+    for nothing either."""
 
     def ask() -> Agreement | None:
         if under_way():
@@ -43,7 +44,7 @@ def asked_by(
             return Agreement("not known", summary=one_line(fault.said, MOST))
         except ValueError:
             return Agreement("not known", summary=f"what was asked ended with {said.code}")
-        return agreement(found)
+        return None if under_way() else agreement(found)
 
     return ask
 

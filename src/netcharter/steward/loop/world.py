@@ -235,12 +235,13 @@ class RealWorld:
                 self._mend(why)
 
     def _hold(self, effect: Hold) -> None:
-        """All sets at once; where the kernel has not all of them, each for itself."""
+        """All sets at once; where the kernel has not all of them, each for itself. That it lacks some
+        is no fault while another version comes: once that is there they are filled anew."""
         try:
             self._load(nft.filled(effect.fills, self.now()))
         except EffectFailed:
             faults = [fault for fill in effect.fills if (fault := self._alone(fill))]
-            if faults:
+            if faults and not self._handed.changing():
                 raise faults[0] from None
 
     def _alone(self, fill: Fill) -> EffectFailed | None:
