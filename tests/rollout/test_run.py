@@ -302,6 +302,9 @@ def test_the_lock_goes_with_its_process(tmp_path: Path) -> None:
     path = str(tmp_path / "lock")
     with another_has_it(path) as other:
         told = rf"process {other.pid} \(enact\)"
+        for _ in range(2):  # the first who is refused does not make the next one guess
+            with pytest.raises(RolloutRefused, match=told), lock.locked(path, "keep", 0.0):
+                raise AssertionError("two have the lock")
         with pytest.raises(RolloutRefused, match=told), lock.locked(path, "undo", 0.1):
             raise AssertionError("two have the lock")
         other.kill()
@@ -315,6 +318,10 @@ def test_one_who_is_stuck_with_the_lock_is_ended_and_only_just_that_one(tmp_path
     path = str(tmp_path / "lock")
     with another_has_it(path) as other:
         os.kill(other.pid, signal.SIGSTOP)
+        # As the undo timer does it: first it waits, and what it waits for is not forgotten by that.
+        for _ in range(2):
+            with pytest.raises(RolloutRefused), lock.locked(path, "undo timer", 0.1):
+                raise AssertionError("two have the lock")
         assert lock.end_holder(path)
         assert other.wait(20) == -signal.SIGKILL
     assert not lock.end_holder(path)

@@ -44,11 +44,13 @@ def locked(path: str, what: str, patience: float) -> Iterator[None]:
     descriptor = _opened(path)
     try:
         _taken(descriptor, path, patience)
-        _told(descriptor, what)
-        yield
+        try:
+            _told(descriptor, what)
+            yield
+        finally:  # not where another has it: who that is stands there
+            with suppress(OSError):  # nobody is to be taken for its holder any more
+                os.ftruncate(descriptor, 0)
     finally:
-        with suppress(OSError):  # nobody is to be taken for its holder any more
-            os.ftruncate(descriptor, 0)
         os.close(descriptor)
 
 
