@@ -30,7 +30,7 @@ PROTOCOLS = {
     TCP: "tcp",
     UDP: "udp",
     DCCP: "dccp",
-    ICMP6: "ipv6-icmp",
+    ICMP6: "icmpv6",
     SCTP: "sctp",
     UDPLITE: "udplite",
 }
