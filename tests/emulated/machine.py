@@ -164,7 +164,9 @@ def _modules() -> dict[str, str]:
 
 def _booted(folder: Path, disk: Path | None, first: str, limit: float) -> str:
     """Start the machine and wait for its end, at most so many seconds; what its console said."""
-    wants = " systemd.wants=job.service" if first != ALONE else ""
+    wants = (
+        " systemd.wants=job.service systemd.wants=network-online.target" if first != ALONE else ""
+    )
     keeps = "off" if disk else "on"
     drives = (
         f"file={disk or home() / 'disk'},format=raw,if=virtio,cache=unsafe,snapshot={keeps}",

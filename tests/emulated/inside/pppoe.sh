@@ -28,10 +28,12 @@ X
 at isp pppoe-server -I wan.35 -C provider -L 203.0.113.1 -R 203.0.113.20 -N 4 -F \
   -O /run/out/provider >served 2>&1 &
 
+modprobe -a nf_conntrack ppp_generic  # else /dev/ppp is the service manager's to make
 look >before
 passed start
 netcharter render /job/charter.yaml -o kit >rendered 2>&1
 netcharter enact /job/charter.yaml --prepare >prepared.before 2>&1 || true
+passed prepared
 python3 /job/place.py kit
 cat /etc/ppp/peers/netcharter-ppp1 >peer
 netcharter enact /job/charter.yaml --prepare >prepared.after 2>&1 || true
@@ -82,6 +84,6 @@ netcharter holds >holds.again 2>&1 || echo "holds: $?" >>holds.again
 
 kill $dialler
 until_true 20 sh -c '! ip link show dev ppp1' || true
-netcharter undo 0 --yes >undone 2>&1 || echo "undo: $?" >>undone
+netcharter undo 0 >undone 2>&1 || echo "undo: $?" >>undone
 look >after
-cat dialled >dialled.log
+passed over

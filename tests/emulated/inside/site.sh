@@ -34,4 +34,7 @@ until_true() { # SECONDS COMMAND...: wait until it is so, so many seconds at mos
   done
 }
 
-passed() { cut -d' ' -f1 /proc/uptime >"at.$1"; }  # for the figures
+passed() { # NAME: the time of it, for the figures
+  cut -d' ' -f1 /proc/uptime >"at.$1"
+  echo "job: $(cat "at.$1") $1" >/dev/console
+}

@@ -1,0 +1,103 @@
+"""A whole machine with systemd: its units, its watchdog, its timers, and what a restart brings.
+
+Sources: systemd.service(5) (Type=notify, WatchdogSec=), systemd-run(1), systemd.special(7) for
+network-online.target. One disk for both starts.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.emulated.machine import SYSTEMD, Came, own_disk, run
+
+pytestmark = pytest.mark.kernel
+
+CHARTER = """\
+charter: 1
+site: {name: Hut, timezone: Europe/London, managed-from: desk}
+lines:
+  copper: {device: eth0, vlan: 35, address: 203.0.113.10/29, next-hop: 203.0.113.9}
+areas:
+  office: {device: eth2, vlan: 10, prefix: 10.7.0.0/27}
+devices:
+  desk: {area: office, hardware: '02:00:00:aa:00:01', address: 10.7.0.5}
+rules:
+  - {let: office, reach: internet, with: [http, https], because: daily work}
+"""
+OTHER = CHARTER.replace("devices:\n", "  barn: {device: eth2, vlan: 20, hosts: 9}\ndevices:\n")
+DIALLED = CHARTER.replace(
+    "address: 203.0.113.10/29, next-hop: 203.0.113.9", "pppoe: {as: site@isp.example}"
+)
+
+
+@pytest.fixture(scope="module")
+def starts(tmp_path_factory: pytest.TempPathFactory) -> tuple[Came, Came]:
+    """What came of the first start and of the second."""
+    files = {"charter.yaml": CHARTER, "other.yaml": OTHER, "dialled.yaml": DIALLED}
+    with own_disk(tmp_path_factory.mktemp("disk")) as disk:
+        first = run(". /job/managed.sh", files, limit=600, disk=disk, first=SYSTEMD).sure()
+        return first, run(". /job/started.sh", files, disk=disk, first=SYSTEMD).sure()
+
+
+@pytest.fixture(scope="module")
+def first(starts: tuple[Came, Came]) -> Came:
+    return starts[0]
+
+
+@pytest.fixture(scope="module")
+def second(starts: tuple[Came, Came]) -> Came:
+    return starts[1]
+
+
+def shown(came: Came, name: str) -> dict[str, str]:
+    """Properties as `systemctl show` writes them."""
+    return dict(line.split("=", 1) for line in came.text(name).splitlines() if "=" in line)
+
+
+def test_the_service_manager_finds_no_fault_in_our_units(first: Came) -> None:
+    told = first.text("verified")
+    assert told.split("== ") == ["", "boot\n", "steward\n", "ppp1\n"], told
+
+
+def test_the_units_are_installed_and_the_steward_says_that_it_is_ready(first: Came) -> None:
+    assert first.text("enabled").split() == ["enabled", "enabled"]
+    found = shown(first, "steward.first")
+    assert (found["Type"], found["ActiveState"], found["SubState"]) == (
+        "notify",
+        "active",
+        "running",
+    )
+    assert found["WatchdogUSec"] == "1min" and found["NRestarts"] == "0"
+    assert "status:" not in first.text("status"), first.text("status")
+
+
+def test_a_steward_that_hangs_is_ended_and_begun_again(first: Came) -> None:
+    before, after = (shown(first, f"steward.{when}") for when in ("first", "again"))
+    assert before["MainPID"] != after["MainPID"]
+    assert int(after["NRestarts"]) >= 1 and after["ActiveState"] == "active"
+    assert "Watchdog timeout" in first.text("journal")
+
+
+def test_a_timer_of_the_service_manager_undoes_what_nobody_keeps(first: Came) -> None:
+    for name in ("timers", "timers.other"):
+        assert first.text(name).startswith("netcharter-undo-"), name
+    assert "enact:" not in first.text("enacted.other"), first.text("enacted.other")[-3000:]
+    assert "eth2.20" in first.text("trial") and "eth2.20" not in first.text("before")
+    assert first.text("after") == first.text("before")
+    assert "holds:" not in first.text("holds"), first.text("holds")
+
+
+def test_a_restart_brings_up_what_is_kept_before_the_network_is_said_to_be_there(
+    first: Came, second: Came
+) -> None:
+    came = {}
+    for block in second.text("order").strip().split("\n\n"):
+        one = dict(line.split("=", 1) for line in block.splitlines())
+        assert one["ActiveState"] == "active", block
+        came[one["Id"]] = int(one["ActiveEnterTimestampMonotonic"])
+    assert 0 < came["netcharter-boot.service"] <= came["network-online.target"]
+    assert "holds:" not in second.text("holds"), second.text("holds")
+    assert second.text("failed") == "" and second.text("steward").strip() == "active"
+    for part in ("eth0.35", "eth2.10", "inet netcharter"):
+        assert part in second.text("after")
+    assert len(second.text("history").splitlines()) > len(first.text("history").splitlines())

@@ -1,0 +1,85 @@
+"""PPPoE on a kernel that has it: the kit's own files dial a provider (RFC 2516; pppd and rp-pppoe's
+server), whose session is then ended under it.
+
+The provider is `pppoe-server` of Debian's package pppoe, which shares only pppd with us.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.emulated.machine import Came, run
+
+pytestmark = pytest.mark.kernel
+
+CHARTER = """\
+charter: 1
+site: {name: Hut, timezone: Europe/London, managed-from: desk}
+lines:
+  fibre: {device: eth1, vlan: 35, pppoe: {as: site@isp.example}}
+areas:
+  office: {device: eth2, prefix: 10.7.0.0/27}
+devices:
+  desk: {area: office, hardware: '02:00:00:aa:00:01', address: 10.7.0.5}
+rules:
+  - {let: office, reach: internet, with: [http, https, ping], because: daily work}
+"""
+GIVEN = "203.0.113."  # addresses that the provider gives
+
+
+@pytest.fixture(scope="module")
+def came() -> Came:
+    return run(". /job/pppoe.sh", {"charter.yaml": CHARTER}, limit=420).sure()
+
+
+def test_it_is_put_in_place_before_anybody_dialled(came: Came) -> None:
+    assert "enact:" not in came.text("enacted"), came.text("enacted")[-3000:]
+
+
+@pytest.mark.parametrize("when", ["first", "again"])
+def test_the_session_is_what_the_plan_says(came: Came, when: str) -> None:
+    found = came.text(f"state.{when}")
+    assert " ppp1: " in found.splitlines()[0] and " mtu 1492 " in found  # RFC 2516 section 7
+    assert f"inet {GIVEN}" in found
+    four, six = found.split("IPv4\n")[1].split("IPv6\n")
+    assert four.strip() == "default dev ppp1 proto static scope link"
+    assert six.startswith("default dev ppp1 proto static metric 1024")
+    assert "inet6 fe80::" in found  # IPv6CP (RFC 5072)
+    assert "accept_ra = 2" in found and "accept_ra_defrtr = 0" in found
+    assert not found.rstrip().splitlines()[-1].startswith("default")  # none in the main table
+
+
+def test_an_inside_client_gets_beyond_and_back_and_only_over_the_session(came: Came) -> None:
+    for when in ("first", "again"):
+        assert came.text(f"asked.{when}").startswith(GIVEN), came.text(f"asked.{when}")
+    assert came.text("asked.without").startswith("not let")
+
+
+def test_segments_are_told_the_size_of_the_line(came: Came) -> None:
+    # 1492 less 20 of IPv4 and 20 of TCP; the client's own cable takes 1500 and it says 1460.
+    assert came.text("opening").strip() == "1452"
+
+
+def test_what_fits_the_line_exactly_passes_and_one_byte_more_is_told(came: Came) -> None:
+    assert " 0% packet loss" in came.text("large")
+    assert "mtu" in came.text("larger").lower() and " 100% packet loss" in came.text("larger")
+
+
+def test_the_password_is_in_nothing_of_ours(came: Came) -> None:
+    for name in came.files:
+        assert b"correct horse" not in came.files[name], name
+
+
+def test_preparing_asks_for_the_files_until_they_are_there(came: Came) -> None:
+    for file in ("/etc/ppp/peers/netcharter-ppp1", "/etc/ppp/ip-up.d/netcharter"):
+        assert file in came.text("prepared.before")
+        assert file not in came.text("prepared.after")
+
+
+def test_the_kernel_is_proven_to_be_the_plan_while_the_session_is_up(came: Came) -> None:
+    for when in ("up", "again"):
+        assert "holds:" not in came.text(f"holds.{when}"), came.text(f"holds.{when}")
+
+
+def test_undoing_leaves_the_machine_as_it_was(came: Came) -> None:
+    assert came.text("after") == came.text("before")
