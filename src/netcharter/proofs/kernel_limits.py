@@ -11,7 +11,8 @@ from netcharter.plan import coding, labels
 from netcharter.plan.coding import ANY4, ICMP, ICMP6
 from netcharter.plan.shapes import Limit, Plan
 from netcharter.proofs.loaded import Loaded
-from netcharter.space.ranges import Ranges, disjoint, ranges, subset
+from netcharter.space.model import RawBox
+from netcharter.space.ranges import Ranges, disjoint, intersect, ranges, subset, subtract
 
 # ICMP that begins no conversation is not tracked, and not limited: all but what Linux begins one
 # with (net/netfilter/nf_conntrack_proto_icmp.c and its like for IPv6, from memory).
@@ -57,9 +58,9 @@ class Limits:
         ]
         if limit is None or device not in limit.devices:
             return "a limit per source that the plan does not know" if before else ""
-        found = sorted({words for words, _ in before})
-        whole = all(_holds(one, leaf) for _, one in before)
-        return "" if found == wanted and whole else f"a limit that is not the plan's, {limit}"
+        asked = {words: [one for said, one in before if said == words] for words, _ in before}
+        same = sorted(asked) == wanted and all(_hold(one, leaf) for one in asked.values())
+        return "" if same else f"a limit that is not the plan's, {limit}"
 
 
 def _asked(leaf: Loaded) -> Iterator[tuple[str, str]]:
@@ -78,11 +79,27 @@ def _meet(one: Loaded, other: Loaded) -> bool:
     return not any(map(disjoint, _fields(one), _fields(other))) and bool(one.exits & other.exits)
 
 
-def _holds(refusal: Loaded, leaf: Loaded) -> bool:
-    """Whether a refusal is a silent one, and about all that a leaf is about."""
-    all_of_it = all(map(subset, _fields(leaf), _fields(refusal))) and leaf.exits <= refusal.exits
-    alone = len(refusal.given) == 1 and {*refusal.held} <= {*leaf.held}
-    return all_of_it and alone and not refusal.let and refusal.manner == "silent"
+def _hold(refusals: Sequence[Loaded], leaf: Loaded) -> bool:
+    """Whether refusals are silent ones, and together about all that a leaf is about."""
+    if any(one.let or one.manner != "silent" or len(one.given) != 1 for one in refusals):
+        return False
+    left = [_fields(leaf)]
+    for one in refusals:
+        if leaf.exits <= one.exits and {*one.held} <= {*leaf.held}:
+            left = [piece for box in left for piece in _without(box, _fields(one))]
+    return not left
+
+
+def _without(box: RawBox, taken: RawBox) -> Iterator[RawBox]:
+    """A box without another, in pieces."""
+    for place, (mine, theirs) in enumerate(zip(box, taken, strict=True)):
+        rest = subtract(mine, theirs)
+        if rest:
+            yield (*box[:place], rest, *box[place + 1 :])
+        both = intersect(mine, theirs)
+        if not both:
+            return
+        box = (*box[:place], both, *box[place + 1 :])
 
 
 def _words(limit: Limit, family: int) -> Iterator[str]:
