@@ -184,7 +184,7 @@ def _further(rng: Random, said: dict[str, Any], v4: IPv4Network, alone: str) -> 
     first = [said["address"]] if isinstance(said["address"], str) else said["address"]
     if ":" in first[0] or first[0] == "automatic" or rng.random() < 0.6:
         return
-    more = [f"{v4[4]}/{v4.prefixlen}"] if v4.num_addresses > 6 else []
+    more = [f"{v4[3]}/{v4.prefixlen}"] if v4.num_addresses > 6 else []
     more.append(f"{alone}/32")
     said["address"] = [*first, *rng.sample(more, rng.randint(1, len(more)))]
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from netcharter.charter.services import Part, builtin, parse_written
 from netcharter.charter.shapes import GUESSED, MISSING, SAID, Fields, Path, Walk, first_line
-from netcharter.charter.table import MOST_EXITS, MOST_LINES, MOST_RULES, NEEDED
+from netcharter.charter.table import MOST_ADDRESSES, MOST_EXITS, MOST_LINES, MOST_RULES, NEEDED
 from netcharter.charter.values import MOST_INTERFACE, MOST_TARGETS, interface_of, quoted
 from netcharter.charter.words import suggest
 
@@ -193,6 +193,11 @@ def _addresses(walk: Walk, path: Path, found: Sequence[Any]) -> None:
                   "this is the second of IPv6; there can be one", "keep one of them",
                   related=((at(walk, path, six[0][0]), "the first"),))  # fmt: skip
     four = [(i, one) for i, one in enumerate(found) if one.version == 4]
+    if len(four) > MOST_ADDRESSES:
+        walk.tell("further-address", at(walk, path, four[MOST_ADDRESSES][0]),
+                  f"this is IPv4 address number {MOST_ADDRESSES + 1} of the line; it may have"
+                  f" {MOST_ADDRESSES}", "write those at which something is offered")  # fmt: skip
+        return
     known = {one.ip for _, one in four[:1]}
     for i, one in four[1:]:
         first = four[0][1]

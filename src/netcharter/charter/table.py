@@ -438,6 +438,7 @@ CHARTER = Record("a charter", (VERSION, INCLUDE, SITE_KEY, *SECTIONS))
 PART = Record("an included file", (VERSION, INCLUDE, *SECTIONS))
 NEEDED = ("charter", "site", "lines", "areas")
 MOST_LINES = 6
+MOST_ADDRESSES = 32  # of IPv4 at one line
 MOST_EXITS = 60  # each has a number in the mark of packets
 MOST_RULES = 5_000  # judged in about half a minute, and the time grows with their square
 LISTS = ("rules", "offers", "promises", "exits")

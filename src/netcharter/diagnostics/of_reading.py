@@ -467,8 +467,8 @@ SITE = {
     ),
     "further-address": Entry(
         "further address that does not fit",
-        "A further IPv4 address of a line is written twice, or is neither in the network of the first "
-        "nor alone.",
+        "A further IPv4 address of a line is written twice, is neither in the network of the first nor "
+        "alone, or is the 33rd.",
         "The next hop is in one network, and one network only.",
         "Write it within that network, or with the length 32.",
     ),

@@ -20,7 +20,6 @@ from netcharter.render.entrances import Chains
 from netcharter.render.ground import NUMBERS, Entrance
 from netcharter.render.wording import (
     PROTOCOLS,
-    address,
     address_range,
     braces,
     chain,
@@ -96,7 +95,7 @@ def _until_last_offer(found: list[Clause]) -> list[Clause]:
 def _arrives_at(plan: Plan, entrance: Entrance, line: LinePlan, at: Ranges) -> str:
     """The match for "sent to this line's IPv4 address", be it known or not."""
     if at[0][0] < SYMBOLS:
-        return f"ip daddr {braces(address(code) for code, _ in at)}"
+        return f"ip daddr {braces(address_range(*pair) for pair in at)}"
     if entrance.name == line.name:
         return "ip daddr != @nc_self4 fib daddr . iif type local"
     if len(_unknown(plan)) == 1:

@@ -307,7 +307,11 @@ def _leaving(now: HostState, wanted: HostState) -> list[Held]:
     asked = {_place(held) for held in wanted.addresses}
     deleted = {link.name for link in now.links if link.parent is not None}
     deleted -= {link.name for link in wanted.links}
-    return [h for h in now.addresses if _place(h) not in asked and h.device not in deleted]
+    return [
+        h
+        for h in now.addresses
+        if _place(h) not in asked and h.device not in deleted and sayable((h.device,))
+    ]
 
 
 def _new_addresses(now: HostState, wanted: HostState) -> Iterator[Run]:
@@ -345,11 +349,34 @@ def _old_addresses(now: HostState, wanted: HostState, known: Mapping[str, str]) 
         for held in _leaving(now, wanted)
         if not (held.interface.version == 6 and any(_same(held, other) for other in new))
     ]
-    shared = _shared([*now.addresses, *now.lent, *new], leaving)
+    behind = _behind(now, wanted)
+    shared = _shared([*now.addresses, *now.lent, *new], [*leaving, *behind])
     names = [PROMOTE.format(device) for device in shared]
     yield from _set([(name, "1") for name in names if known.get(name) != "1"])
-    yield from _batch(_address("del", held) for held in leaving)
+    yield from _batch(_address("del", held) for held in [*leaving, *behind])
+    yield from _batch(_address("add", held) for held in behind)
     yield from _set([(name, known.get(name, "0")) for name in names if known.get(name) != "1"])
+
+
+def _behind(now: HostState, wanted: HostState) -> list[Held]:
+    """IPv4 addresses that stay, but behind the one of their network that the kernel is to send from:
+    they are taken away and added again."""
+    leaving = {_place(held) for held in _leaving(now, wanted)}
+    staying = [h for h in now.addresses if _place(h) not in leaving]
+    there: dict[tuple[str, str], list[Held]] = {}
+    for held in [*staying, *_missing(now, wanted)]:
+        there.setdefault((held.device, str(held.interface.network)), []).append(held)
+    first: dict[tuple[str, str], Held] = {}
+    for held in wanted.addresses:
+        first.setdefault((held.device, str(held.interface.network)), held)
+    found: list[Held] = []
+    for where, several in there.items():
+        places = [_place(held) for held in several]
+        leading = first.get(where)
+        if leading is not None and leading.interface.version == 4 and _place(leading) in places:
+            found += several[: places.index(_place(leading))]
+    asked = {_place(held) for held in found}
+    return [held for held in wanted.addresses if _place(held) in asked]
 
 
 def _shared(held: Iterable[Held], leaving: Iterable[Held]) -> list[str]:
@@ -473,7 +500,7 @@ def _back(now: HostState, wanted: HostState) -> Iterator[Run]:
     of a device goes all IPv4 routes by it, and where an address goes the routes that send from it.
     """
     down = set(_going_down(now, wanted))
-    leaving = _leaving(now, wanted)
+    leaving = [*_leaving(now, wanted), *_behind(now, wanted)]
     devices = down | {held.device for held in leaving}
     sources = {str(held.interface.ip) for held in leaving}
     v6 = [h for h in wanted.addresses if h.device in down and h.interface.version == 6]

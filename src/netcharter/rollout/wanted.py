@@ -121,23 +121,18 @@ def _addresses(kit: Contents, left: Contents | None, now: HostState) -> tuple[He
     theirs = kit.automatic | ((left.automatic if left else frozenset()) - kit.devices)
     given = {_place(held) for held in left.addresses} if left else set()
     asked = {_place(held) for held in kit.addresses}
-    there = {_place(held) for held in now.addresses}
+    there = {_place(held): held for held in now.addresses}
     gone_links = {link.name for link in now.links} - {link.name for link in _links(kit, left, now)}
     kept = [
         held
         for held in now.addresses
-        if _place(held) in asked
-        or (
-            held.device not in gone_links
-            and _place(held) not in given
-            and (
-                held.device not in devices
-                or held.device in theirs
-                or held.interface.ip.is_link_local
-            )
-        )
+        if _place(held) not in asked
+        and held.device not in gone_links
+        and _place(held) not in given
+        and (held.device not in devices or held.device in theirs or held.interface.ip.is_link_local)
     ]
-    return network.in_order([*kept, *(h for h in kit.addresses if _place(h) not in there)])
+    # The kit's first: the kernel sends from the first of several in one network.
+    return network.in_order([*(there.get(_place(h), h) for h in kit.addresses), *kept])
 
 
 def _place(held: Held) -> tuple[str, str]:
