@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from netcharter.tasks.compare import compare_charters
 from netcharter.tasks.questions import Explained, explain
 from netcharter.tasks.sources import Source
 
@@ -55,3 +56,16 @@ def test_what_may_leave_by_no_other_line_is_refused_and_the_exit_is_named() -> N
     last = told.stories[0].steps[-1]
     assert last.text == "exit 2 allows mast and no other line"
     assert last.span is not None and last.span.line == 15
+
+
+def test_a_comparison_says_which_exits_and_which_first_addresses_are_others() -> None:
+    other = HUT.replace(b"with: sip, by: mast", b"with: sip, by: [dsl, mast]").replace(
+        b"203.0.113.10/29,", b"[203.0.113.11/29, 203.0.113.10/29],"
+    )
+    found = compare_charters(Source("hut.yaml", HUT), Source("other.yaml", other), NOW).as_json()
+    moved = {one["what"]: (one["before"], one["after"]) for one in found["moved"]}
+    assert moved["dsl: IPv4 addresses"] == ("203.0.113.10/29", "203.0.113.11/29, 203.0.113.10/29")
+    before, after = moved["exit 1"]
+    assert before.endswith("with sip, by mast, or-else others")
+    assert after.endswith("with sip, by dsl, mast, or-else others")
+    assert not found["same"] or found["moved"]

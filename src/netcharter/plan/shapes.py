@@ -16,6 +16,7 @@ from netcharter.charter.lines import ETHERNET
 from netcharter.charter.model import (
     Address,
     Charter,
+    Exit,
     Hours,
     Names,
     Offer,
@@ -37,6 +38,7 @@ __all__ = [
     "AreaPlan",
     "Delivery",
     "DevicePlan",
+    "Exit",
     "ExitPlan",
     "Hours",
     "Kind",

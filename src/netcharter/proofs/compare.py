@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import zip_longest
 from typing import Literal
 
 from netcharter.plan.shapes import AreaPlan, LinePlan, Plan, Row
 from netcharter.proofs.certify import ProofFault, answered
+from netcharter.proofs.naming import exit_text
 from netcharter.proofs.promises import CHOSEN
 from netcharter.proofs.rows import Told, summarise
 from netcharter.proofs.story import Connection, Teller, polish, row_name
@@ -100,6 +102,7 @@ def moves(old: Plan, new: Plan) -> Iterator[Moved]:
         earlier = lines.get(line.name)
         if earlier is not None:
             for what, a, b in (
+                ("IPv4 addresses", _four(earlier), _four(line)),
                 ("role", earlier.role, line.role),
                 ("weight", earlier.weight, line.weight),
                 ("next hop", earlier.next_hop4, line.next_hop4),
@@ -109,6 +112,20 @@ def moves(old: Plan, new: Plan) -> Iterator[Moved]:
             ):
                 if a != b:
                     yield Moved(f"{line.name}: {what}", str(a or "none"), str(b or "none"))
+    yield from _exits(old, new)
+
+
+def _exits(old: Plan, new: Plan) -> Iterator[Moved]:
+    """By which lines what leaves, one by one in their order, since the first that matches decides."""
+    before, after = (list(map(exit_text, plan.charter.exits)) for plan in (old, new))
+    for number, (a, b) in enumerate(zip_longest(before, after, fillvalue="none"), 1):
+        if a != b:
+            yield Moved(f"exit {number}", a, b)
+
+
+def _four(line: LinePlan) -> str:
+    """In their order: what leaves is hidden behind the first."""
+    return ", ".join(str(one) for one in line.held if one.version == 4)
 
 
 def _plugged(part: LinePlan | AreaPlan) -> str:

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, GUEST, NOBODY, PORTED, PROTOCOLS
-from netcharter.plan.shapes import Plan
+from netcharter.plan.shapes import Exit, Plan
 from netcharter.plan.terms import device_addresses, known_services
 from netcharter.space.ranges import Ranges, has, intersect, ranges, size, subset, subtract, union
 
@@ -225,3 +225,10 @@ def _service_range_text(low: int, high: int) -> str:
         name = PROTOCOLS[low >> 16]
         return name if (first, last) == (0, 0xFFFF) else f"{name}/{first}-{last}"
     return f"{service_text(low)} to {service_text(high)}"
+
+
+def exit_text(one: Exit) -> str:
+    """An exit as the charter writes it, all said out."""
+    said = f"from {listed(one.who)}, reach {listed(one.reach)}, with {listed(one.services)}, "
+    said += f"by {', '.join(one.lines)}, or-else {'refused' if one.refused else 'others'}"
+    return f"{said}, together" if one.together else said
