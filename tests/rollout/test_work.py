@@ -655,3 +655,28 @@ def _first_fails(done: list[str], effect: Effect) -> None:
     if effect.argv[0].startswith("addresses"):
         raise EffectFailed(effect.argv[0], "no such device")
     done.append(effect.argv[0])
+
+
+class Stubborn(Pretended):
+    """A host that takes an address, and never gives it up again."""
+
+    def _do(self, effect: Effect) -> None:
+        if effect != Run(("set", "address", "old")):
+            super()._do(effect)
+
+
+def test_what_can_not_be_undone_ends_when_the_timer_has_given_up_and_somebody_undoes_it() -> None:
+    host = Stubborn(**{each.name: getattr(established(), each.name) for each in fields(Pretended)})
+    host.done = []
+    enacted(host)
+    assert host.timer_lives
+    first = undo(work(host))
+    assert first is not None and (first.left, first.over) == (("address",), False)
+    with pytest.raises(RolloutRefused):
+        enacted(host)
+    host.timer_lives = False
+    second = undo(work(host))
+    assert second is not None and (second.left, second.over) == (("address",), True)
+    assert look(work(host)).situation == "quiet"
+    *_, one, other = events_of(host.files_[f"{STATE}/history.jsonl"])
+    assert [one.what, other.what] == ["not undone", "undone"] and other.difference == "address"

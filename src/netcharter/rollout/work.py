@@ -79,7 +79,7 @@ class Undone:
     """A trial was undone. why: what made it so; left: in what the host still differs from before,
     nothing where it is proven equal; notes: what went wrong on the way.
 
-    over: the trial has ended; what is left then can't be had on the host any more. gone: what of
+    over: the trial has ended; what is left then can't be had on the host. gone: what of
     others was taken away; meanwhile: what others did in the time of the trial, and stays.
     """
 
@@ -221,12 +221,16 @@ def keep(
 
 
 def undo(work: Work, why: str = "") -> Undone | None:
-    """Undo what is on trial, now; None where nothing was open (what was left of it is tidied)."""
+    """Undo what is on trial, now; None where nothing was open (what was left of it is tidied).
+
+    Once its timer has given up, this ends it whatever differs from before, and tells that: or nobody
+    could put anything in place here any more.
+    """
     with work.host.locked(work.paths, "undo"):
         now = _tidied(work)
         if now.trial is None or now.situation != "open":
             return None
-        return _undone(work, now.trial, why)
+        return _undone(work, now.trial, why, last=not timer_lives(work))
 
 
 def boot(work: Work, what: What = "restored at boot") -> Booted:
@@ -489,16 +493,17 @@ def _until(work: Work, trial: Trial, seconds: float) -> Trial:
     return replace(trial, deadline=end, deadline_boot=host.clock() + seconds)
 
 
-def _undone(work: Work, trial: Trial, why: str) -> Undone:
+def _undone(work: Work, trial: Trial, why: str, last: bool = False) -> Undone:
     """Make the host as it was before, prove it, and end the trial; the lock is held.
 
     What can't be written is noted and keeps nothing from being undone. A host that does not become
     equal leaves the trial in its phase `undoing`, to be tried again, unless all that is left can't
-    be had on it any more, as where a device is gone: then the trial ends, and that is told.
+    be had on it any more, as where a device is gone: then the trial ends, and that is told. last:
+    nobody is to try again.
     """
     paths, version = work.paths, trial.version
     notes = insist(work, (phases.phase(paths, trial, "undoing"),))
-    found = _as_before(work, Undone(version, why), trial)
+    found = _as_before(work, Undone(version, why), trial, last)
     _swept(work)
     notes += found.notes
     what: What = "undone" if found.over else "not undone"
@@ -511,7 +516,7 @@ def _undone(work: Work, trial: Trial, why: str) -> Undone:
     return replace(found, notes=notes + unread + ends)
 
 
-def _as_before(work: Work, undone: Undone, trial: Trial) -> Undone:
+def _as_before(work: Work, undone: Undone, trial: Trial, last: bool) -> Undone:
     """Make the host as it was before; what came of that. notes: what failed in the last try."""
     host, ways = work.host, work.ways
     for _ in range(TRIES):
@@ -525,7 +530,7 @@ def _as_before(work: Work, undone: Undone, trial: Trial) -> Undone:
             failed = insist(work, ways.converge(now, wanted, host.clock(), new, old))
             after = host.observe(before.settings)
             asked = ways.as_before(before, after, *both) if both else before
-            undone = replace(undone, notes=failed, **_compared(work, before, asked, after))
+            undone = replace(undone, notes=failed, **_compared(work, before, asked, after, last))
         except (EffectFailed, RolloutRefused) as problem:
             undone = replace(undone, left=(str(problem),), over=False)
         if not undone.left:
@@ -533,11 +538,13 @@ def _as_before(work: Work, undone: Undone, trial: Trial) -> Undone:
     return undone
 
 
-def _compared(work: Work, before: HostState, asked: HostState, after: HostState) -> dict[str, Any]:
+def _compared(
+    work: Work, before: HostState, asked: HostState, after: HostState, last: bool
+) -> dict[str, Any]:
     """`left`, `over` and `meanwhile` of an undo. asked: as before, but for what others did since."""
     ways = work.ways
     left = ways.unlike(asked, after)
-    over = not left or not ways.unlike(ways.possible(after, asked), after)
+    over = last or not left or not ways.unlike(ways.possible(after, asked), after)
     meanwhile = tuple(one for one in ways.unlike(before, after) if one not in left)
     if left and over:
         left = ways.left_out(after, asked) or left

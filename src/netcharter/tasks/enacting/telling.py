@@ -70,7 +70,7 @@ def _end(outcome: Undone) -> str:
     if not outcome.over:
         return "NOT equal to before"
     if outcome.left:
-        return "NOT equal to before, since this can't be had on it any more; the trial is over:"
+        return "NOT equal to before, since this could not be had on it again; the trial is over:"
     if outcome.gone or outcome.meanwhile:
         return "equal to before, but for what others did meanwhile:"
     return "equal to before: proven"
