@@ -222,6 +222,28 @@ def test_the_hook_puts_the_way_out_into_the_line_s_table_and_minds_its_own(
     ]
 
 
+SETTLED = """
+sed -i 's/^-//' sysctl.conf
+grep -E '^net/ipv[46]/conf/(all|default)/' sysctl.conf > coming.conf
+grep -E '^net/ipv[46]/conf/ppp2/' sysctl.conf > own.conf
+sysctl -q -p coming.conf
+ip link add name ppp2 type veth peer name other
+ip link set dev ppp2 up; ip link set dev other up
+PPP_IFACE=ppp2 PPP_LOCAL=198.51.100.7 PPP_IPPARAM=netcharter-102 sh ppp-up.sh
+while read -r key _ value; do echo "$key = $(cat /proc/sys/$key)"; done < own.conf > found.conf
+"""
+
+
+@pytest.mark.kernel
+def test_a_session_that_comes_up_has_every_setting_of_the_kit(kit: Kit, tmp_path: Path) -> None:
+    """Without IPv6CP too. Else what is in place would differ from the plan once somebody dials."""
+    for name in (HOOK, "sysctl.conf"):
+        (tmp_path / name).write_bytes(kit.files[name])
+    run(SETTLED, tmp_path)
+    wanted, found = ((tmp_path / name).read_text("ascii") for name in ("own.conf", "found.conf"))
+    assert len(wanted.splitlines()) > 10 and found == wanted
+
+
 def test_the_hook_is_a_script_that_a_plain_shell_takes(kit: Kit, tmp_path: Path) -> None:
     (tmp_path / HOOK).write_bytes(kit.files[HOOK])
     seen = subprocess.run(

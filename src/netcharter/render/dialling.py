@@ -124,11 +124,16 @@ case "${{PPP_IFACE:-}}" in
   ppp[1-9]) device="$PPP_IFACE" ;;
   *) exit 0 ;;
 esac
+# What sysctl.conf says of the device, and devices to come are not given by the kernel. Addresses by
+# router advertisement (RFC 4862), but no ways: the line's own table has its own.
+for setting in ipv4:promote_secondaries=1 ipv4:ignore_routes_with_linkdown=1 \\
+  ipv6:ignore_routes_with_linkdown=1 ipv6:accept_ra_defrtr=0 ipv6:accept_ra=2; do
+  key="${{setting#*:}}"
+  file="/proc/sys/net/${{setting%%:*}}/conf/$device/${{key%=*}}"
+  [ ! -e "$file" ] || echo "${{key#*=}}" > "$file"
+done
 case "${{PPP_LOCAL:-}}" in
   *:*)
-    # Addresses by router advertisement (RFC 4862), but no ways: the line's own table has its own.
-    echo 0 > "/proc/sys/net/ipv6/conf/$device/accept_ra_defrtr"
-    echo 2 > "/proc/sys/net/ipv6/conf/$device/accept_ra"
     exec ip -6 route replace default dev "$device" table "$table" proto static
     ;;
   *)
