@@ -21,8 +21,10 @@ areas:
   office: {device: eth2, prefix: 10.7.0.0/27}
 devices:
   desk: {area: office, hardware: '02:00:00:aa:00:01', address: 10.7.0.5}
+places:
+  far: {prefixes: [198.51.100.64/28]}  # documentation addresses are not the internet's
 rules:
-  - {let: office, reach: internet, with: [http, https, ping], because: daily work}
+  - {let: office, reach: far, with: [http, https, ping], because: daily work}
 """
 GIVEN = "203.0.113."  # addresses that the provider gives
 

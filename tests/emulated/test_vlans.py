@@ -20,8 +20,10 @@ areas:
   barn: {device: eth2, vlan: 20, prefix: 10.7.1.0/28}
 devices:
   desk: {area: office, hardware: '02:00:00:aa:00:01', address: 10.7.0.5}
+places:
+  far: {prefixes: [198.51.100.64/28]}  # documentation addresses are not the internet's
 rules:
-  - {let: office, reach: internet, with: [http, https], because: daily work}
+  - {let: office, reach: far, with: [http, https], because: daily work}
 """
 IPV4 = "0800"
 

@@ -42,16 +42,6 @@ told netcharter-steward.service >steward.first
 netcharter steward --status >status 2>&1 || echo "status: $?" >>status
 systemctl is-enabled netcharter-boot.service netcharter-steward.service >enabled 2>&1 || true
 
-# A steward that hangs is ended by the service manager, and begun again.
-hung=$(systemctl show netcharter-steward.service -p MainPID --value)
-passed hung
-kill -STOP "$hung"
-until_true 100 sh -c "! [ -d /proc/$hung ]" || true
-passed aborted
-until_true 60 systemctl is-active netcharter-steward.service || true
-told netcharter-steward.service >steward.again
-passed restarted
-
 # What nobody keeps is undone by the timer that the service manager started.
 look >before
 netcharter enact /job/other.yaml --within 30 --yes --waive rehearsal --because "tried elsewhere" \
@@ -64,6 +54,16 @@ passed undone
 look >after
 netcharter undo --history >history 2>&1 || true
 netcharter holds >holds 2>&1 || echo "holds: $?" >>holds
+# A steward that hangs is ended by the service manager, and begun again.
+hung=$(systemctl show netcharter-steward.service -p MainPID --value)
+passed hung
+kill -STOP "$hung"
+until_true 100 sh -c "! [ -d /proc/$hung ]" || true
+passed aborted
+until_true 60 systemctl is-active netcharter-steward.service || true
+told netcharter-steward.service >steward.again
+passed restarted
+
 rm /etc/systemd/system/netcharter-ppp1.service
 journalctl --no-pager -o short-monotonic -u 'netcharter-*' >journal 2>&1 || true
 sync

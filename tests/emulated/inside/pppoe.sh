@@ -71,7 +71,7 @@ netcharter holds >holds.up 2>&1 || echo "holds: $?" >>holds.up
 at isp ip -o link show dev ppp0 >session.first || true
 passed ended
 for process in $(ip netns pids isp); do
-  [ "$(cat /proc/$process/comm)" != pppd ] || kill "$process"
+  [ "$(cat /proc/$process/comm 2>/dev/null)" != pppd ] || kill "$process" || true
 done
 until_true 30 sh -c '! ip link show dev ppp1' || true
 passed gone
@@ -84,6 +84,8 @@ netcharter holds >holds.again 2>&1 || echo "holds: $?" >>holds.again
 
 kill $dialler
 until_true 20 sh -c '! ip link show dev ppp1' || true
+passed ready
 netcharter undo 0 >undone 2>&1 || echo "undo: $?" >>undone
+netcharter keep >>undone 2>&1 || echo "keep: $?" >>undone
 look >after
 passed over
