@@ -150,9 +150,14 @@ def _unpacked(packages: Iterable[Path], root: Path) -> None:
     for name in ("bin", "sbin", "lib", "lib64"):
         (root / "usr" / name).mkdir(parents=True)
         (root / name).symlink_to(f"usr/{name}")
+    told = []
     for package in packages:
         data = _run("dpkg-deb", "--fsys-tarfile", str(package))
         _run("tar", "-x", "--keep-directory-symlink", "--no-same-owner", "-C", str(root), data=data)
+        name, rest = _run("dpkg-deb", "-f", str(package)).decode("utf-8").split("\n", 1)
+        told.append(f"{name}\nStatus: install ok installed\n{rest}\n")
+    # As dpkg would have it, for whoever asks what is installed.
+    (root / "var/lib/dpkg/status").write_text("".join(told), "utf-8")
 
 
 def _python_packages(root: Path) -> None:

@@ -54,16 +54,6 @@ passed undone
 look >after
 netcharter undo --history >history 2>&1 || true
 netcharter holds >holds 2>&1 || echo "holds: $?" >>holds
-# A steward that hangs is ended by the service manager, and begun again.
-hung=$(systemctl show netcharter-steward.service -p MainPID --value)
-passed hung
-kill -STOP "$hung"
-until_true 100 sh -c "! [ -d /proc/$hung ]" || true
-passed aborted
-until_true 60 systemctl is-active netcharter-steward.service || true
-told netcharter-steward.service >steward.again
-passed restarted
-
 rm /etc/systemd/system/netcharter-ppp1.service
 journalctl --no-pager -o short-monotonic -u 'netcharter-*' >journal 2>&1 || true
 sync

@@ -12,4 +12,20 @@ netcharter undo --history >history 2>&1 || true
 systemctl --failed --no-legend --plain >failed
 systemctl is-system-running >running || true
 systemd-analyze --no-pager >took 2>&1 || true
+told() {
+  systemctl show netcharter-steward.service -p ActiveState,NRestarts,MainPID
+}
+told >steward.first
+
+# A steward that hangs is ended by the service manager, and begun again.
+hung=$(systemctl show netcharter-steward.service -p MainPID --value)
+passed hung
+[ "$hung" -gt 1 ] # else it would stop us
+kill -STOP "$hung"
+until_true 100 sh -c "! [ -d /proc/$hung ]" || true
+passed aborted
+until_true 60 systemctl is-active netcharter-steward.service || true
+told >steward.again
+passed restarted
+
 journalctl --no-pager -o short-monotonic -b -u 'netcharter-*' >journal 2>&1 || true
