@@ -130,7 +130,9 @@ for setting in ipv4:promote_secondaries=1 ipv4:ignore_routes_with_linkdown=1 \\
   ipv6:ignore_routes_with_linkdown=1 ipv6:accept_ra_defrtr=0 ipv6:accept_ra=2; do
   key="${{setting#*:}}"
   file="/proc/sys/net/${{setting%%:*}}/conf/$device/${{key%=*}}"
-  [ ! -e "$file" ] || echo "${{key#*=}}" > "$file"
+  # One byte: of "1 and newline" Linux 6.1 takes one for the routes of a line without carrier, and
+  # finds fault with the rest. Whatever comes of it, the way out is put there.
+  [ ! -e "$file" ] || printf %s "${{key#*=}}" > "$file" || :
 done
 case "${{PPP_LOCAL:-}}" in
   *:*)
