@@ -270,7 +270,7 @@ def test_only_root_and_its_group_read_what_is_put_aside(tmp_path: Path) -> None:
             seen |= dict(modes(tmp_path / "state"))
         assert stat.S_IMODE((tmp_path / "state").stat().st_mode) == 0o750
     for name, mode in seen.items():
-        alone = name.endswith(("before.json", "placed.json"))
+        alone = name.endswith(("before.json", "placed.json", "diverting.json"))
         folder = "." not in name.rsplit("/", 1)[-1] and name.rsplit("/", 1)[-1] not in FILES
         assert mode == (0o750 if folder else 0o600 if alone else 0o640), (name, oct(mode))
     assert {"trial/before.json", "trial/trial.json", "versions/0001/before.json",

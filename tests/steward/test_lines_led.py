@@ -3,7 +3,6 @@ own, but not then: each would find the other's in his way."""
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field, replace
@@ -21,6 +20,7 @@ from netcharter.steward.shapes import CutLine, Effect, Fill, Hold, Lead, Schedul
 from netcharter.steward.ways import Held, Seen, Ways
 from netcharter.tasks.steward import alone, changing, handed
 from tests.cli.gateway import HURRY, faked, gateway
+from tests.steward.apart import finished
 from tests.steward.kernel import at
 from tests.steward.test_in_place import trial, version
 from tests.steward.test_lines_judged import SITE, TWO
@@ -71,12 +71,12 @@ def done(place: Pretended, world: RealWorld, *effects: Effect) -> list[Effect]:
             await world.perform(effect)
 
     place.told.clear()
-    asyncio.run(each())
+    finished(each())
     return list(place.told)
 
 
 def looked(world: RealWorld) -> tuple[Schedule | None, bool]:
-    found = asyncio.run(world.facts(NEEDS))
+    found = finished(world.facts(NEEDS))
     assert found.lines is not None
     return found.schedule, found.lines.changing
 
