@@ -142,7 +142,7 @@ def random_charter(rng: Random) -> str:
         "rules": [_rule(draft, number) for number in range(rng.randint(1, 9))],
         "offers": _offers(draft),
         "promises": [_promise(draft) for _ in range(rng.randint(2, 6))],
-        "exits": [_exit(draft) for _ in range(rng.choice((0, 0, 1, 2, 3)))],
+        "exits": [_exit(draft) for _ in range(rng.choice((0, 1, 2, 2, 3)))],
     }
     return "".join(_section(name, value) for name, value in document.items() if value)
 
@@ -422,13 +422,13 @@ def _met_at(rng: Random, draft: Draft, said: dict[str, Any]) -> None:
 
 def _exit(draft: Draft) -> dict[str, Any]:
     said: dict[str, Any] = {"from": draft.one_or_list([*draft.areas, *draft.areas, *draft.devices])}
-    if draft.places and draft.chance(0.4):
+    if draft.places and draft.chance(0.25):
         said["reach"] = draft.one_or_list([*draft.places, "internet"])
-    if draft.chance(0.6):
+    if draft.chance(0.35):
         said["with"] = _with(draft)
     said["by"] = draft.one_or_list(draft.lines)
-    if draft.chance(0.5):
-        said["or-else"] = draft.rng.choice(("refused", "refused", "others"))
+    if draft.chance(0.7):
+        said["or-else"] = draft.rng.choice(("refused", "refused", "refused", "others"))
     if draft.chance(0.3):
         said["together"] = "true"
     return said | {"because": "that line is for it"}

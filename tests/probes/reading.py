@@ -140,6 +140,8 @@ def _line_to(reader: Reader, attempt: Attempt, up: frozenset[str]) -> str:
     names = mine or sorted(reader.site.lines, key=lambda name: _rank(reader, name))
     around = Environment(up, naive.NOBODY, datetime(2026, 11, 2, 9, tzinfo=UTC))
     chosen = naive.exit_for(reader.site, attempt, around)
+    if family == 6 and not mine:
+        chosen = None
     if chosen is not None and not mine:
         names = [*chosen.on, *(name for name in names if name not in chosen.on)]
     if chosen is not None and chosen.or_else == "refused":

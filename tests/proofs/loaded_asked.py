@@ -7,7 +7,7 @@ follows docs/explanation/kit.md.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from ipaddress import IPv4Address, IPv4Network
 from random import Random
@@ -106,8 +106,9 @@ def _port(attempt: Attempt) -> int:
 def planned(plan: Plan, case: Case) -> Seen:
     """What a kernel that holds the plan does; only a manner where no more is asked of it."""
     attempt = case.attempt
-    found = fate.fate(plan, attempt, case.environment)
-    assert not found.row.routed, "the environment has all lines up"
+    # What routing refuses the packet filter is not asked about: it decides as if routing did not.
+    asked_about = replace(plan, rows=tuple(row for row in plan.rows if not row.routed))
+    found = fate.fate(asked_about, attempt, case.environment)
     protocol, kind = attempt.service >> 16, (attempt.service & 0xFFFF) >> 8
     itself = attempt.entrance == "gateway"
     if not itself and unheard(plan, case):

@@ -90,6 +90,17 @@ CASES = (
         other=TWO_LINES,
     ),
     Case(
+        "an exit refuses what must always be, while another line is up",
+        "promise-broken",
+        "error",
+        {"promises": "\n  - {always: ⟦yard⟧, reach: bank, with: https}\n"} | REFUSING,
+        {"promises": "\n  - {always: yard, reach: bank, with: https}\n",
+         "exits": "\n  - {from: yard, by: mast}\n"},
+        ("housekeeping 'no-exit' refuses https (tcp/443) to bank",),
+        witness=("while mast is down: refused (prohibited) by housekeeping 'no-exit'",),
+        other=TWO_LINES,
+    ),
+    Case(
         "two earlier rules together",
         "rule-never-decides",
         "warning",

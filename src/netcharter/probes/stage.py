@@ -180,6 +180,8 @@ class Stage:
         open_ = [way for way in self.ways[family] if way.carries and way.name in up]
         if pinned is not None:
             open_ = [way for way in open_ if way.name == pinned]
+        if family == 6 and pinned is None:
+            by = None  # an IPv6 source that belongs to no line is nobody's to choose for
         if by is not None and by.refused:
             open_ = [way for way in open_ if way.name in by.lines]
         lacking = frozenset(way.name for way in open_ if way.hop is None)

@@ -13,6 +13,7 @@ from functools import partial
 from netcharter.diagnostics import Span
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, ANY_HARDWARE, ANY_SERVICE
+from netcharter.plan.exits import NO_EXIT
 from netcharter.plan.housekeeping import known_hardware
 from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan, Promise, Region, Row, When
 from netcharter.plan.terms import (
@@ -290,7 +291,9 @@ def _always(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
     when = When(promise.during)
     what = service_set(ground, promise.services)
     refused = frozenset(
-        r.index for r in plan.rows if not r.let and not r.routed and r.label not in IMPROPER
+        r.index
+        for r in plan.rows
+        if not r.let and r.label not in IMPROPER and (not r.routed or r.label == NO_EXIT)
     )
     # what is let, but delivered to somebody else, does not reach whom the promise names
     misled = refused | {r.index for r in plan.rows if r.let}
