@@ -1,4 +1,4 @@
-"""What all tests share: how a run is seeded, and which tests must not run side by side."""
+"""What all tests share: how a run is seeded, in which order, and that nothing is skipped."""
 
 from __future__ import annotations
 
@@ -13,7 +13,16 @@ from hypothesis import HealthCheck, settings
 ROOT = Path(__file__).resolve().parents[1]
 SEED = "NETCHARTER_SEED"  # chooses the random cases of a run; unless said, the commit does
 NO_SKIPS = "NETCHARTER_NO_SKIPS"  # set where nothing may be missing: a skip is a failure
-ALONE = ("kernel", "browser")  # areas and marks whose tests keep to one worker
+MARKED = ("kernel", "browser")  # folders whose tests bear the mark of that name
+# The files that take a minute or more, the longest first: a worker takes a whole file, and one
+# that begins such a file when all else is done keeps everybody waiting.
+LONG = (
+    "steward/test_lines_move.py",
+    "rollout/test_deaths.py",
+    "steward/test_hours_end.py",
+    "steward/test_lines_led.py",
+    "lab/test_rehearsal_random.py",
+)
 
 settings.register_profile(
     "house", deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
@@ -43,15 +52,16 @@ def pytest_report_header() -> str:
     return f"random cases: {SEED}={os.environ.get(SEED) or 'derived from the commit'}"
 
 
-# First, because the distribution over workers reads the groups in the same hook.
-@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    tests = Path(__file__).parent
     for item in items:
-        folders = item.path.relative_to(Path(__file__).parent).parts[:-1]
-        for name in ALONE:
-            if name in folders or item.get_closest_marker(name):
+        folders = item.path.relative_to(tests).parts[:-1]
+        for name in MARKED:
+            if name in folders:
                 item.add_marker(name)
-                item.add_marker(pytest.mark.xdist_group(name))
+    last = len(LONG)
+    place = {tests / name: number for number, name in enumerate(LONG)}
+    items.sort(key=lambda item: place.get(item.path, last))
 
 
 @pytest.hookimpl(wrapper=True)

@@ -124,6 +124,7 @@ def ways(place: Gateway) -> list[Any]:
         for way in known if isinstance(known, list) else ():
             way.pop("cache", None)  # whether it was asked before
             way.pop("uid", None)
+            way.pop("prefsrc", None)  # in IPv6 also by which addresses are settled (RFC 4862)
         found.append(known)
     return found
 

@@ -26,8 +26,7 @@ import pytest
 from tests.kernel.namespace import needed
 from tests.rollout import tracer
 
-# On one worker: each would kill all of them anew.
-pytestmark = [pytest.mark.kernel, pytest.mark.xdist_group("deaths")]
+pytestmark = pytest.mark.kernel
 
 ROOT = Path(__file__).parents[2]
 LONG = os.environ.get("NETCHARTER_LONG") == "1"

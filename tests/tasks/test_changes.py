@@ -27,7 +27,7 @@ from tests.docs.shapes import breaches, shapes
 from tests.lab.rehearsing import NOW, SMALL, planned
 from tests.lab.sites import Seen, at_site, possible, tcp
 
-pytestmark = [pytest.mark.kernel, pytest.mark.xdist_group("kernel")]
+pytestmark = pytest.mark.kernel
 
 REPAIRS = "  - {let: office, reach: [barn, tills], with: ssh, because: repairs}\n"
 BOOKING = "10.88.0.86"

@@ -31,7 +31,7 @@ from netcharter.tasks.inherit import (
 from netcharter.tasks.sources import Source, Unusable
 from tests.lab.rehearsing import small
 
-pytestmark = [pytest.mark.kernel, pytest.mark.xdist_group("kernel")]
+pytestmark = pytest.mark.kernel
 
 FOLDER = Path(__file__).parents[2] / "examples" / "tarn-hollow" / "old-gateway"
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)

@@ -89,7 +89,6 @@ def test_addresses_that_are_advertised_and_those_of_the_link_are_left_out() -> N
 
 
 @pytest.mark.kernel
-@pytest.mark.xdist_group("kernel")
 def test_the_ip_of_this_machine_is_understood(tmp_path: Path) -> None:
     """The foreign judge: iproute2 prints what the kernel has."""
     script = """

@@ -22,7 +22,7 @@ from tests.kernel.namespace import made, run, written
 from tests.tasks.inheriting.old_gateway import FOLDER, found, host, offers, rules
 
 NOW = datetime(2026, 11, 2, 19, tzinfo=UTC)
-pytestmark = [pytest.mark.kernel, pytest.mark.xdist_group("kernel")]
+pytestmark = pytest.mark.kernel
 
 SNAPSHOT = r"""
 snapshot() {
