@@ -20,6 +20,7 @@ from netcharter.plan.shapes import Plan
 from netcharter.render import Kit, render
 from netcharter.render.dialling import HOOK
 from netcharter.render.escape import ppp_word
+from netcharter.render.placing import OURS
 from tests.kernel.namespace import run
 
 CHARTER = """
@@ -107,6 +108,23 @@ def test_the_manifest_says_where_each_of_them_is_to_lie_and_loads_none(kit: Kit)
     }
     loaded = {step["file"] for step in kit.manifest["order"]}
     assert not loaded & {file for file, _ in told.values()}
+
+
+def test_the_manifest_says_which_services_run_and_what_begins_them_anew(kit: Kit) -> None:
+    files = {one["file"] for one in kit.manifest["placed"]}
+    assert kit.manifest["services"] == [
+        {"unit": f"netcharter-{device}.service",
+         "files": [f"{device}.peer", f"{device}.service", HOOK]}
+        for device in ("ppp2", "ppp3")
+    ]  # fmt: skip
+    assert all(files >= set(one["files"]) for one in kit.manifest["services"])
+
+
+def test_every_placed_file_says_in_its_first_lines_that_it_is_ours(kit: Kit) -> None:
+    """Only such are written over, and taken away."""
+    for one in kit.manifest["placed"]:
+        first, second, *_ = kit.files[one["file"]].decode("ascii").splitlines()
+        assert (second if first.startswith("#!") else first).startswith(OURS), one
 
 
 def test_the_routes_of_a_session_are_looked_for_where_its_hook_puts_them(kit: Kit) -> None:

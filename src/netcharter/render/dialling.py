@@ -1,8 +1,8 @@
 """What pppd is told of a line that is dialled by PPPoE, after pppd(8) and RFC 2516.
 
-Three files per session and one that all share. They are not loaded like the rest of a kit: the
-keeper puts them where pppd and the service manager look (`Placed`), and `enact --prepare` says
-which are missing. The password is in none of them: pppd reads it from /etc/ppp/chap-secrets or
+Three files per session and one that all share. They are not loaded like the rest of a kit, but put
+where pppd and the service manager look (`placed`), and the session runs as a service of its own
+(`services`). The password is in none of them: pppd reads it from /etc/ppp/chap-secrets or
 /etc/ppp/pap-secrets.
 
 The default route goes by a hook into the table where `render/routes.py` looks for it; it leaves by
@@ -13,14 +13,13 @@ session whose name is taken ends instead of taking another.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from netcharter.plan.shapes import LinePlan, Plan
 from netcharter.render.escape import bare_device, ppp_word, remark
+from netcharter.render.placing import OURS, UNITS, Placed, Service
 from netcharter.render.routes import TABLES
 
-OURS = "# Netcharter: "  # how every file of ours begins, behind the line that names the shell
-HOOK, PEERS, UNITS = "ppp-up.sh", "/etc/ppp/peers", "/etc/systemd/system"
+HOOK, PEERS = "ppp-up.sh", "/etc/ppp/peers"
 HOOKS = ("/etc/ppp/ip-up.d/netcharter", "/etc/ppp/ipv6-up.d/netcharter")
 PARAMETER = "netcharter-"  # what a hook is told of a session of ours, with the table behind it
 ECHO, MISSED, AGAIN = (
@@ -28,15 +27,6 @@ ECHO, MISSED, AGAIN = (
     3,
     5,
 )  # seconds between questions, unanswered ones, seconds until redialled
-
-
-@dataclass(frozen=True, slots=True)
-class Placed:
-    """A file of the kit that is to lie elsewhere. at: with its whole path; mode: of the file."""
-
-    file: str
-    at: str
-    mode: int = 0o644
 
 
 def dialling(plan: Plan) -> dict[str, str]:
@@ -58,6 +48,17 @@ def placed(plan: Plan) -> tuple[Placed, ...]:
         found.append(Placed(f"{line.device}.peer", f"{PEERS}/{name}"))
         found.append(Placed(f"{line.device}.service", f"{UNITS}/{name}.service"))
     return (*found, *(Placed(HOOK, at, 0o755) for at in HOOKS if lines))
+
+
+def services(plan: Plan) -> tuple[Service, ...]:
+    """One for each session."""
+    return tuple(
+        Service(
+            f"netcharter-{line.device}.service",
+            (f"{line.device}.peer", f"{line.device}.service", HOOK),
+        )
+        for line in _dialled(plan)
+    )
 
 
 def _dialled(plan: Plan) -> list[LinePlan]:

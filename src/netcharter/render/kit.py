@@ -11,9 +11,10 @@ from typing import Any
 
 from netcharter.plan import labels
 from netcharter.plan.shapes import Plan, Row
+from netcharter.render import dialling
 from netcharter.render.addresses import addresses, links
-from netcharter.render.dialling import dialling, placed
 from netcharter.render.nftables import nftables
+from netcharter.render.placing import Placed, Service
 from netcharter.render.routes import routes
 from netcharter.render.sysctl import sysctl
 
@@ -31,6 +32,17 @@ class Kit:
     def listing(self) -> list[dict[str, Any]]:
         """Name, size and SHA-256 of every file, the manifest's own included."""
         return [{"name": name, **_digest(data)} for name, data in self.files.items()]
+
+
+def placed(plan: Plan) -> tuple[Placed, ...]:
+    """The files that are to lie elsewhere, of all parts that have any."""
+    return dialling.placed(plan)
+
+
+def services(plan: Plan) -> tuple[Service, ...]:
+    """The services that run while the kit stands, of all parts that have any, in the order in which
+    they are begun."""
+    return dialling.services(plan)
 
 
 def _digest(data: bytes) -> dict[str, Any]:
@@ -51,7 +63,7 @@ def render(plan: Plan) -> Kit:
         "routes.batch": routes(plan, 4),
         "routes6.batch": routes(plan, 6),
     }
-    texts |= dialling(plan)
+    texts |= dialling.dialling(plan)
     files = {name: text.encode("ascii") for name, text in texts.items()}
     manifest = _manifest(plan, files)
     text = json.dumps(manifest, indent=2, ensure_ascii=True) + "\n"
@@ -70,6 +82,7 @@ def _manifest(plan: Plan, files: Mapping[str, bytes]) -> dict[str, Any]:
         "placed": [
             {"file": one.file, "at": one.at, "mode": f"{one.mode:04o}"} for one in placed(plan)
         ],
+        "services": [{"unit": one.unit, "files": list(one.files)} for one in services(plan)],
         "rows": [_row(row) for row in plan.rows if not row.routed],
         "people": {p.name: _class(plan, p.name) for p in plan.people},
         "who": [

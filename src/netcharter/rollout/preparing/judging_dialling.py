@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from netcharter.diagnostics.escape import terminal
-from netcharter.render.dialling import OURS, UNITS
+from netcharter.render.placing import OURS, UNITS
 from netcharter.rollout.preparing.accounts import ANYBODY, FILES
 from netcharter.rollout.preparing.shapes import Facts, Found, Use, Wanted
 
