@@ -196,7 +196,7 @@ def test_a_machine_that_allows_no_namespaces_is_told_and_what_to_do(
 def test_missing_programs_are_told_and_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PATH", "/nowhere")
     monkeypatch.setattr(tools, "SEARCHED", "/nowhere/else")
-    tools._path.cache_clear()
+    tools.path_of.cache_clear()
     try:
         with pytest.raises(LabImpossible) as found:
             tools.demand(tools.PACKAGES)
@@ -208,7 +208,7 @@ def test_missing_programs_are_told_and_what_to_install(monkeypatch: pytest.Monke
         with pytest.raises(LabImpossible):
             tools.run(("nft", "list", "tables"))
     finally:
-        tools._path.cache_clear()
+        tools.path_of.cache_clear()
 
 
 # --- nothing is left -----------------------------------------------------------------------------

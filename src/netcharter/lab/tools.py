@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+import sys
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 
@@ -18,13 +19,13 @@ PACKAGES: Mapping[str, str] = {
     "nft": "nftables",
     "sysctl": "procps",
 }
-# Debian keeps them where only root's search path looks.
-SEARCHED = f"{os.defpath}:/usr/local/sbin:/usr/sbin:/sbin"
+# Debian keeps them where only root's search path looks; others come with the environment of Python.
+SEARCHED = f"{os.defpath}:/usr/local/sbin:/usr/sbin:/sbin:{os.path.dirname(sys.executable)}"
 
 
 def demand(names: Iterable[str]) -> None:
     """Raises LabImpossible unless this machine has all these programs."""
-    absent = [name for name in names if _path(name) is None]
+    absent = [name for name in names if path_of(name) is None]
     if absent:
         packages = sorted({PACKAGES.get(name, name) for name in absent})
         raise LabImpossible(
@@ -44,7 +45,7 @@ def run(command: Sequence[str], text: str = "", *, limit: float = LIMIT, folder:
     told = " ".join(command)
     try:
         found = subprocess.run(
-            [_path(name) or name, *arguments],
+            [path_of(name) or name, *arguments],
             input=text.encode("utf-8"),
             capture_output=True,
             check=False,
@@ -63,5 +64,6 @@ def run(command: Sequence[str], text: str = "", *, limit: float = LIMIT, folder:
 
 
 @cache
-def _path(name: str) -> str | None:
+def path_of(name: str) -> str | None:
+    """Where a program is; None: this machine has none of that name."""
     return shutil.which(name, path=f"{os.environ.get('PATH', '')}:{SEARCHED}")

@@ -7,6 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from netcharter.charter.model import Charter
+from netcharter.render import advertising
 from netcharter.render.kit import MANIFEST
 from netcharter.rollout.places import STATE
 from netcharter.rollout.prepare import Preparation, Use, Wanted, asked, facts_of, prepare
@@ -17,7 +18,9 @@ from netcharter.tasks.cutover import cut_over
 from netcharter.tasks.kit import render_charter
 from netcharter.tasks.sources import Source, usable_plan
 
-PPP = {"ppp": "dials by PPPoE"}  # Debian's package, and what for
+# Debian's packages, and what for
+PPP = {"ppp": "dials by PPPoE"}
+DNSMASQ = {"dnsmasq-base": "tells hosts their IPv6 prefixes and the way out"}
 
 
 def uses_of(charter: Charter) -> tuple[Use, ...]:
@@ -59,7 +62,11 @@ def wanted_of(
         ruleset=kit.get("nftables.nft", b"").decode("ascii", "replace"),
         kit_bytes=sum(map(len, kit.values())),
         timed=timed or any(one.during for one in charter.promises),
-        packages={**(packages or {}), **(PPP if any(one.pppoe for one in uses) else {})},
+        packages={
+            **(packages or {}),
+            **(PPP if any(one.pppoe for one in uses) else {}),
+            **(DNSMASQ if advertising.CONF in kit else {}),
+        },
         placed=_placed(kit),
     )
 

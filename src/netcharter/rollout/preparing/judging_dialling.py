@@ -13,6 +13,7 @@ from netcharter.rollout.preparing.accounts import ANYBODY, FILES
 from netcharter.rollout.preparing.shapes import Facts, Found, Use, Wanted
 
 _SCRIPT = b"#!"
+_OF_PPP = "ppp"  # in the path of each of its files
 
 
 def dialling_findings(wanted: Wanted, facts: Facts) -> Iterator[Found]:
@@ -32,7 +33,8 @@ def dialling_findings(wanted: Wanted, facts: Facts) -> Iterator[Found]:
                 path,
             )
     for path, data in wanted.placed.items():
-        yield from _file(path, data, facts)
+        if _OF_PPP in path:
+            yield from _file(path, data, facts)
 
 
 def _password(use: Use, facts: Facts) -> Iterator[Found]:
