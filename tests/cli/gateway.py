@@ -185,7 +185,7 @@ def unordered(look: str) -> tuple[str, list[str]]:
 
 
 @contextmanager
-def _beside(gateway: Bench) -> Iterator[Bench]:
+def beside(gateway: Bench) -> Iterator[Bench]:
     """A namespace more, which the gateway's own may give devices to."""
     holder = subprocess.Popen(
         [*gateway.way, "unshare", "-n", "sh", "-c", HOLD],
@@ -209,7 +209,7 @@ def gateway(folder: Path, listens: bool = True) -> Iterator[Gateway]:
     whether what is heard at the port of ssh is said back; else something else is to stand there."""
     with ExitStack() as stack:
         here = stack.enter_context(bench())
-        desk, far = (stack.enter_context(_beside(here)) for _ in range(2))
+        desk, far = (stack.enter_context(beside(here)) for _ in range(2))
         here.devices(("eth0", "eth9", "eth2", "eth5"))
         for place, devices in ((desk, ("peer2",)), (far, ("peer0", "peer1"))):
             pid = place.way[place.way.index("-t") + 1]

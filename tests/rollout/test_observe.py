@@ -14,7 +14,7 @@ from netcharter.rollout.shapes import Choice, Element, Held, HostState, Link, Ro
 from tests.rollout import recorded
 
 SIZES = "src 10.0.0.1 mtu 1400 advmss 1300"
-HOPS = "nexthop via 10.0.0.2 dev eth2 weight 2 nexthop via 10.0.0.3 dev eth2 weight 1"
+HOPS = "nexthop via 10.0.0.3 dev eth2 weight 1 nexthop via 10.0.0.2 dev eth2 weight 2"
 MATCHES = "tos 0x10 fwmark 0x5 iif eth2 oif eth3 ipproto 6 sport 4-5 dport 7 lookup 333 protocol 99"
 Answers = Mapping[tuple[str, ...], str | bytes]
 

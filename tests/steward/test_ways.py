@@ -13,6 +13,8 @@ from pathlib import Path
 import pytest
 
 from netcharter.render import render
+from netcharter.render.routes import Share
+from netcharter.render.routes import known_together as render_hops
 from netcharter.rollout.run.tracking import Direction, Tracked
 from netcharter.rollout.trouble import EffectFailed
 from netcharter.steward.loop import outward
@@ -96,7 +98,7 @@ def test_a_kit_without_lines_is_what_the_kernel_is_told_to_become(text: str) -> 
                 whole = files[name].decode()
                 led = without(whole, found, family, out)
                 routes = frozenset((leg.family, leg.table, leg.device) for leg in found.legs)
-                hops = frozenset(found.balanced.get(family, {}).values())
+                hops = render_hops(plan, family)
                 there = Held(rules={family: rules(whole)}, hops={family: hops}, routes=routes)
                 told = amiss(found, out, there).get(family, "").splitlines()
                 gone = {asked(line) for line in told if line.startswith("rule del")}
@@ -142,11 +144,12 @@ def test_what_ip_lists_is_read() -> None:
     assert found.routes == {(4, "101", "eth0"), (4, "100", "eth0")}
     assert found.rules == {4: {asked("rule add pref 10102 fwmark 0x1/0xf lookup 101")}}
     assert found.hops == {
-        4: {
+        4: (
             "nexthop via 203.0.113.9 dev eth0 weight 3",
             "nexthop via 192.0.2.17 dev eth9 weight 1",
-        }
+        )
     }
+    assert found.learnt == {(4, "101", "eth0"): "via 203.0.113.9 dev eth0"}
 
 
 def test_what_others_put_in_the_place_of_the_balanced_route_is_none_of_ours() -> None:
@@ -158,7 +161,8 @@ def test_what_others_put_in_the_place_of_the_balanced_route_is_none_of_ours() ->
     ]
     for row in others:
         found = held({4: f"[]\n{json.dumps([row])}\n[]\n".encode()})
-        ways = Ways(balanced={4: {"copper": "nexthop via 203.0.113.9 dev eth0 weight 1"}})
+        copper = Share("eth0", 1, "via 203.0.113.9 dev eth0", "101")
+        ways = Ways(balanced={4: {"copper": copper}})
         assert "route replace" in amiss(ways, (), found)[4]
 
 

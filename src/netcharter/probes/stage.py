@@ -58,7 +58,7 @@ class Spot:
 @dataclass(frozen=True, slots=True)
 class Way:
     """A line in one family, as it really is. carries: as the plan says. shares: it takes part in the
-    one route of balanced lines.
+    one route of balanced lines, in which `written` ones stand in the kit.
     """
 
     line: LinePlan
@@ -66,6 +66,7 @@ class Way:
     hop: Address | None
     carries: bool
     shares: bool
+    written: bool
 
     @property
     def name(self) -> str:
@@ -141,9 +142,9 @@ class Stage:
             if line.automatic and interface is None and chosen is not None:
                 interface, hop = chosen
             carries = line.carries4 if family == 4 else line.carries6
-            written = line.next_hop4 if family == 4 else line.next_hop6
-            shares = carries and line.role == "balanced" and written is not None
-            yield Way(line, interface, hop, carries, shares)
+            written = (line.next_hop4 if family == 4 else line.next_hop6) is not None
+            shares = carries and line.role == "balanced" and (written or line.automatic)
+            yield Way(line, interface, hop, carries, shares, written)
 
     def exit(
         self, family: int, source: Address, up: frozenset[str], by: ExitPlan | None = None
@@ -200,8 +201,10 @@ class Stage:
         return Exit(frozenset({usable[0].name}))
 
     def _together(self, family: int) -> bool:
-        """Do balanced lines share one route?"""
-        return sum(way.shares for way in self.ways[family]) > 1
+        """Do balanced lines share one route? Where one of them learns its next hop that takes a
+        steward, and here is none."""
+        sharing = [way for way in self.ways[family] if way.shares]
+        return len(sharing) > 1 and all(way.written for way in sharing)
 
     def addresses_on(self, name: str, family: int) -> tuple[Address, ...]:
         """The gateway's own addresses on a line."""

@@ -20,11 +20,18 @@ route stays for whatever is sent with its mark, as the questions by which it is 
 automatic line learns its routes when it comes up (that of a PPPoE session is put into its own
 table by `render/dialling.py`'s hook); they are looked for in the main table where it
 is the only one.
+
+Balanced lines share one route, and the kernel chooses by the source address (`render/sysctl.py`). It
+gives each hop a stretch of the hash, in the order of the hops and by their weights (RFC 2992, hash
+threshold). So that a device stays on its line while another line is out, the stretch of that one is
+shared out where it lies (`spread`), and no other one moves. Where a balanced line learns its next
+hop the kit has no such route: the steward writes it when it sees what was learnt.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 from netcharter.plan.labels import EXIT_MASK, LINE_MASK, exit_mark
 from netcharter.plan.shapes import Address, ExitPlan, LinePlan, Plan
@@ -36,6 +43,18 @@ PROTOCOL = "static"
 MAIN, MARKED, FOREIGN, SOURCES, EXITS = 10000, 10100, 10150, 10200, 10300
 OUT, INWARD, REST = 11000, 11100, 11200
 EACH = 8  # rules of one exit: one for each of at most six lines, and one that refuses
+HEAVIEST = 256  # weight of one hop (linux/rtnetlink.h: rtnh_hops, one less in eight bits)
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """The part of a line in the route of balanced lines. hop: the words of its hop, as they stand in
+    its own default route, in `table`; "": it learns them."""
+
+    device: str
+    weight: int
+    hop: str
+    table: str
 
 
 def routes(plan: Plan, family: int) -> str:
@@ -43,13 +62,12 @@ def routes(plan: Plan, family: int) -> str:
     lines = [remark(f"IPv{family} routes and the rules that choose among them")]
     carrying = [line for line in _in_order(plan.lines) if _carries(line, family)]
     # Rules first: `ip` gives a batch up where a device is missing, and the rules must stand then.
-    together = hops_together(plan, family)
     lines.append(f"rule add pref {MAIN} lookup main suppress_prefixlength 0")
     for line in carrying:
         lines += _pinned(line, family, carrying)
     for one in plan.exits:
         lines += _exit4(one, carrying) if family == 4 else _exit6(one, carrying)
-    if together:
+    if together(plan, family):
         lines.append(f"rule add pref {OUT} lookup {TABLES}")
     for place, line in enumerate(carrying, 1):
         lines.append(f"rule add pref {OUT + place} lookup {_table(line, carrying)}")
@@ -58,8 +76,8 @@ def routes(plan: Plan, family: int) -> str:
         lines.append(f"rule add pref {INWARD + line.number} iif {device} blackhole")
     lines.append(f"rule add pref {REST} prohibit")
     lines += [text for line in carrying for text in _default(line, family)]
-    if together:
-        lines.append(route_together(family, together.values()))
+    if hops := known_together(plan, family):
+        lines.append(route_together(family, hops))
     return "\n".join(lines) + "\n"
 
 
@@ -81,25 +99,79 @@ def own_route(line: LinePlan, family: int) -> str:
     return next(_default(line, family), "")
 
 
-def hops_together(plan: Plan, family: int) -> dict[str, str]:
-    """The next hops of the lines that are balanced together, in words; none of a single one."""
+def together(plan: Plan, family: int) -> dict[str, Share]:
+    """The parts of the lines that are balanced together, by line; none of a single one."""
+    carrying = [line for line in _in_order(plan.lines) if _carries(line, family)]
     found = {
-        line.name: _hop_together(line, family)
-        for line in _in_order(plan.lines)
-        if _carries(line, family) and line.role == "balanced" and _hop(line, family) is not None
+        line.name: Share(
+            bare_device(line.device), line.weight, _words(line, family), _table(line, carrying)
+        )
+        for line in carrying
+        if line.role == "balanced" and (line.automatic or _hop(line, family) is not None)
     }
     return found if len(found) > 1 else {}
 
 
-def route_together(family: int, hops: Iterable[str]) -> str:
-    """The text of the route of balanced lines, for some of their hops; for none it is taken away."""
-    words = " ".join(hops)
-    where = f"{'0.0.0.0/0' if family == 4 else '::/0'} table {TABLES} proto {PROTOCOL}"
-    return f"route replace {where} {words}" if words else f"route del {where}"
+def _words(line: LinePlan, family: int) -> str:
+    hop = _hop(line, family)
+    return "" if hop is None else f"via {hop} dev {bare_device(line.device)}"
 
 
-def _hop_together(line: LinePlan, family: int) -> str:
-    return f"nexthop via {_hop(line, family)} dev {bare_device(line.device)} weight {line.weight}"
+def known_together(plan: Plan, family: int) -> tuple[str, ...]:
+    """The hops of the balanced lines in words, where nobody has to learn any of them; else none."""
+    shares = together(plan, family)
+    known = {name: share.hop for name, share in shares.items() if share.hop}
+    return hops_of(family, shares, known) if len(known) == len(shares) else ()
+
+
+def hops_of(family: int, shares: Mapping[str, Share], there: Mapping[str, str]) -> tuple[str, ...]:
+    """The hops of the route of balanced lines, in words and in their order. there: by line the words
+    of each that is used just now."""
+    weights = {name: share.weight for name, share in shares.items()}
+    used = [name for name in shares if name in there]
+    if len(used) < 2:
+        return tuple(f"nexthop {there[name]}" for name in used)
+    # IPv6 takes no hop twice (net/ipv6/route.c, rt6_duplicate_nexthop), and nobody but the gateway
+    # itself uses its route: all other sources have their own lines.
+    parts = spread(weights, used) if family == 4 else [(name, weights[name]) for name in used]
+    return tuple(f"nexthop {there[name]} weight {weight}" for name, weight in parts)
+
+
+def spread(weights: Mapping[str, int], used: Collection[str]) -> list[tuple[str, int]]:
+    """Who gets which stretch of the hash, one after the other, with weights of at most HEAVIEST.
+
+    What is used keeps its own stretch: the weights are all multiplied by the same number. That of
+    another is shared out among what is used by its weights (largest remainders), as nearly as whole
+    numbers can.
+    """
+    if set(weights) <= set(used):
+        return list(weights.items())
+    times = max(1, HEAVIEST // max(weights.values()))
+    found: list[tuple[str, int]] = []
+    for name, weight in weights.items():
+        if name in used:
+            found.append((name, weight * times))
+        else:
+            found += _shared_out(weight * times, {one: weights[one] for one in used})
+    return found
+
+
+def _shared_out(whole: int, weights: Mapping[str, int]) -> list[tuple[str, int]]:
+    total = sum(weights.values())
+    parts = {name: whole * weight // total for name, weight in weights.items()}
+    rest = sorted(weights, key=lambda name: -(whole * weights[name] % total))
+    for name in rest[: whole - sum(parts.values())]:
+        parts[name] += 1
+    return [(name, part) for name, part in parts.items() if part]
+
+
+def route_together(family: int, hops: Sequence[str]) -> str:
+    """The text of the route of balanced lines with these hops; for none it is taken away."""
+    whole = "0.0.0.0/0" if family == 4 else "::/0"
+    where = f"table {TABLES} proto {PROTOCOL}"
+    if len(hops) == 1:
+        return f"route replace {whole} {hops[0].removeprefix('nexthop ')} {where}"
+    return f"route {'replace' if hops else 'del'} {whole} {' '.join((where, *hops))}"
 
 
 def _in_order(lines: Sequence[LinePlan]) -> list[LinePlan]:
@@ -123,12 +195,8 @@ def _table(line: LinePlan, carrying: Sequence[LinePlan]) -> str:
 
 def _default(line: LinePlan, family: int) -> Iterator[str]:
     whole = "0.0.0.0/0" if family == 4 else "::/0"
-    hop = _hop(line, family)
-    if hop is not None:
-        yield (
-            f"route replace {whole} via {hop} dev {bare_device(line.device)} "
-            f"table {TABLES + line.number} proto {PROTOCOL}"
-        )
+    if words := _words(line, family):
+        yield f"route replace {whole} {words} table {TABLES + line.number} proto {PROTOCOL}"
 
 
 def _pinned(line: LinePlan, family: int, carrying: Sequence[LinePlan]) -> Iterator[str]:

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from netcharter.plan.shapes import Plan
 from netcharter.render.escape import bare_device
 from netcharter.render.exits import staying
+from netcharter.render.routes import together
 
 # (key, value, why and where from). Seconds.
 TIMERS: tuple[tuple[str, int, str], ...] = (
@@ -30,6 +31,7 @@ TIMERS: tuple[tuple[str, int, str], ...] = (
     ("nf_conntrack_tcp_timeout_max_retrans", 300, "transitory: RFC 5382 REQ-5"),
     ("nf_conntrack_generic_timeout", 600, "other protocols: RFC 6092 REC-12, 2 min, 5 advised"),
 )
+SOURCE = 1  # of the fields that a hash may take, the source address (ip-sysctl)
 DIALLED = ("net/ipv4/conf", "net/ipv6/conf")
 
 
@@ -40,11 +42,13 @@ def sysctl(plan: Plan) -> str:
         ("packets are passed on", _forwarding()),
         ("our own decisions check sources, also with two lines (RFC 3704 section 2.2)", _trust()),
         ("per device", _devices(plan)),
+        ("balanced lines: a device stays on one, by its address alone", _balanced(plan)),
         ("a TCP conversation begins with a SYN, and is not picked up halfway", _tracking(plan)),
         ("how long a conversation is remembered", _timers()),
         ("frames that a bridge passes on are not ours to decide", _bridges()),
     ):
-        lines += ["", f"# {title}", *settings]
+        found = [*settings]
+        lines += ["", f"# {title}", *found] if found else []
     return "\n".join(lines[1:]) + "\n"
 
 
@@ -98,6 +102,14 @@ def _devices(plan: Plan) -> Iterator[str]:
         yield f"{absent}net/ipv6/conf/{line.device}/accept_ra = {2 if line.automatic else 0}"
         for family in DIALLED:
             yield f"{absent}{family}/{line.device}/ignore_routes_with_linkdown = 1"
+
+
+def _balanced(plan: Plan) -> Iterator[str]:
+    """What the kernel chooses by among the hops of a route (ip-sysctl: 3 is fields of our choice).
+    Not for IPv6: there every source that is not the gateway's has its own line."""
+    if together(plan, 4):
+        yield f"net/ipv4/fib_multipath_hash_fields = {SOURCE}"
+        yield "net/ipv4/fib_multipath_hash_policy = 3"
 
 
 def _tracking(plan: Plan) -> Iterator[str]:

@@ -10,11 +10,11 @@ from ipaddress import IPv4Interface, ip_interface
 from typing import TypeVar
 
 from netcharter.render.escape import bare_device
-from netcharter.rollout import network
+from netcharter.rollout import network, placing
 from netcharter.rollout.escape import setting_line
 from netcharter.rollout.listing import Unlisted, block
 from netcharter.rollout.observe import OURS
-from netcharter.rollout.shapes import Choice, Family, Held, Interface, Link, Route
+from netcharter.rollout.shapes import Choice, Family, Held, Interface, Link, Lying, Route
 
 FILES = (
     "links.batch",
@@ -35,6 +35,8 @@ _VLAN = re.compile(r"link add link (\S+) name (\S+) type vlan id (\d{1,4})\Z")
 _ADDRESS = re.compile(r"address replace (\S+/\d+)( broadcast \+)? dev (\S+)\Z")
 _SETTING = re.compile(r"(-?)([^\s=]+) = (\S+)\Z")
 _OF_DEVICE = re.compile(r"net/ipv[46]/conf/([^/]+)/")
+_AT = re.compile(r"/etc/(?:[a-z0-9][\w.@+-]*/)*[a-z0-9][\w.@+-]*", re.ASCII)
+_UNIT = re.compile(r"netcharter-[a-z0-9-]{1,60}\.service")
 _REPLACES = "table inet netcharter\ndelete table inet netcharter\n"
 _TABLES = {"main": network.MAIN, "default": network.DEFAULT}
 
@@ -54,7 +56,8 @@ class Contents:
     links: by name, VLAN devices with parent and tag; devices: those that carry a line or an area,
     so that their addresses are the charter's; automatic: those of lines whose addresses others
     bring; text: the table; optional: settings that a kernel may lack; people: their identity
-    classes.
+    classes; placed: files that lie elsewhere, by where; services: units that run while the kit
+    stands, in the order in which they are begun, with the paths of the files they run by.
     """
 
     links: Mapping[str, Link]
@@ -67,6 +70,13 @@ class Contents:
     settings: Mapping[str, str]
     optional: frozenset[str]
     people: Mapping[str, int]
+    placed: Mapping[str, Lying]
+    services: Mapping[str, tuple[str, ...]]
+
+    @property
+    def sessions(self) -> frozenset[str]:
+        """Devices that come and go with what a line's service does, and bring their addresses."""
+        return self.automatic - self.links.keys()
 
 
 def contents(files: Mapping[str, bytes]) -> Contents:
@@ -76,6 +86,7 @@ def contents(files: Mapping[str, bytes]) -> Contents:
     addresses = tuple(_each(texts, "addresses.batch", _address))
     named = {m[1] for name in settings if (m := _OF_DEVICE.match(name))} - {"all", "default"}
     routes, choices = _ways(texts)
+    placed, services = _elsewhere(files, texts[MANIFEST])
     return Contents(
         links=_links(texts),
         devices=frozenset(named | {held.device for held in addresses}),
@@ -89,6 +100,8 @@ def contents(files: Mapping[str, bytes]) -> Contents:
         settings=settings,
         optional=optional,
         people=_people(texts[MANIFEST]),
+        placed=placed,
+        services=services,
     )
 
 
@@ -209,7 +222,8 @@ def _route(family: Family, words: list[str], name: str) -> Route:
     via = [part for key in ("via", "dev") if key in once for part in (key, said[key])]
     rest = ["scope", "0"] if family == 4 else ["metric", network.METRIC6]
     told = ["default", *via, "table", said["table"], "proto", network.STATIC, *rest]
-    return Route(family, (*told, *(word for hop in sorted(hops) for word in hop)))
+    each = hops if family == 4 else sorted(hops)
+    return Route(family, (*told, *(word for hop in each for word in hop)))
 
 
 def _choice(words: list[str]) -> tuple[str, ...]:
@@ -238,6 +252,32 @@ def _people(text: str) -> dict[str, int]:
         return {str(name): int(number) for name, number in found.items()}
     except (ValueError, KeyError, TypeError, AttributeError):
         raise KitBroken(MANIFEST, 0, "it does not list people") from None
+
+
+def _elsewhere(
+    files: Mapping[str, bytes], text: str
+) -> tuple[dict[str, Lying], dict[str, tuple[str, ...]]]:
+    """What is placed, and the services; kits of earlier versions list none."""
+    placed: dict[str, Lying] = {}
+    services: dict[str, tuple[str, ...]] = {}
+    try:
+        found = json.loads(text)
+        rows = found.get("placed", [])
+        for row in rows:
+            data, at = files[row["file"]], row["at"]
+            if not _AT.fullmatch(at) or "/../" in at or not placing.is_ours(data):
+                raise ValueError("it is no file of ours")
+            placed[at] = Lying(data.decode("ascii"), int(row["mode"], 8))
+        for row in found.get("services", []):
+            if not _UNIT.fullmatch(row["unit"]):
+                raise ValueError("it is no unit of ours")
+            named = set(row["files"])
+            services[row["unit"]] = tuple(r["at"] for r in rows if r["file"] in named)
+    except (ValueError, KeyError, TypeError, AttributeError):
+        raise KitBroken(
+            MANIFEST, 0, "what lies elsewhere and runs is not as kits list it"
+        ) from None
+    return placed, services
 
 
 def classes(old: Mapping[str, bytes], new: Mapping[str, bytes]) -> dict[int, int]:

@@ -480,13 +480,13 @@ def _in_ours(ground: _Ground, route: Lying) -> str:
     if network.key(route.route) in ground.replacing:
         return ""
     if route.network.prefixlen == 0 and route.plain and route.devices:
-        hops = {
+        known = {
             (said.get("via", ""), said["dev"])
             for ours in ground.kit.routes
             for said in _ways(ours)
             if ours.family == route.route.family
         }
-        if route.devices <= ground.kit.automatic or route.hops <= hops:
+        if all(hop in known or hop[1] in ground.kit.automatic for hop in route.hops):
             return ""
     return "what is to go out by a line"
 

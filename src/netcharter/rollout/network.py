@@ -170,7 +170,7 @@ def _route_words(family: Family, said: Record, kind: str, protocol: str) -> list
         words += ["metric", str(said["metric"])]
     if said.get("pref", "medium") != "medium":
         words += ["pref", str(said["pref"])]
-    more = _more(said)
+    more = _more(family, said)
     return None if more is None else words + more
 
 
@@ -185,8 +185,9 @@ def _way(said: Record) -> list[str]:
     return words
 
 
-def _more(said: Record) -> list[str] | None:
-    """Flags, sizes and the hops of a route with several; None if something is not known."""
+def _more(family: Family, said: Record) -> list[str] | None:
+    """Flags, sizes and the hops of a route with several; None if something is not known. In IPv4 the
+    order of hops says which senders each of them gets."""
     words = _flags(said)
     for metrics in said.get("metrics", ()):
         if words is None or not set(metrics) <= set(_METRICS):
@@ -195,7 +196,8 @@ def _more(said: Record) -> list[str] | None:
     hops = [] if "nhid" in said else [_hop(hop) for hop in said.get("nexthops", ())]
     if words is None or any(hop is None for hop in hops):
         return None
-    return words + [word for hop in sorted(filter(None, hops)) for word in hop]
+    each = [hop for hop in hops if hop]
+    return words + [word for hop in (each if family == 4 else sorted(each)) for word in hop]
 
 
 def _flags(said: Record) -> list[str] | None:

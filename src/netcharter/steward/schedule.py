@@ -8,7 +8,7 @@ from netcharter.plan import labels
 from netcharter.plan.shapes import Address, LinePlan, Plan
 from netcharter.render.escape import bare_device
 from netcharter.render.exits import staying
-from netcharter.render.routes import default_table, hops_together, leading, own_route
+from netcharter.render.routes import default_table, leading, own_route, together
 from netcharter.steward.shapes import Schedule, Timed, Way
 from netcharter.steward.ways import Leg, Limits, Ways
 
@@ -48,7 +48,7 @@ def ways(plan: Plan) -> Ways:
     stays = {name: labels.stay_set(name) for name in staying(plan)}
     return Ways(
         tuple(legs),
-        {family: hops_together(plan, family) for family in (4, 6)},
+        {family: together(plan, family) for family in (4, 6)},
         labels.TOGETHER if stays else 0,
         stays,
     )

@@ -13,7 +13,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from netcharter.render.routes import route_together
+from netcharter.render.routes import Share, hops_of, route_together
 from netcharter.rollout.network import MAIN
 
 Key = tuple[str, int]  # a line and an IP version
@@ -64,13 +64,13 @@ class Leg:
 
 @dataclass(frozen=True, slots=True)
 class Ways:
-    """All lines in all IP versions, in the order of the charter. balanced: the next hops of lines that
-    are balanced, in words, by IP version and line. together: the bit in the mark of conversations
+    """All lines in all IP versions, in the order of the charter. balanced: the parts of lines that
+    are balanced together, by IP version and line. together: the bit in the mark of conversations
     whose exit says so, 0 where none does; stays: by line, the set of the IPv4 addresses whose new
     conversations stay on it meanwhile."""
 
     legs: tuple[Leg, ...] = ()
-    balanced: Mapping[int, Mapping[str, str]] = field(default_factory=dict)
+    balanced: Mapping[int, Mapping[str, Share]] = field(default_factory=dict)
     together: int = 0
     stays: Mapping[str, str] = field(default_factory=dict)
 
@@ -81,13 +81,15 @@ class Ways:
 @dataclass(frozen=True, slots=True)
 class Held:
     """What a kernel has. carrier: by device; routes: IP version, table and device of each default
-    route that leads somewhere; rules: by IP version; hops: of the balanced route, by IP version, each
-    as the words of `render.routes`."""
+    route that leads somewhere, and by those three in `learnt` the words of its hop where it has just
+    one; rules: by IP version; hops: of the balanced route, by IP version in the
+    kernel's order, each as the words of `render.routes`."""
 
     carrier: Mapping[str, bool] = field(default_factory=dict)
     routes: frozenset[tuple[int, str, str]] = frozenset()
     rules: Mapping[int, frozenset[Words]] = field(default_factory=dict)
-    hops: Mapping[int, frozenset[str]] = field(default_factory=dict)
+    hops: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    learnt: Mapping[tuple[int, str, str], str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,15 +147,27 @@ def _routed(ways: Ways, family: int, out: Collection[Key], held: Held) -> Iterat
         gone = (family, leg.table, leg.device) not in held.routes
         if leg.route and gone and held.carrier.get(leg.device):
             yield leg.route
-    hops = ways.balanced.get(family, {})
-    wanted = {name: words for name, words in hops.items() if (name, family) not in out}
-    if hops and _plain(wanted.values()) != held.hops.get(family, frozenset()):
-        yield route_together(family, wanted.values())
+    shares = ways.balanced.get(family, {})
+    hops = shared(shares, family, out, held)
+    if shares and _plain(family, hops) != _plain(family, held.hops.get(family, ())):
+        yield route_together(family, hops)
 
 
-def _plain(hops: Collection[str]) -> frozenset[str]:
-    """A route with one hop has no weights to tell."""
-    return frozenset(hops if len(hops) > 1 else (one.partition(" weight ")[0] for one in hops))
+def shared(
+    shares: Mapping[str, Share], family: int, out: Collection[Key], held: Held
+) -> tuple[str, ...]:
+    """The hops that the balanced route is to have. A line that has not learnt its own is left out."""
+    there: dict[str, str] = {}
+    for name, share in shares.items():
+        hop = share.hop or held.learnt.get((family, share.table, share.device), "")
+        if hop and (name, family) not in out:
+            there[name] = hop
+    return hops_of(family, shares, there)
+
+
+def _plain(family: int, hops: tuple[str, ...]) -> tuple[str, ...]:
+    """The kernel lists those of IPv6 in an order of its own, and it says nothing there."""
+    return hops if family == 4 else tuple(sorted(hops))
 
 
 def asked(text: str) -> Words:
@@ -183,12 +197,14 @@ def without(text: str, ways: Ways, family: int, out: Iterable[Key]) -> str:
     """A kit's text of routes and rules as it is to be while some lines are out."""
     gone = set(out)
     rules = {one for leg in ways.of(family) if leg.key in gone for one in leg.choices}
-    hops = ways.balanced.get(family, {})
-    left = [words for name, words in hops.items() if (name, family) not in gone]
-    whole, rest = route_together(family, hops.values()), route_together(family, left)
+    shares = ways.balanced.get(family, {})
+    known = {name: share.hop for name, share in shares.items() if share.hop}
+    used = {name: hop for name, hop in known.items() if (name, family) not in gone}
+    left = hops_of(family, shares, used)
+    whole, rest = (route_together(family, hops) for hops in (hops_of(family, shares, known), left))
     found = []
     for line in text.splitlines():
-        if line == whole and hops:
+        if line == whole and shares:
             found += [rest] if left else []
         elif line not in rules:
             found.append(line)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from ipaddress import ip_address, ip_interface, ip_network
@@ -130,7 +130,8 @@ def held(said: Mapping[int, bytes]) -> Held:
     carrier: dict[str, bool] = {}
     routes: set[tuple[int, str, str]] = set()
     rules: dict[int, frozenset[Words]] = {}
-    hops: dict[int, frozenset[str]] = {}
+    hops: dict[int, tuple[str, ...]] = {}
+    learnt: dict[tuple[int, str, str], str] = {}
     for family, text in said.items():
         try:
             links, ways, choices = (json.loads(line) for line in _documents(text))
@@ -138,11 +139,12 @@ def held(said: Mapping[int, bytes]) -> Held:
                 str(one["ifname"]): {"UP", "LOWER_UP"} <= {*one["flags"]} for one in links if one
             }
             routes |= set(_routes(family, ways))
-            hops[family] = frozenset(_hops(ways))
+            learnt = dict(_learnt(family, ways)) | learnt
+            hops[family] = tuple(_hops(ways))
             rules[family] = frozenset(_rules(family, choices))
         except (ValueError, TypeError, KeyError, AttributeError):
             raise EffectFailed("ip -batch", "its answer is not what it is known to say") from None
-    return Held(carrier, frozenset(routes), rules, hops)
+    return Held(carrier, frozenset(routes), rules, hops, learnt)
 
 
 def _documents(text: bytes) -> Iterator[bytes]:
@@ -157,6 +159,17 @@ def _routes(family: int, rows: Iterable[dict[str, Any]]) -> Iterator[tuple[int, 
                 yield family, _MAIN.get(table, table), str(hop["dev"])
 
 
+def _learnt(
+    family: int, rows: Sequence[dict[str, Any]]
+) -> Iterator[tuple[tuple[int, str, str], str]]:
+    """The hops of default routes that have just one; of several routes the first that is asked counts,
+    so it comes last."""
+    for row in reversed(rows):
+        table = str(row.get("table", network.MAIN))
+        if "nexthops" not in row and "via" not in row and any(_routes(family, [row])):
+            yield (family, _MAIN.get(table, table), str(row["dev"])), _hop(row)
+
+
 def _hops(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
     """The hops of the balanced route, in the words of the kit. What others put in its place may lack
     some of them, and is then no hop of ours."""
@@ -166,7 +179,14 @@ def _hops(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
         several = row.get("nexthops")
         for hop in several or (row,):
             weight = f" weight {hop.get('weight', 1)}" if several else ""
-            yield f"nexthop via {hop.get('gateway', '')} dev {hop.get('dev', '')}{weight}"
+            yield f"nexthop {_hop(hop)}{weight}"
+
+
+def _hop(said: dict[str, Any]) -> str:
+    """The provider's network need not hold its next hop (`onlink`), as it need not in DHCP."""
+    via = f"via {ip_address(said['gateway'])} " if "gateway" in said else ""
+    beyond = " onlink" if "onlink" in said.get("flags", ()) else ""
+    return f"{via}dev {said.get('dev', '')}{beyond}"
 
 
 def _rules(family: int, rows: Iterable[dict[str, Any]]) -> Iterator[Words]:
