@@ -15,6 +15,7 @@ import pytest
 from netcharter.render import render
 from netcharter.render.routes import HEAVIEST, hops_of, known_together, spread, together
 from netcharter.rollout.contents import contents
+from netcharter.rollout.diverting import diverting, looking
 from netcharter.steward.loop.outward import held
 from netcharter.steward.schedule import ways
 from netcharter.steward.ways import Held, amiss, without
@@ -245,6 +246,19 @@ def as_by_chance(found: Mapping[str, str], expected: Mapping[str, int]) -> None:
         assert abs(seen[name] - whole * p) <= allowed, seen
 
 
+def led_away(site: Site) -> list[str]:
+    """What a roll-out and `holds` tell of routes that are none of ours."""
+    asking = looking()
+    question = next(asking)
+    while True:
+        try:
+            question = asking.send(site.gateway.run(question.argv, question.stdin))
+        except StopIteration as end:
+            files = render(planned(CHARTER)).files
+            told = diverting(files, site.gateway.observe(), end.value, lambda where: True)
+            return [one.sentence for one in told if " table 100 " in one.sentence]
+
+
 def learn(site: Site) -> None:
     """A PPPoE session begins, and a lease comes; as pppd's hook and a DHCP client tell the kernel."""
     site.gateway.shell(
@@ -263,6 +277,7 @@ def test_devices_stay_on_their_lines_with_packets(site: Site) -> None:
     assert [hop.partition(" weight ")[0] for hop in site.lead()] == [
         "via 203.0.113.9 dev eth0", "dev ppp2", "via 198.51.100.17 dev eth3",
     ]  # fmt: skip
+    assert led_away(site) == []
     for line in site.lines_of(30, DESTINATIONS, PORTS).values():
         assert line in WEIGHT  # one alone, wherever it goes
     whole = site.lines_of()
@@ -276,6 +291,8 @@ def test_devices_stay_on_their_lines_with_packets(site: Site) -> None:
         as_by_chance(moved, {name: w for name, w in WEIGHT.items() if name != out})
     site.lead()
     assert site.lines_of() == whole  # whose line is back is on it again, and nobody else moved
+    site.gateway.shell("ip route replace default dev eth2 table 100")
+    assert led_away(site)
     # The session ends: the kernel takes its hop away with the device, and the steward the rest.
     site.gateway.shell("ip link delete ppp2")
     assert "ppp2" not in " ".join(site.lead())
