@@ -590,6 +590,17 @@ CASES = (
         ("offer 1 cannot be reached over IPv4: dsl has 100.64.0.10",),
     ),
     Case(
+        "web pages with a limit below one browser",
+        "limit-below-a-browser",
+        "warning",
+        {"offers": "\n  - {offer: [ssh, https], on: dsl, to: shop,"
+         " per-source: ⟦{new: 30 per minute, at-once: 5}⟧}\n"},
+        {"offers": "\n  - {offer: [ssh, https], on: dsl, to: shop,"
+         " per-source: {new: 6 per minute, at-once: 6}}\n"
+         "  - {offer: smtp, on: dsl, to: shop, per-source: {new: 2 per hour}}\n"},
+        ("offer 1 offers web pages, and `at-once: 5` per source is less than one",),
+    ),
+    Case(
         "a device of its own is a stranger",
         "device-unknown",
         "warning",

@@ -8,6 +8,8 @@ import pytest
 
 from netcharter.tasks.compare import compare_charters
 from netcharter.tasks.questions import Explained, explain
+from netcharter.tasks.show import show_charter
+from netcharter.tasks.show_text import show_text
 from netcharter.tasks.sources import Source
 
 NOW = datetime(2026, 11, 2, 9, tzinfo=UTC)
@@ -56,6 +58,70 @@ def test_what_may_leave_by_no_other_line_is_refused_and_the_exit_is_named() -> N
     last = told.stories[0].steps[-1]
     assert last.text == "exit 2 allows mast and no other line"
     assert last.span is not None and last.span.line == 15
+
+
+SHARED = HUT.replace(b"next-hop: 203.0.113.9}", b"next-hop: 203.0.113.9, role: balanced}").replace(
+    b"next-hop: 198.51.100.9}", b"next-hop: 198.51.100.9, role: balanced, weight: 2}"
+)
+
+
+@pytest.mark.parametrize(
+    ("asked", "down", "said"),
+    [
+        (("home", "internet", "https"), [],
+         "it leaves by dsl or mast, which share what leaves by 1 to 2, with the address of that line"),
+        (("home", "internet", "https"), ["dsl"],
+         "it leaves by mast, which is up, with 198.51.100.10 as its source"),
+        (("phones", "internet", "sip"), [], "it leaves by mast as exit 1 says"),
+        (("phones", "internet", "sip"), ["mast"], "it leaves by dsl, which is up"),
+    ],
+)  # fmt: skip
+def test_lines_that_share_are_all_named(
+    asked: tuple[str, str, str], down: list[str], said: str
+) -> None:
+    told = explain(Source("hut.yaml", SHARED), *asked, NOW, down=down)
+    assert any(step.text.startswith(said) for step in told.stories[0].steps), told.stories[0].steps
+
+
+def test_exits_are_shown_with_their_lines_in_order() -> None:
+    shown = show_charter(Source("hut.yaml", HUT.replace(b"by: mast, because: calls", b"by: [mast, dsl], together: true, because: calls")))  # fmt: skip
+    first, second = shown.as_json()["exits"]
+    assert (first["name"], first["by"], first["or_else"], first["together"]) == (
+        "exit 1", ["mast", "dsl"], "others", True,
+    )  # fmt: skip
+    assert first["clauses"] == [
+        {"from": "phones", "to": "internet", "service": "sip", "when": "always"}
+    ]
+    assert (second["or_else"], second["because"]) == ("refused", "its contract")
+    text = " ".join(show_text(shown, 100, False).split())
+    assert (
+        "1. exit 1 hut.yaml:14 phones -> internet with sip by mast, then dsl, then by others; a"
+        " device with open ones stays on its line because: calls" in text
+    )
+    assert "home -> exchange with anything by mast, or else refused because: its contract" in text
+
+
+def test_a_comparison_tells_other_limits_of_the_same_offer() -> None:
+    offers = b"""devices:
+  shop: {area: home, hardware: 02:00:00:aa:00:09, address: lasting}
+offers:
+  - {offer: https, on: dsl, to: shop, per-source: {new: 30 per minute}}
+  - {offer: http, on: dsl, to: shop}
+"""
+    old = HUT + offers
+    new = HUT + offers.replace(b"new: 30", b"at-once: 40, new: 60").replace(b"http,", b"ssh,")
+    found = compare_charters(Source("hut.yaml", old), Source("new.yaml", new), NOW)
+    assert [dict(one.as_json()) for one in found.comparison.moved] == [
+        {
+            "what": "offer 1: limit per source",
+            "before": "30 new per minute per source",
+            "after": "60 new per minute and 40 at once per source",
+        }
+    ]
+    alone = HUT + offers.replace(b", per-source: {new: 30 per minute}", b"")
+    less = compare_charters(Source("hut.yaml", old), Source("new.yaml", alone), NOW)
+    assert less.comparison.same and not less.ok
+    assert less.as_json()["moved"][0]["after"] == "none"
 
 
 def test_a_comparison_says_which_exits_and_which_first_addresses_are_others() -> None:

@@ -234,6 +234,13 @@ SITE = {
         "Nothing arrives there from the internet.",
         "Ask the provider for a public address, or offer it over IPv6.",
     ),
+    "limit-below-a-browser": Entry(
+        "limit that stops a browser",
+        "Web pages are offered with a limit per source that a single browser exceeds.",
+        "Pages come in part or not at all; and many people may share one address (RFC 6269 section "
+        "5).",
+        "Write larger numbers, for instance `per-source: {new: 60 per minute, at-once: 40}`.",
+    ),
 }
 
 PROMISES = {

@@ -113,6 +113,7 @@ def moves(old: Plan, new: Plan) -> Iterator[Moved]:
                 if a != b:
                     yield Moved(f"{line.name}: {what}", str(a or "none"), str(b or "none"))
     yield from _exits(old, new)
+    yield from _limits(old, new)
 
 
 def _exits(old: Plan, new: Plan) -> Iterator[Moved]:
@@ -121,6 +122,28 @@ def _exits(old: Plan, new: Plan) -> Iterator[Moved]:
     for number, (a, b) in enumerate(zip_longest(before, after, fillvalue="none"), 1):
         if a != b:
             yield Moved(f"exit {number}", a, b)
+
+
+def _limits(old: Plan, new: Plan) -> Iterator[Moved]:
+    """What one source may do of an offer. An offer is known by what it offers, where and of whom:
+    one that is new or gone is told by what it opens or closes."""
+    before, after = _limited(old), _limited(new)
+    for known, (name, limit) in after.items():
+        was = before.get(known, (name, limit))[1]
+        if was != limit:
+            yield Moved(f"{name}: limit per source", was, limit)
+
+
+def _limited(plan: Plan) -> dict[Hashable, tuple[str, str]]:
+    """By offer, its name and its limit in words."""
+    said = {row.charter_index: str(row.limit) for row in plan.rows if row.limit is not None}
+    return {
+        (one.services, one.lines, one.to, one.at, one.address, one.who): (
+            one.name,
+            said.get(n, "none"),
+        )
+        for n, one in enumerate(plan.charter.offers)
+    }
 
 
 def _four(line: LinePlan) -> str:

@@ -10,8 +10,9 @@ from ipaddress import IPv4Network
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.plan.coding import hardware_text
 from netcharter.plan.shapes import DevicePlan, Offer, Promise, Rule
+from netcharter.plan.terms import service_parts
 from netcharter.proofs.naming import listed
-from netcharter.proofs.promises import MANAGEMENT, OUTSIDE, Break, PromiseResult
+from netcharter.proofs.promises import MANAGEMENT, OUTSIDE, Break, PromiseResult, ground_of
 from netcharter.proofs.rules_audit import Audit
 from netcharter.proofs.story import row_name
 
@@ -20,6 +21,8 @@ SOON = timedelta(days=30)
 BEHIND_CARRIER = tuple(
     map(IPv4Network, ("100.64.0.0/10", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16"))
 )
+TCP, WEB = 6, (80, 443)
+BROWSER = 6  # conversations of one browser with one server at a time; common practice, no source
 LOCAL_BIT = 0x02 << 40  # locally administered, IEEE 802 / RFC 9542 section 2.1
 
 
@@ -341,4 +344,27 @@ def behind_carrier(audit: Audit) -> Iterator[Diagnostic]:
                 )
 
 
-EVERY_SITE = (endings, unused, apart, hygiene, spoofable, behind_carrier)
+def low_limits(audit: Audit) -> Iterator[Diagnostic]:
+    """Web pages that are offered with a limit below what a single browser asks for."""
+    ground = ground_of(audit.plan)
+    for number, offer in enumerate(audit.plan.charter.offers):
+        said = offer.per_source
+        parts = [part for name in offer.services for part in service_parts(ground, name)]
+        web = any(protocol == TCP and low <= port <= high for protocol, low, high in parts
+                  for port in WEB)  # fmt: skip
+        if said is None or not web:
+            continue
+        counts = {"new": said.begun, "at-once": said.at_once}
+        low = [f"`{key}: {n}`" for key, n in counts.items() if n is not None and n < BROWSER]
+        if low:
+            yield Diagnostic(
+                "limit-below-a-browser",
+                "warning",
+                f"{offer.name} offers web pages, and {listed(low)} per source is less than one"
+                f" browser asks for, which opens {BROWSER} conversations at a time",
+                audit.plan.charter.where("offers", number, "per-source"),
+                help="say 30 or more: behind one address there may be many people",
+            )
+
+
+EVERY_SITE = (endings, unused, apart, hygiene, spoofable, behind_carrier, low_limits)

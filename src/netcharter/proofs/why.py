@@ -17,7 +17,7 @@ from netcharter.plan.exits import NO_EXIT
 from netcharter.plan.fate import Attempt, Environment, Outcome, exit_of, fate, in_force, matches
 from netcharter.plan.hours import flips
 from netcharter.plan.housekeeping import LINK_LOCAL6, MULTICAST
-from netcharter.plan.shapes import ALWAYS, ExitPlan, Plan, Region, Row
+from netcharter.plan.shapes import ALWAYS, ExitPlan, LinePlan, Plan, Region, Row
 from netcharter.plan.terms import Ground, all_reached, service_set
 from netcharter.proofs.ask import NotUnderstood, check_services
 from netcharter.proofs.naming import Naming, listed
@@ -31,6 +31,8 @@ ENTERS = "it enters by"
 LINK_SCOPE = union(MULTICAST, LINK_LOCAL6)  # never forwarded
 NO_WAY = "no line that is up leads there, so for now it gets no further than the gateway"
 LOOKING_AHEAD = timedelta(days=370)  # for the end of hours
+
+_ROLES = {"main": 0, "balanced": 1}  # the order in which lines are asked; standby ones last
 
 MOST_PARTS = 8  # stretches of one service whose stories are told
 
@@ -329,14 +331,33 @@ def _exit_text(plan: Plan, telling: Telling, chosen: ExitPlan | None) -> str:
     rank = {name: place for place, name in enumerate(chosen.lines)} if chosen is not None else {}
     carrying = sorted(
         (x for x in up if x.carries4 and not (chosen and chosen.refused and x.name not in rank)),
-        key=lambda x: (rank.get(x.name, len(rank)), x.role == "standby"),
+        key=lambda x: (rank.get(x.name, len(rank)), _ROLES.get(x.role, len(_ROLES))),
     )
     if not carrying:
         return NO_WAY
     first = carrying[0]
+    if first.name not in rank and (sharing := _sharing(plan, carrying)):
+        if len(sharing) > 1:
+            return _shared_text(sharing)
+        first = sharing[0]
     own = str(first.v4.ip) if first.v4 else "the address it has then"
     said = f" as {chosen.name} says" if chosen is not None and first.name in rank else ""
     return f"it leaves by {first.name}{said}, which is up, with {own} as its source"
+
+
+def _sharing(plan: Plan, carrying: Sequence[LinePlan]) -> list[LinePlan]:
+    """Those of some lines that share what leaves, before all others."""
+    balanced = [line.name for line in plan.lines if line.role == "balanced" and line.carries4]
+    return [line for line in carrying if len(balanced) > 1 and line.name in balanced]
+
+
+def _shared_text(sharing: Sequence[LinePlan]) -> str:
+    names = listed([line.name for line in sharing], "or")
+    weights = " to ".join(str(line.weight) for line in sharing)
+    return (
+        f"it leaves by {names}, which share what leaves by {weights}, with the address of that line"
+        " as its source; each device stays on one of them, whatever it asks for, while that is up"
+    )
 
 
 def _differing(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Step]:

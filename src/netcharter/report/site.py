@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv6Address
 from typing import Literal
 
+from netcharter.charter.model import Exit
 from netcharter.plan import coding
 from netcharter.plan.coding import hardware_text
 from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan, Rate
@@ -69,6 +70,17 @@ class Way:
 
 
 @dataclass(frozen=True, slots=True)
+class ExitSign:
+    """By which lines some of what leaves goes, in the words of the charter."""
+
+    name: str
+    told: str
+    lines: tuple[str, ...]
+    behind: str
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
 class SiteSigns:
     name: str
     managed: str
@@ -77,6 +89,7 @@ class SiteSigns:
     lines: tuple[LineSign, ...]
     areas: tuple[AreaSign, ...]
     ways: tuple[Way, ...]
+    exits: tuple[ExitSign, ...] = ()
 
 
 def signs(proof: Proof) -> SiteSigns:
@@ -91,7 +104,15 @@ def signs(proof: Proof) -> SiteSigns:
         lines=tuple(_line(line) for line in plan.lines),
         areas=tuple(_area(plan, area) for area in plan.areas),
         ways=(*_offers(plan), *_broken(proof)),
+        exits=tuple(map(_exit, plan.charter.exits)),
     )
+
+
+def _exit(one: Exit) -> ExitSign:
+    told = f"{listed(one.who)} to {listed(one.reach)} with {listed(one.services)}"
+    behind = "no other line" if one.refused else "the other lines"
+    because = one_line(one.because or "")
+    return ExitSign(one.name, told, one.lines, behind, because)
 
 
 def _line(line: LinePlan) -> LineSign:

@@ -22,7 +22,7 @@ from netcharter.diagnostics import Span
 from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, hardware_text
-from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan, Region, Row
+from netcharter.plan.shapes import AreaPlan, DevicePlan, ExitPlan, LinePlan, Plan, Region, Row
 from netcharter.space.ranges import Ranges, intersect, ranges, size, subtract, union
 from netcharter.tasks.show_words import EVERYTHING, Clause, Words
 from netcharter.tasks.sources import Source, usable_plan
@@ -102,6 +102,7 @@ class ShowResult:
     hours: tuple[Json, ...]
     decisions: tuple[Decision, ...]
     view: View | None = None
+    exits: tuple[Json, ...] = ()
 
     def as_json(self) -> Json:
         """As the page on JSON says under `show`."""
@@ -114,6 +115,7 @@ class ShowResult:
             "areas": list(self.areas),
             "devices": list(self.devices),
             "hours": list(self.hours),
+            "exits": list(self.exits),
             "decisions": [decision.as_json() for decision in self.decisions],
         }
         if self.view is not None:
@@ -140,6 +142,7 @@ def show(plan: Plan, by: By | None = None) -> ShowResult:
         hours=tuple(_hours(plan, hours) for hours in plan.hours.values()),
         decisions=tuple(_decision(words, row, row.regions) for row in plan.rows),
         view=None if by is None else View(by, tuple(_sections(plan, words, by))),
+        exits=tuple(_exit(words, one) for one in plan.exits),
     )
 
 
@@ -211,6 +214,19 @@ def _device(device: DevicePlan) -> Json:
         "addresses": [str(one) for one in (*device.addresses4, *device.addresses6)],
         "marks": [mark for mark, holds in marks.items() if holds],
         "span": _span(device.span),
+    }
+
+
+def _exit(words: Words, one: ExitPlan) -> Json:
+    return {
+        "name": one.name,
+        "number": one.number,
+        "clauses": [clause.as_json() for clause in words.clauses(one.regions)],
+        "by": list(one.lines),
+        "or_else": "refused" if one.refused else "others",
+        "together": one.together,
+        "because": one.because,
+        "span": _span(one.span),
     }
 
 

@@ -58,6 +58,10 @@ def _everything(console: Console, result: ShowResult) -> None:
     _table(console, "Areas", [_area_cells(area) for area in result.areas])
     _table(console, "Devices", [_device_cells(device) for device in result.devices])
     _table(console, "Hours", [{"hours": [h["name"]], "windows": h["words"]} for h in result.hours])
+    if result.exits:
+        _heading(console, "Exits: the first that fits says by which line it leaves", blank=True)
+    for one in result.exits:
+        _exit(console, one)
     _heading(console, "Decisions: the first that fits decides", blank=True)
     for decision in result.decisions:
         _decision(console, decision)
@@ -170,6 +174,18 @@ def _device_cells(device: Mapping[str, Any]) -> Cells:
         "addresses": device["addresses"] or ["changing"],
         "marks": [mark for mark in device["marks"] if mark != "lasting"],
     }
+
+
+def _exit(console: Console, one: Mapping[str, Any]) -> None:
+    place = f"  {one['span']['file']}:{one['span']['line']}" if one["span"] else ""
+    _say(console, f"{one['number']:>3}. {one['name']}{place}")
+    for clause in one["clauses"]:
+        _say(console, f"{clause['from']} -> {clause['to']} with {clause['service']}", indent=INDENT)
+    behind = "or else refused" if one["or_else"] == "refused" else "then by others"
+    stay = "; a device with open ones stays on its line" if one["together"] else ""
+    _say(console, f"by {', then '.join(one['by'])}, {behind}{stay}", indent=INDENT)
+    if one["because"]:
+        _say(console, f"because: {one['because']}", "dim", INDENT)
 
 
 # Decisions
