@@ -23,6 +23,7 @@ def our_words() -> set[str]:
         "closed",
         "automatic",
         "lasting",
+        "delegated",
     }
     for record in records():
         words |= {key.name for key in record.keys}

@@ -90,6 +90,7 @@ def addresses(plan: Plan) -> dict[str, Any]:
     """What the plan chose, for the naive interpreter to take over."""
     return {
         "local": plan.local_prefix,
+        "prefixes": {line.name: line.prefix for line in plan.lines},
         "areas": {
             area.name: {"v4": area.v4, "v6": [(s.network, s.line) for s in area.subnets6]}
             for area in plan.areas

@@ -463,10 +463,11 @@ def dhcp(site: Site, a: Attempt, e: Environment) -> bool:
             return inside(a.source, LINK_LOCAL)
         return False
     if a.entrance in site.lines:
-        if not site.lines[a.entrance].automatic:
-            return False
+        line = site.lines[a.entrance]
         if version == 4 and a.number == 68 and (to_broadcast or to_gateway):
-            return True
+            return line.automatic
+        if not line.automatic and not line.asks:
+            return False
         return a.number == 546 and inside(a.source, LINK_LOCAL) and to_gateway
     return _dhcp_of_gateway(site, a)
 
@@ -484,7 +485,8 @@ def _dhcp_of_gateway(site: Site, a: Attempt) -> bool:
         return a.number == 67 and automatic and (to_broadcast or to_internet)
     if a.number == 546 and inside(a.destination, LINK_LOCAL):
         return True
-    return a.number == 547 and automatic and by_gateway and a.destination == DHCP_AGENTS
+    asks = automatic or any(line.asks for line in site.lines.values())
+    return a.number == 547 and asks and by_gateway and a.destination == DHCP_AGENTS
 
 
 def forged(site: Site, a: Attempt, e: Environment) -> bool:

@@ -174,6 +174,8 @@ def _lines(draft: Draft) -> None:
             said["prefix"] = str(IPv6Network(f"2001:db8:a{number}00::/{length}"))
         if number and draft.chance(0.5):
             said["role"] = "standby"
+        if Random(f"delegated {said}").random() < 0.15:
+            said["prefix"] = "delegated"
         # Drawn from what is said already, so that everything else stays as it was drawn before.
         _further(Random(f"further {said}"), said, v4, FURTHER4[number])
         draft.lines[name] = said | _narrow(Random(str(said)), said["address"] == "automatic")
@@ -231,6 +233,7 @@ def _areas(draft: Draft) -> None:
 def _given_64(draft: Draft, number: int) -> IPv6Network:
     """A /64 in the site's local prefix, in another local one, or inside a line's prefix."""
     prefixes = [said["prefix"] for said in draft.lines.values() if "prefix" in said]
+    prefixes = [one for one in prefixes if one != "delegated"]
     if prefixes and draft.chance(0.15):
         prefix = IPv6Network(draft.rng.choice(prefixes))
         return list(prefix.subnets(new_prefix=64))[-1 - number]

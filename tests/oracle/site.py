@@ -61,6 +61,7 @@ class Line:
     interfaces: list[Interface]
     next_hops: list[Address]
     prefix: Network | None
+    asks: bool  # for its prefix, by DHCP
 
 
 @dataclass
@@ -149,7 +150,7 @@ def prepare(text: str, addresses: dict[str, Any]) -> Site:
         zone=ZoneInfo(site["timezone"]),
         managed_from=_many(site.get("managed-from")),
         local=None if local is None else IPv6Network(local),
-        lines={name: _line(name, said) for name, said in raw["lines"].items()},
+        lines={name: _line(name, said, addresses) for name, said in raw["lines"].items()},
         areas=areas,
         devices={
             name: _device(name, said, areas, addresses)
@@ -177,7 +178,15 @@ def _many(said: Any) -> list[str]:
     return list(said) if isinstance(said, list) else [said]
 
 
-def _line(name: str, said: dict[str, Any]) -> Line:
+def _prefix(name: str, said: str | None, addresses: dict[str, Any]) -> Network | None:
+    """A prefix that is delegated nobody can write: whoever asks has to say it."""
+    if said == "delegated":
+        known: dict[str, Network | None] = addresses.get("prefixes", {})
+        return known.get(name)
+    return ip_network(said) if said else None
+
+
+def _line(name: str, said: dict[str, Any], addresses: dict[str, Any]) -> Line:
     """`mtu` and `pppoe` are about how packets travel, not about which."""
     automatic = said.get("address", "automatic") == "automatic"
     return Line(
@@ -185,7 +194,8 @@ def _line(name: str, said: dict[str, Any]) -> Line:
         automatic=automatic,
         interfaces=[] if automatic else [ip_interface(text) for text in _many(said["address"])],
         next_hops=[ip_address(text) for text in _many(said.get("next-hop"))],
-        prefix=ip_network(said["prefix"]) if said.get("prefix") else None,
+        prefix=_prefix(name, said.get("prefix"), addresses),
+        asks=said.get("prefix") == "delegated",
     )
 
 

@@ -232,6 +232,9 @@ BROKEN = {
     "a prefix of a kind": '{"netcharter": "1", "areas": [{"name": "a", "prefix": 7}]}',
     "twice": '{"netcharter": "1", "areas": [{"name": "a", "prefix": null},'
     ' {"name": "a", "prefix": null}]}',
+    "delegated of a kind": '{"netcharter": "1", "areas": [], "delegated": []}',
+    "delegated that is none": '{"netcharter": "1", "areas": [], "delegated": {"a": "10.0.0.0/8"}}',
+    "delegated number": '{"netcharter": "1", "areas": [], "delegated": {"a": 7}}',
     "overlapping": '{"netcharter": "1", "areas": [{"name": "a", "prefix": "10.0.0.0/8"},'
     ' {"name": "b", "prefix": "10.1.0.0/16"}]}',
 }

@@ -26,6 +26,7 @@ from netcharter.charter.model import (
 )
 from netcharter.charter.sentences import Known, rule_name
 from netcharter.charter.shapes import GUESSED, SAID, Fields, Walk
+from netcharter.charter.values import DELEGATED
 
 
 def build(walk: Walk, doc: Fields, services: Known) -> Charter:
@@ -70,6 +71,7 @@ def build(walk: Walk, doc: Fields, services: Known) -> Charter:
 
 def _line(name: str, fields: Fields, index: int) -> Line:
     rate, addresses = fields.get("rate"), fields.get("address", ())
+    delegated = fields.get("prefix") == DELEGATED
     return Line(
         name=name,
         device=fields["device"],
@@ -81,7 +83,8 @@ def _line(name: str, fields: Fields, index: int) -> Line:
         role=fields.get("role", "standby" if index else "main"),
         weight=fields.get("weight", 1),
         watch=_watch(fields.get("watch", {})),
-        prefix=fields.get("prefix"),
+        prefix=None if delegated else fields.get("prefix"),
+        delegated=delegated,
         mtu=fields.get("mtu"),
         pppoe=fields["pppoe"]["as"] if "pppoe" in fields else None,
     )

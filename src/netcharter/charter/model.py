@@ -70,6 +70,7 @@ class Line:
     watch: Watch = Watch()
     mtu: int | None = None  # bytes of the largest packet; None: what the device has
     pppoe: str | None = None  # whom the provider knows; its password never stands in a charter
+    delegated: bool = False  # its prefix is asked for on the gateway, and not known here
 
 
 @dataclass(frozen=True, slots=True)

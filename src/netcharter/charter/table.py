@@ -177,7 +177,18 @@ LINE = Record(
         ),
         Key("weight", number("a weight", 1, 256), "its share among balanced lines", default="1"),
         Key("watch", WATCH, "when it counts as failed, so that others step in"),
-        Key("prefix", LINE_PREFIX, "the IPv6 prefix the provider gives the site", default="none"),
+        Key(
+            "prefix",
+            WordOr(
+                "`delegated`, or a global IPv6 prefix",
+                values.DELEGATED,
+                values.DELEGATED,
+                LINE_PREFIX,
+            ),
+            "the IPv6 prefix the provider gives the site; `delegated`: the gateway asks for it, and "
+            "follows where it changes",
+            default="none",
+        ),
         Key(
             "mtu",
             number("a number of bytes", LEAST_MTU, MOST_MTU),

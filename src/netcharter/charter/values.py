@@ -16,6 +16,7 @@ from ipaddress import (
     ip_interface,
     ip_network,
 )
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from netcharter.charter.model import Window
@@ -434,6 +435,9 @@ def local_prefix(value: str) -> IPv6Network:
         raise Wrong("bad-prefix", f"`{found}` is not a local IPv6 prefix: those are /48 in fd00::/8",
                     "leave it out, and one is drawn for this site")  # fmt: skip
     return found
+
+
+DELEGATED: Final = "delegated"  # a prefix that the gateway asks the provider for (RFC 8415)
 
 
 def line_prefix(value: str) -> IPv6Network:

@@ -16,7 +16,7 @@ from netcharter.cli.common import (
     safe,
     working,
 )
-from netcharter.cli.keeping import keep_option, kept_source
+from netcharter.cli.keeping import keep_option, kept_source, learnt_option
 
 
 @click.command("ask")
@@ -27,6 +27,7 @@ from netcharter.cli.keeping import keep_option, kept_source
 @click.option("--with", "services", multiple=True, metavar="SERVICE", help="with which service")
 @click.option("--at", metavar="MOMENT", help="at this moment only: 'Tue 21:30'")
 @keep_option
+@learnt_option
 @json_option
 @as_of_option
 @exits
@@ -38,6 +39,7 @@ def cli(
     services: tuple[str, ...],
     at: str | None,
     keep: Path | None,
+    learnt: tuple[str, ...],
     as_json: bool,
     as_of: str | None,
 ) -> int:
@@ -46,7 +48,7 @@ def cli(
 
     with working("asking"):
         found = ask_charter(
-            kept_source(charter, keep),
+            kept_source(charter, keep, learnt),
             question,
             clock(),
             who=who,

@@ -19,7 +19,7 @@ from netcharter.cli.common import (
     working,
     write_text,
 )
-from netcharter.cli.keeping import keep_option, kept_source
+from netcharter.cli.keeping import keep_option, kept_source, learnt_option
 
 
 @click.command("check")
@@ -31,18 +31,24 @@ from netcharter.cli.keeping import keep_option, kept_source
     help="write the judgement as one self-contained page",
 )
 @keep_option
+@learnt_option
 @json_option
 @as_of_option
 @exits
 def cli(
-    charter: Path, page: Path | None, keep: Path | None, as_json: bool, as_of: str | None
+    charter: Path,
+    page: Path | None,
+    keep: Path | None,
+    learnt: tuple[str, ...],
+    as_json: bool,
+    as_of: str | None,
 ) -> int:
     """Judge a charter: what every possible connection will do, before anything is touched."""
     from netcharter.tasks.check import check, page_of
     from netcharter.tasks.check_text import summary
 
     with working("proving"):
-        found = check(kept_source(charter, keep), clock(), as_of)
+        found = check(kept_source(charter, keep, learnt), clock(), as_of)
     if page is not None:
         write_text(page, page_of(found, clock()), keep=map(Path, found.texts))
     if as_json:

@@ -1,7 +1,10 @@
-"""`--keep`: the areas of an earlier kit keep the prefixes and numbers that they have there."""
+"""`--keep`: the areas of an earlier kit keep the prefixes and numbers that they have there.
+
+`--learnt`: what holds where a provider delegates this prefix."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,14 +20,36 @@ keep_option = click.option(
     type=click.Path(path_type=Path),
     help="let areas keep the prefixes and numbers they have in this kit (its folder or manifest)",
 )
+learnt_option = click.option(
+    "--learnt",
+    multiple=True,
+    metavar="LINE=PREFIX",
+    help="as if the provider delegated this IPv6 prefix over this line; for several lines, again",
+)
 
 
-def kept_source(charter: Path, keep: Path | None) -> Any:
-    """A charter's text, its areas numbered as in an earlier kit. Raises Unusable."""
+def kept_source(charter: Path, keep: Path | None, learnt: Sequence[str] = ()) -> Any:
+    """A charter's text, its areas numbered as in an earlier kit, with prefixes that providers have
+    delegated. Raises Unusable."""
     from dataclasses import replace
 
     found = source(charter)
-    return found if keep is None else replace(found, kept=_kept(keep))
+    if keep is not None:
+        found = replace(found, kept=_kept(keep))
+    return with_learnt(learnt, found)[0]
+
+
+def with_learnt(learnt: Sequence[str], *sources: Any) -> tuple[Any, ...]:
+    """The same sources with prefixes that providers have delegated over lines of any of them. Raises
+    Unusable."""
+    if not learnt:
+        return sources
+    from dataclasses import replace
+
+    from netcharter.tasks.learning import as_said
+
+    known = as_said(sources, learnt)
+    return tuple(replace(one, learnt=known) for one in sources)
 
 
 def _kept(keep: Path) -> Any:

@@ -16,7 +16,7 @@ from netcharter.cli.common import (
     safe,
     width,
 )
-from netcharter.cli.keeping import keep_option, kept_source
+from netcharter.cli.keeping import keep_option, kept_source, learnt_option
 
 
 @click.command("rehearse")
@@ -40,6 +40,7 @@ from netcharter.cli.keeping import keep_option, kept_source
     help="send nothing new after so many seconds",
 )
 @keep_option
+@learnt_option
 @json_option
 @as_of_option
 @exits
@@ -52,6 +53,7 @@ def cli(
     limit: int | None,
     within: int | None,
     keep: Path | None,
+    learnt: tuple[str, ...],
     as_json: bool,
     as_of: str | None,
 ) -> int:
@@ -63,7 +65,7 @@ def cli(
 
     only = _only(starter, target, service)
     with progress() as heard:
-        source = kept_source(charter, keep)
+        source = kept_source(charter, keep, learnt)
         found = rehearse_charter(
             source, clock(), as_of, only=only, limit=limit, seconds=within, on_progress=heard
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -14,7 +15,7 @@ from netcharter.cli.common import (
     safe,
     width,
 )
-from netcharter.cli.keeping import keep_option, kept_source
+from netcharter.cli.keeping import keep_option, kept_source, learnt_option
 
 
 @click.command("render")
@@ -28,16 +29,22 @@ from netcharter.cli.keeping import keep_option, kept_source
     help="the folder to write the kit to",
 )
 @keep_option
+@learnt_option
 @json_option
 @exits
-def cli(charter: Path, folder: Path, keep: Path | None, as_json: bool) -> int:
+def cli(
+    charter: Path, folder: Path, keep: Path | None, learnt: tuple[str, ...], as_json: bool
+) -> int:
     """Write the kit: nftables, sysctl, addresses, routes, and a manifest with digests."""
     from netcharter.cli.folders import is_kit, write_folder
     from netcharter.tasks.kit import render_charter
 
     if keep is None and is_kit(folder):
         keep = folder
-    found = render_charter(kept_source(charter, keep))
+    given = replace(
+        kept_source(charter, keep, learnt), stand_ins=False
+    )  # a machine has none of them
+    found = render_charter(given)
     write_folder(folder, found.kit.files)
     if as_json:
         print_json(found.as_json(str(folder)))

@@ -16,7 +16,7 @@ from netcharter.cli.common import (
     safe,
     width,
 )
-from netcharter.cli.keeping import keep_option, kept_source
+from netcharter.cli.keeping import keep_option, kept_source, learnt_option
 
 
 @click.command("why")
@@ -28,6 +28,7 @@ from netcharter.cli.keeping import keep_option, kept_source
 @click.option("--signed-in", "who", metavar="PERSON", help="a person, guest or nobody")
 @click.option("--down", multiple=True, metavar="LINE", help="a line that is down")
 @keep_option
+@learnt_option
 @json_option
 @as_of_option
 @exits
@@ -40,6 +41,7 @@ def cli(
     who: str | None,
     down: tuple[str, ...],
     keep: Path | None,
+    learnt: tuple[str, ...],
     as_json: bool,
     as_of: str | None,
 ) -> int:
@@ -47,7 +49,7 @@ def cli(
     from netcharter.tasks.questions import explain
 
     found = explain(
-        kept_source(charter, keep),
+        kept_source(charter, keep, learnt),
         starter,
         target,
         service,

@@ -41,6 +41,26 @@ PLAN = {
         "Hosts choose their own addresses in a /64 (RFC 4291 section 2.5.1, RFC 7421).",
         "Write a /64.",
     ),
+    "prefix-stands-in": Entry(
+        "another prefix stands in",
+        "A line's prefix is `delegated`, and the provider has not told it here.",
+        "What holds of the addresses that stand in for it holds of the real ones; a machine gets none"
+        " of them.",
+        "Nothing; or try another with `--learnt LINE=PREFIX`.",
+    ),
+    "delegated-prefix-refused": Entry(
+        "delegated prefix that can't be used",
+        "A prefix that a provider has delegated overlaps what is another's, or is none that is given"
+        " to sites.",
+        "Some addresses would mean two things, or nobody on the internet would find them.",
+        "Ask the provider; or change what it overlaps, if that is yours.",
+    ),
+    "delegated-prefix-too-small": Entry(
+        "delegated prefix too small",
+        "A prefix that a provider has delegated does not have a /64 for every area.",
+        "The areas with the highest numbers have no IPv6 internet over this line.",
+        "Ask the provider for a shorter prefix, a /56 or a /48 (RFC 6177).",
+    ),
     "prefix-too-small": Entry(
         "too few /64 for the areas",
         "A line's IPv6 prefix does not have a /64 for every area.",
@@ -360,6 +380,12 @@ ASKING = {
         "A new charter was to be written where a file is already.",
         "A charter is never overwritten by accident.",
         "Name a file that does not exist yet.",
+    ),
+    "learnt-prefix-unusable": Entry(
+        "no prefix that could be learnt",
+        "What was said with `--learnt` is no line with a delegated prefix and an IPv6 prefix.",
+        "It would be taken for a judgement with a prefix that was left out.",
+        "Say the line and the prefix with its length, once for each line.",
     ),
     "cannot-keep": Entry(
         "kit whose areas can't be kept",

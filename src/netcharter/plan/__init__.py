@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from ipaddress import IPv4Network
+from ipaddress import IPv4Network, IPv6Network
 
 from netcharter.charter.model import Charter
 from netcharter.plan.addressing import resolve
@@ -19,13 +19,21 @@ from netcharter.space.ranges import subtract, union
 __all__ = ["make_plan"]
 
 
-def make_plan(charter: Charter, previous: Mapping[str, IPv4Network | None] | None = None) -> Plan:
+def make_plan(
+    charter: Charter,
+    previous: Mapping[str, IPv4Network | None] | None = None,
+    learnt: Mapping[str, IPv6Network] = {},
+    stand_ins: bool = True,
+) -> Plan:
     """Resolve a charter.
 
     `previous`: the prefixes that areas already have, in the order of their numbers, as an earlier
     plan's `numbered` tells them; with it no area is renumbered, wherever another one is added.
+    learnt: the prefixes that providers have delegated, by line; of lines whose prefix is not
+    delegated they are left aside. stand_ins: whether others stand in for those that nobody has told
+    yet, so that what the charter says of them can be proven; not so on a machine.
     """
-    found = resolve(charter, previous or {})
+    found = resolve(charter, previous or {}, learnt, stand_ins)
     own = union(
         found.gateway,
         network(found.local_prefix),

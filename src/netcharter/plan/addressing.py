@@ -44,7 +44,7 @@ from netcharter.charter.lines import PPPOE, dialled
 from netcharter.charter.model import Address, Area, Charter, Device, Line, Network
 from netcharter.charter.values import interface_of
 from netcharter.diagnostics import Diagnostic, Span
-from netcharter.plan import coding
+from netcharter.plan import coding, delegated
 from netcharter.plan.packing import given4, pack, prefix_for, wanted_prefix
 from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Subnet6
 from netcharter.space.ranges import (
@@ -86,14 +86,24 @@ class Addressing:
     numbered: Mapping[str, IPv4Network | None]  # `previous` for the next plan
 
 
-def resolve(charter: Charter, previous: Mapping[str, IPv4Network | None] = {}) -> Addressing:
+def resolve(
+    charter: Charter,
+    previous: Mapping[str, IPv4Network | None] = {},
+    learnt: Mapping[str, IPv6Network] = {},
+    stand_ins: bool = True,
+) -> Addressing:
     """The addresses of a site; `previous` are earlier area prefixes, in the order of numbers.
 
-    A prefix of None is that of an area that was gone while another one took it.
+    A prefix of None is that of an area that was gone while another one took it. learnt, stand_ins:
+    as for `make_plan`.
     """
     local_prefix = charter.site.local_prefix or _derived_prefix(charter.site.name)
     found: list[Diagnostic] = []
-    lines = tuple(_line(charter, line, n) for n, line in enumerate(charter.lines.values(), 1))
+    given = delegated.prefixes(charter, learnt, stand_ins)
+    lines = tuple(
+        _line(charter, line, n, given.get(line.name), line.delegated and line.name not in learnt)
+        for n, line in enumerate(charter.lines.values(), 1)
+    )
     networks = _networks(charter, previous, found)
     numbers = {name: n for n, name in enumerate(dict.fromkeys([*previous, *charter.areas]), 1)}
     subnets = {
@@ -106,6 +116,7 @@ def resolve(charter: Charter, previous: Mapping[str, IPv4Network | None] = {}) -
         for area in charter.areas.values()
     )
     devices = _devices(charter, {a.name: a for a in areas}, gateway, found)
+    found.extend(delegated.check(charter, lines, areas, local_prefix))
     found.extend(_check_lines(charter, lines, local_prefix, areas))
     found.extend(_check_areas(charter, areas, lines, local_prefix))
     found.extend(_check_addresses(charter, {a.name: a for a in areas}, gateway))
@@ -182,7 +193,10 @@ def _networks(
     return out
 
 
-def _line(charter: Charter, line: Line, number: int) -> LinePlan:
+def _line(
+    charter: Charter, line: Line, number: int, asked: IPv6Network | None, unknown: bool
+) -> LinePlan:
+    """asked: the prefix it has where that is delegated; unknown: that one stands in for it, if any."""
     four = [i for i in line.addresses if isinstance(i, IPv4Interface)]
     v6 = next((i for i in line.addresses if isinstance(i, IPv6Interface)), None)
     own = coding.addresses(i.ip for i in line.addresses)
@@ -203,13 +217,15 @@ def _line(charter: Charter, line: Line, number: int) -> LinePlan:
         next_hop6=next((h for h in line.next_hops if h.version == 6), None),
         role=line.role,
         weight=line.weight,
-        prefix=line.prefix,
+        prefix=asked or line.prefix,
         own=own,
         span=charter.where("lines", line.name),
         watch=line.watch,
         mtu=line.mtu or (PPPOE if line.pppoe else None),
         more4=tuple(four[1:]),
         pppoe=line.pppoe,
+        delegated=line.delegated,
+        stands_in=unknown and asked is not None,
     )
 
 
@@ -412,7 +428,8 @@ def _check_lines(
             line.span,
             "remove a line",
         )
-    for a, b in combinations(lines, 2):
+    written = tuple(line for line in lines if not line.delegated)  # of others: `delegated.check`
+    for a, b in combinations(written, 2):
         if a.prefix and b.prefix and a.prefix.overlaps(b.prefix):
             yield _error(
                 "line-overlap",
@@ -426,7 +443,7 @@ def _check_lines(
         for network in (i.network for i in line.held):
             if not disjoint(coding.network(network), area.whole):
                 yield _line_overlap(charter, line, network, area)
-    for line in lines:
+    for line in written:
         if line.prefix and line.prefix.overlaps(local_prefix):
             yield _error(
                 "line-overlap",
@@ -443,7 +460,7 @@ def _check_networks(charter: Charter, lines: tuple[LinePlan, ...]) -> Iterator[D
         for network in dict.fromkeys(i.network for i in b.held):
             beside = [i.network for i in a.held if a.number < b.number]
             others: list[tuple[Network, str, str]] = [(n, "network", "address") for n in beside]
-            others += [(a.prefix, "prefix", "prefix")] if a.prefix else []
+            others += [(a.prefix, "prefix", "prefix")] if a.prefix and not a.delegated else []
             for other, what, key in others:
                 if not disjoint(coding.network(other), coding.network(network)):
                     yield _error(
@@ -494,10 +511,12 @@ def _check_areas(
                 f"write {IPv6Network((int(given[0]) >> 64 << 64, 64))}",
             )
     yield from _check_room6(charter, areas, lines, local_prefix)
+    loose = coding.network(*(line.prefix for line in lines if line.prefix and line.delegated))
     site = union(
         coding.network(local_prefix, *(line.prefix for line in lines if line.prefix)),
         *(a.whole for a in areas),
     )
+    site = subtract(site, loose)
     for place in charter.places.values():
         for index, prefix in enumerate(place.prefixes):
             yield from _check_place(charter, place.name, index, prefix, site)
@@ -513,7 +532,7 @@ def _check_room6(
         (local_prefix, None, charter.where("site", "local-prefix"))
     ]
     for line in lines:
-        if line.prefix:
+        if line.prefix and not line.delegated:
             sources.append((line.prefix, line.name, charter.where("lines", line.name, "prefix")))
     for prefix, name, span in sources:
         without = [

@@ -167,6 +167,7 @@ def _dhcp(ground: Ground) -> Iterator[Region]:
     for line in ground.lines:
         if line.automatic:
             yield from _products([line.name], ANY4, near4, services((UDP, 68)))
+        if line.automatic or line.delegated:
             yield from _products(
                 [line.name], LINK_LOCAL6, intersect(ground.gateway, ANY6), services((UDP, 546))
             )
@@ -178,6 +179,7 @@ def _dhcp(ground: Ground) -> Iterator[Region]:
     if any(line.automatic for line in ground.lines):
         outward = union(BROADCAST, intersect(ground.internet, ANY4))
         yield from _products(["gateway"], source4, outward, services((UDP, 67)))
+    if any(line.automatic or line.delegated for line in ground.lines):
         yield from _products(["gateway"], source6, DHCP_SERVERS6, services((UDP, 547)))
 
 

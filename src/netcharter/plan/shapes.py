@@ -155,6 +155,8 @@ class LinePlan:
     mtu: int | None = None  # bytes of its largest packet; None: what the device has
     more4: tuple[IPv4Interface, ...] = ()  # its further addresses, on which only offers are met
     pppoe: str | None = None  # the user name of its PPPoE session, whose device `device` is then
+    delegated: bool = False  # its prefix is asked for; without one nobody has told it yet
+    stands_in: bool = False  # `prefix` only stands in for the one that will be delegated
 
     @property
     def ethernet(self) -> str:

@@ -99,6 +99,11 @@ def _manifest(plan: Plan, files: Mapping[str, bytes]) -> dict[str, Any]:
             for when, let in labels.times_asked_for(plan.rows)
         ],
         "lines": {line.name: line.number for line in plan.lines},
+        "delegated": {
+            line.name: None if line.prefix is None or line.stands_in else str(line.prefix)
+            for line in plan.lines
+            if line.delegated
+        },
         "areas": list(_areas(plan)),
     }
 

@@ -126,7 +126,7 @@ def _line(line: LinePlan) -> LineSign:
         role=role,
         addresses=(*numbers, *automatic),
         rate=_rate(line.rate),
-        prefix=str(line.prefix or ""),
+        prefix="delegated, not known yet" if line.stands_in else str(line.prefix or ""),
     )
 
 

@@ -59,9 +59,8 @@ def cut_over(source: Source, leave: Sequence[str]) -> CutOver:
     """
     charter, reading = understood(source)
     left = areas_left(charter, leave)
-    kept = source.kept.areas if source.kept else None
-    plan = make_plan(charter, kept)
-    held = Kept("the whole charter", plan.numbered)
+    kept = source.kept or Kept("nothing", {})
+    held = Kept("the whole charter", make_plan(charter, kept.areas).numbered, kept.delegated)
     if not left:
         return CutOver(source, reading.texts, (), (), reading.texts)
     gone = _gone(charter, left)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from ipaddress import IPv4Interface, IPv6Network
 
 from netcharter.charter.model import Address, Interface, Network
+from netcharter.charter.values import DELEGATED
 from netcharter.plan.coding import hardware_text
 from netcharter.proofs.site_audit import BEHIND_CARRIER
 from netcharter.tasks.charter_text import Value, comment, item, quote, remark, spelt
@@ -77,6 +78,7 @@ class LineAnswer:
     next_hops: tuple[Address, ...]
     rate: tuple[str, str] | None  # down, up, as a charter spells them; None: not known yet
     prefix: IPv6Network | None
+    delegated: bool = False  # the provider tells the prefix, and may change it
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,6 +226,8 @@ def _lines(answers: Answers) -> Iterator[str]:
             yield "    address: automatic"
         if line.prefix is not None:
             yield f"    prefix: {quote(str(line.prefix))}"
+        elif line.delegated:
+            yield f"    prefix: {DELEGATED}"
         if len(answers.lines) > 1:
             yield f"    role: {'standby' if number else 'main'}"
 

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from ipaddress import IPv4Network
+from dataclasses import dataclass, field
+from ipaddress import IPv4Network, IPv6Network
 from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """name: the kit it comes from; areas: their prefixes by name, in the order of their numbers."""
+    """name: the kit it comes from; areas: their prefixes by name, in the order of their numbers;
+    delegated: the prefixes that providers had delegated when it was made, by line."""
 
     name: str
     areas: Mapping[str, IPv4Network | None]
+    delegated: Mapping[str, IPv6Network] = field(default_factory=dict)
 
 
 class NotAKit(ValueError):
@@ -36,7 +38,20 @@ def kept_areas(name: str, manifest: bytes) -> Kept:
     if len(found) != len(areas):
         raise NotAKit("it names an area twice")
     _apart(network for network in found.values() if network is not None)
-    return Kept(name, found)
+    return Kept(name, found, dict(_delegated(said.get("delegated", {}))))
+
+
+def _delegated(said: Any) -> Iterator[tuple[str, IPv6Network]]:
+    if not isinstance(said, dict):
+        raise NotAKit("it does not tell which prefixes were delegated")
+    for line, prefix in said.items():
+        if not isinstance(prefix, str | None):
+            raise NotAKit("it has a line with a delegated prefix that is none")
+        if prefix is not None:  # the provider had not told it
+            try:
+                yield line, IPv6Network(prefix)
+            except ValueError:
+                raise NotAKit("it has a line with a delegated prefix that is none") from None
 
 
 def _area(said: Any) -> tuple[str, IPv4Network | None]:

@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from ipaddress import IPv4Interface, IPv4Network, IPv6Interface, IPv6Network
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, Literal, TypeVar
 
 from netcharter.charter import values
 from netcharter.charter.model import Address, Interface, Network
@@ -277,11 +277,13 @@ def _line(talk: _Talk, number: int, count: int) -> LineAnswer:
     prefix = talk.about(
         f"{ident}.prefix",
         f"Which IPv6 prefix does the provider of {which} give the site?",
-        "A /48 to a /60, or `none`. Without one the site has IPv6 only within itself.",
+        "A /48 to a /60; `delegated` if the gateway is to ask for it, and may get another one any day;"
+        " or `none`: then the site has IPv6 only within itself.",
         "none",
         lambda text: _line_prefix(text, talk.lines, addresses),
     )
-    return LineAnswer(name, port, addresses, hops, rate, prefix)
+    given, asked = (None, True) if prefix == values.DELEGATED else (prefix, False)
+    return LineAnswer(name, port, addresses, hops, rate, given, asked)
 
 
 def _line_addresses(text: str, others: Sequence[LineAnswer]) -> tuple[Interface, ...]:
@@ -392,9 +394,11 @@ def _rates(text: str) -> tuple[str, str] | None:
 
 def _line_prefix(
     text: str, others: Sequence[LineAnswer], addresses: tuple[Interface, ...]
-) -> IPv6Network | None:
+) -> IPv6Network | Literal["delegated"] | None:
     if text.lower() in ("none", "no", LATER):
         return None
+    if text.lower() == values.DELEGATED or by_meaning(text, (values.DELEGATED,)):
+        return values.DELEGATED
     found = values.line_prefix(text)
     first = next(found.subnets(new_prefix=64))  # no area has it
     for one in (one for one in addresses if isinstance(one, IPv6Interface)):
@@ -550,7 +554,7 @@ def _prefixes(talk: _Talk, text: str) -> tuple[Network, ...]:
     if text.lower() == LATER:
         return ()
     found = tuple(dict.fromkeys(values.prefix(p) for p in re.split(r"[\s,;]+", text) if p))
-    six = any(line.prefix is not None for line in talk.lines)
+    six = any(line.prefix is not None or line.delegated for line in talk.lines)
     for one in found:
         _check_place(talk, one)
     if not any(one.version == 4 for one in found) and not six:

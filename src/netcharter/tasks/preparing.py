@@ -82,6 +82,7 @@ def prepared(source: Source, left: Sequence[str] = (), state: str = STATE) -> Pr
 
     left: names of areas that stay elsewhere for now; state: the state folder. Raises Unusable.
     """
+    source = replace(source, stand_ins=False)
     loaded = usable_plan(source)
     now = cut_over(source, left).source if left else source
     wanted = wanted_of(loaded.plan.charter, render_charter(now).kit.files, left)

@@ -166,6 +166,8 @@ def _line(line: LinePlan) -> Json:
         "addresses": [str(one) for one in line.held],
         "next_hops": [str(one) for one in (line.next_hop4, line.next_hop6) if one is not None],
         "prefix": None if line.prefix is None else str(line.prefix),
+        "delegated": line.delegated,
+        "stands_in": line.stands_in,
         "rate": None if line.rate is None else {"down": line.rate.down, "up": line.rate.up},
         "span": _span(line.span),
     }

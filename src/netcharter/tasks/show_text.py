@@ -137,10 +137,17 @@ def _line_cells(line: Mapping[str, Any]) -> Cells:
         "device": [line["device"] + (f" over {line['pppoe']['over']}" if line["pppoe"] else "")],
         "address": line["addresses"] or automatic,
         "next hop": line["next_hops"],
-        "prefix": [line["prefix"]] if line["prefix"] else [],
+        "prefix": _prefix_cell(line),
         "bytes": [f"{line['mtu']}"] if line["mtu"] else [],
         "down, up": [f"{_rate(rate['down'])}, {_rate(rate['up'])}"] if rate else [],
     }
+
+
+def _prefix_cell(line: Mapping[str, Any]) -> list[str]:
+    if line["stands_in"]:
+        return [f"{line['prefix']} stands in until the provider's prefix is known"]
+    how = ", delegated" if line["delegated"] else ""
+    return [line["prefix"] + how] if line["prefix"] else []
 
 
 def _rate(bits: int) -> str:

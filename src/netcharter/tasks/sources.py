@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from ipaddress import IPv6Network
 from typing import Any
 
 from netcharter.charter.read import Loader, Unreadable, read
@@ -32,13 +33,17 @@ __all__ = [
 class Source:
     """A charter as it was found: what it is called, its text, and how to get what it includes.
 
-    kept: what the areas of an earlier kit have and keep.
+    kept: what the areas of an earlier kit have and keep, and what was delegated when it was made.
+    learnt: the prefixes that providers have delegated since, by line; stand_ins: whether others stand
+    in for those that nobody has told yet, as they do not on a machine.
     """
 
     name: str
     text: bytes
     load: Loader | None = None
     kept: Kept | None = None
+    learnt: Mapping[str, IPv6Network] = field(default_factory=dict)
+    stand_ins: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +79,9 @@ def load_plan(source: Source) -> Loaded:
     reading = read(source.text, source.name, source.load)
     if reading.charter is None:
         raise Unusable(reading.diagnostics, reading.texts)
-    plan = make_plan(reading.charter, source.kept.areas if source.kept else None)
+    kept = source.kept or Kept("nothing", {})
+    known = {**kept.delegated, **source.learnt}
+    plan = make_plan(reading.charter, kept.areas, known, source.stand_ins)
     return Loaded(plan, reading.diagnostics, reading.texts)
 
 

@@ -121,7 +121,8 @@ def in_place(state: Path) -> Schedule | None:
         kept = None if manifest is None else kept_areas("manifest.json", manifest)
     except NotAKit as fault:
         raise StateBroken(f"version {number}", f"of its manifest: {fault}") from None
-    source = Source("charter.yaml", text, _included(folder / "included"), kept)
+    beside = _included(folder / "included")
+    source = Source("charter.yaml", text, beside, kept, stand_ins=False)
     return schedule(usable_plan(source).plan, number)
 
 

@@ -114,12 +114,14 @@ def kept_source(work: Work, number: int | None = None) -> Source | None:
             raise Unreadable("it is not among what was put aside")
         return beside[name]
 
-    return Source(f"charter.yaml of {called}", text, load, areas)
+    return Source(f"charter.yaml of {called}", text, load, areas, stand_ins=False)
 
 
 def with_kept_areas(work: Work, source: Source) -> Source:
-    """A charter whose areas keep what they have in the version that is kept."""
+    """A charter whose areas keep what they have in the version that is kept, and whose lines have
+    what was delegated then."""
     kept = kept_source(work)
+    source = replace(source, stand_ins=False)  # a machine has none
     return source if kept is None or source.kept is not None else replace(source, kept=kept.kept)
 
 
