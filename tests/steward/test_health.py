@@ -100,6 +100,16 @@ def test_a_line_without_carrier_or_device_is_told_at_the_second_reading() -> Non
         assert told(readings, "health/line copper") == [False, False, False, False, True, False]
 
 
+def test_what_the_duty_of_lines_tells_is_not_told_twice() -> None:
+    for carrier in (False, None, True):
+        fact = LineFact("copper", "eth0", carrier, {}, ("203.0.113.10/29",), (4,), watched=True)
+        readings = [machine(lines=(fact,))] * 3
+        keys = {r.key for r in health.decide(health.State(), readings[0], NOW).reports}
+        assert keys & {"health/line copper", "health/line copper route"} == set()
+        address = "health/line copper address"
+        assert told(readings, address) == ([] if carrier is None else [False, carrier, carrier])
+
+
 def test_a_next_hop_is_judged_only_while_there_is_a_carrier_and_an_answer_is_known() -> None:
     key = "health/line copper 203.0.113.9"
     silent = [line(True, False)] * 3

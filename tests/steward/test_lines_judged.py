@@ -396,6 +396,55 @@ def test_without_a_kit_nothing_is_judged() -> None:
     assert decision.effects == () and decision.state == State() and decision.wake > BEGIN
 
 
+def done(site: Site, decision: Decision[State], count: int) -> None:
+    """The first of the effects of a decision, and no more: the steward is killed then."""
+    for effect in decision.effects[:count]:
+        if isinstance(effect, Lead):
+            site.out = effect.out
+        elif isinstance(effect, CutLine):
+            site.cut.append((site.seconds, effect.number))
+
+
+@pytest.mark.parametrize("count", range(3))
+def test_what_a_killed_steward_has_not_done_is_done_by_the_next(count: int) -> None:
+    """Told the kernel, cut, written down at the end: after the first, the second, or before both."""
+    before = well()
+    before.round({("copper", 4): PULLED, ("mast", 4): GOOD})
+    decision = before.last
+    assert decision is not None and decision.intent is not None
+    assert [type(effect) for effect in decision.effects] == [Lead, CutLine]
+    again = Site()
+    done(again, decision, count)
+    on_disk = written(duty().written(decision.intent))
+    again.state = lines.read(fields("lines.json", on_disk))
+    begun = len(again.cut)
+    again.many(1, GOOD)  # the cable is there again already
+    assert again.out == {("copper", 4)}  # and the line has to be good for a while
+    assert len(again.cut) == begun + 1 and len(again.cut) in (1, 2)
+    again.many(3, GOOD)
+    assert len(again.cut) == begun + 1
+    assert not lines.read(fields("lines.json", written(duty().written(again.state)))).owed
+
+
+def test_a_state_of_before_owes_nothing() -> None:
+    data = written({k: v for k, v in duty().written(State()).items() if k != "owed"})
+    assert lines.read(fields("lines.json", data)) == State()
+
+
+def test_a_device_that_is_missing_is_told_as_such() -> None:
+    """As that of a PPPoE session that has ended."""
+    site = Site(Ways((replace(COPPER, device="ppp1"), MAST)))
+    site.many(3, GOOD)
+    held = site.held
+    site.held = lambda rounds: replace(  # type: ignore[method-assign]
+        held(rounds), carrier={"eth2": True}, routes=frozenset({(4, "102", "eth2")})
+    )
+    site.many(1, GOOD)
+    assert site.last is not None
+    (text,) = [report.text for report in site.last.reports if report.key == "lines/copper"]
+    assert text.startswith("line copper has failed for IPv4: its device is missing; new")
+
+
 def test_rounds_are_not_worth_a_place_on_the_disk() -> None:
     site = well()
     before = site.state

@@ -144,6 +144,10 @@ def test_new_conversations_move_to_the_line_that_works_and_back(tmp_path: Path, 
             assert "new conversations are kept from it - mast, IPv4: works since" in words
             holds = place.run("holds")
             assert holds.code == 0, holds.told  # what the steward does is no difference
+            (note,) = holds.json()["notes"]
+            assert "IPv4 are kept from line copper since" in note and "brings them back" in note
+            every = [alarm["matter"] for alarm in status(path)["alarms"]]
+            assert not [one for one in every if one.startswith("health/line copper")]
             with talking(place) as standby:
                 far(place, mend)
                 eventually(lambda: stands(path, "copper") == "up used")

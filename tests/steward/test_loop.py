@@ -125,6 +125,28 @@ def test_a_state_counts_once_its_effects_are_done() -> None:
     run(told())
 
 
+def test_an_intent_is_on_the_disk_before_anything_is_done_and_gone_after() -> None:
+    async def told() -> None:
+        world, duty = FakeWorld(breaks={Mend}), Counting(effects=(Mend("why"),), intends=70)
+        async with at_work(world, duty):
+            await world.for_(seconds=2)
+            assert json.loads(world.files["counting.json"]) == {"turns": 70}
+            assert {count for _, count in duty.seen} == {0}  # what counts is what was before
+            world.breaks.clear()
+            await world.for_(seconds=3)
+            assert json.loads(world.files["counting.json"]) == {"turns": 1} and world.done
+            # A disk that is full keeps the duty from nothing, not even from its rhythm.
+            world.full = {"counting.json"}
+            begun = len(world.done)
+            await world.for_(minutes=10)
+            assert len(world.done) >= begun + 10
+            world.full, duty.intends = set(), None
+            await world.for_(minutes=2)
+            assert json.loads(world.files["counting.json"]) == {"turns": duty.seen[-1][1] + 1}
+
+    run(told())
+
+
 def test_what_cannot_be_saved_is_told_done_and_saved_later() -> None:
     """The disk is full. A letter that was not saved is saved before its alarm stands as told."""
 

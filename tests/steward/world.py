@@ -116,13 +116,15 @@ class Counted:
 
 @dataclass
 class Counting:
-    """A duty of the tests. raises: while true, its turns fail; bad: what it reports."""
+    """A duty of the tests. raises: while true, its turns fail; bad: what it reports; intends: turns of
+    the state that is written down first."""
 
     name: str = "counting"
     every: timedelta = MINUTE
     raises: bool = False
     bad: bool = False
     effects: tuple[Effect, ...] = ()
+    intends: int | None = None
     seen: list[tuple[datetime, int]] = field(default_factory=list)
 
     def decide(self, state: Counted, facts: Facts, now: datetime) -> Decision[Counted]:
@@ -131,7 +133,8 @@ class Counting:
             raise RuntimeError("planted fault\nof a duty")
         after = replace(state, turns=state.turns + 1)
         report = Report(f"{self.name}/matter", self.bad, "it is so")
-        return Decision(after, self.effects, now + self.every, (report,))
+        intent = None if self.intends is None else Counted(self.intends)
+        return Decision(after, self.effects, now + self.every, (report,), intent=intent)
 
     @property
     def duty(self) -> Duty[Counted]:

@@ -29,7 +29,8 @@ def cli(mend: bool, state: Path, on: str | None, as_json: bool) -> int:
     found = acts.still_holds(rolling, clock())
     if mend and not found.ok:
         met = tuple(telling.mended_lines(acts.mend(rolling), width()))
-        found = replace(acts.still_holds(rolling, clock()), notes=met)
+        again = acts.still_holds(rolling, clock())
+        found = replace(again, notes=(*met, *again.notes))
     if as_json:
         print_json(found.as_json())
     else:

@@ -104,9 +104,10 @@ def _left(path: Path) -> bool:
 
 
 def _locked(path: Path, lock: int) -> bool:
-    """Take the lock, unless somebody has it or has removed its file."""
+    """Take the lock, unless somebody has it or has removed its file, or it can't be had at all
+    (flock(2): a network disk without locks, no memory for another)."""
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         return os.path.samestat(os.fstat(lock), (path / LOCK).lstat())
-    except (BlockingIOError, FileNotFoundError):
+    except OSError:
         return False

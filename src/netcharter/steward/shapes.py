@@ -105,7 +105,7 @@ class LineFact:
     """carrier: None where the device is missing. answers: per next hop, whether it has answered
     when the kernel last asked for its hardware address (RFC 826, RFC 4861); None: not known yet.
     no_address, no_route: the addresses it lacks, and the IP versions without a default route; None:
-    not known."""
+    not known. watched: the duty `lines` tells of its device, carrier and routes."""
 
     name: str
     device: str
@@ -113,6 +113,7 @@ class LineFact:
     answers: Mapping[str, bool | None] = field(default_factory=dict)
     no_address: tuple[str, ...] | None = ()
     no_route: tuple[int, ...] | None = ()
+    watched: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,13 +329,16 @@ class Report:
 @dataclass(frozen=True, slots=True)
 class Decision(Generic[S]):
     """wake: when the duty is to be asked again. reports: on all matters it knows of just now; tells:
-    what the status has of it."""
+    what the status has of it. intent: the state that is written down before anything is done, from
+    which whoever comes after a steward that is killed meanwhile does the rest; None: the one before
+    will do."""
 
     state: S
     effects: tuple[Effect, ...]
     wake: datetime
     reports: tuple[Report, ...] = ()
     tells: tuple[Mapping[str, object], ...] = ()
+    intent: S | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,6 +39,13 @@ def failed(before: Turns, now: datetime, fault: str) -> Turns:
     return replace(before, due=now + wait, failures=before.failures + 1, fault=said)
 
 
+def unsaved(before: Turns, now: datetime, fault: str, wake: datetime) -> Turns:
+    """After a turn that did all it had to and could not write it down: it goes on in its own rhythm,
+    and writes it down as soon as it can be."""
+    found = failed(before, now, fault)
+    return replace(found, due=min(found.due, max(wake, now + LEAST_WAIT)))
+
+
 def reports(duties: Iterable[tuple[str, Turns]]) -> tuple[Report, ...]:
     """What is to be told about the duties themselves."""
     return tuple(

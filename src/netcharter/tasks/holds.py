@@ -67,7 +67,8 @@ class Holds:
 
     def lines(self, width: int) -> Iterator[str]:
         """The answer for people."""
-        yield from self.notes
+        for note in self.notes:
+            yield from wrap(note, width, break_on_hyphens=False, break_long_words=False)
         yield from wrap(_HEADLINE[self.state], width)
         for other in self.others:
             yield from wrap(

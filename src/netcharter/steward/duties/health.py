@@ -157,19 +157,12 @@ def _certificate(found: Certificate, now: datetime) -> _Reading:
 
 
 def _line(line: LineFact) -> Iterator[_Reading]:
+    """What the duty `lines` tells is not told again."""
     key = f"health/line {line.name}"
+    if not line.watched:
+        yield _carrier(key, line)
     if line.carrier is None:
-        text = f"line {line.name} has no device {line.device}"
-        yield _Reading(key, True, text, text, "urgent", LINE_READINGS)
         return
-    yield _Reading(
-        key,
-        not line.carrier,
-        f"line {line.name} has no carrier on {line.device}: a cable, or the box behind it",
-        f"line {line.name} has a carrier",
-        "urgent",
-        LINE_READINGS,
-    )
     for part, lacks, text in _ways(line):
         yield _Reading(
             f"{key} {part}",
@@ -190,11 +183,27 @@ def _line(line: LineFact) -> Iterator[_Reading]:
         )
 
 
+def _carrier(key: str, line: LineFact) -> _Reading:
+    if line.carrier is None:
+        text = f"line {line.name} has no device {line.device}"
+        return _Reading(key, True, text, text, "urgent", LINE_READINGS)
+    return _Reading(
+        key,
+        not line.carrier,
+        f"line {line.name} has no carrier on {line.device}: a cable, or the box behind it",
+        f"line {line.name} has a carrier",
+        "urgent",
+        LINE_READINGS,
+    )
+
+
 def _ways(line: LineFact) -> Iterator[tuple[str, bool | None, str]]:
     """What a line that has a carrier may lack, whether it does, and that in words."""
     name = f"line {line.name} on {line.device}"
     absent = None if line.no_address is None else bool(line.no_address)
     yield "address", absent, f"{name} has not got {' and '.join(line.no_address or ())}"
+    if line.watched:
+        return
     absent = None if line.no_route is None else bool(line.no_route)
     versions = " and ".join(f"IPv{version}" for version in line.no_route or ())
     yield "route", absent, f"{name} has no way out: no default route for {versions}"

@@ -30,12 +30,14 @@ from netcharter.steward.shapes import (
     Facts,
     Lead,
     Report,
+    Stay,
 )
 from netcharter.steward.staying import Stays
 from netcharter.steward.ways import Key, Leg, Seen, Ways, amiss, found_by, inside, routed
 
 NAME = "lines"
-Why = Literal["", "carrier", "route", "silent", "loss", "delay", "found"]
+Why = Literal["", "device", "carrier", "route", "silent", "loss", "delay", "found"]
+NOW = ("device", "carrier", "route")  # reasons that count at once
 POOR = ("loss", "delay")  # of a line that answers all the same
 IDLE = timedelta(seconds=10)  # until the next look, where there is nothing to watch
 # Common practice, no source.
@@ -49,7 +51,7 @@ Round = Mapping[str, float | None]
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class Condition:
     """How a leg stands. up: None while that is not known, which counts as up; since: when that
     changed; wait: seconds that it has to be good before it comes back; heard: targets that have
     answered. Not kept on the disk: rounds, the last ones; fresh: those of them by which a line that
@@ -68,11 +70,13 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """out: the legs that new conversations are kept from."""
+    """out: the legs that new conversations are kept from; owed: those of them whose conversations an
+    earlier steward may not have cut."""
 
-    legs: Mapping[Key, Standing] = field(default_factory=dict)
+    legs: Mapping[Key, Condition] = field(default_factory=dict)
     out: frozenset[Key] = frozenset()
     stays: Stays = field(default_factory=dict)
+    owed: frozenset[Key] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,15 +104,29 @@ def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
     effects += [
         CutLine(leg.line, leg.number, leg.family, leg.device, leg.network)
         for leg in ways.legs
-        if leg.key in out and (leg.key not in state.out or found_by(leg, seen.held))
+        if leg.key in out
+        and (leg.key not in state.out or leg.key in state.owed or found_by(leg, seen.held))
     ]
+    effects += [CutLine(leg.line, leg.number, leg.family, leg.device, leg.network) for leg in cut]
     after = State(legs, out, stays)
     reports = tuple(_reports(ways, after, seen))
-    return Decision(after, tuple(effects), seen.due, reports, tuple(_told(ways, after)))
+    lasting = any(not isinstance(effect, Stay) for effect in effects)
+    # Who was let go is cut, and stays until that is done.
+    dead = {leg.number for leg in ways.of(4) if leg.key in out}
+    held = {who: one for who, one in state.stays.items() if who[0] not in dead}
+    intent = replace(after, stays={**held, **stays}, owed=frozenset(leg.key for leg in cut))
+    return Decision(
+        after,
+        tuple(effects),
+        seen.due,
+        reports,
+        tuple(_told(ways, after)),
+        intent if lasting else None,
+    )
 
 
 def out_of(
-    ways: Ways, family: int, legs: Mapping[Key, Standing], before: frozenset[Key]
+    ways: Ways, family: int, legs: Mapping[Key, Condition], before: frozenset[Key]
 ) -> frozenset[Key]:
     """The legs of an IP version that new conversations are kept from; never all of them."""
     every = frozenset(leg.key for leg in ways.of(family))
@@ -123,13 +141,13 @@ def out_of(
 # --- one line ------------------------------------------------------------------------------------
 
 
-def _judged(before: Standing | None, leg: Leg, seen: Seen) -> Standing:
+def _judged(before: Condition | None, leg: Leg, seen: Seen) -> Condition:
     """While somebody changes the machine its routes come and go, and tell nothing of a line."""
     if before is not None and seen.changing:
         return before
     if before is None:
         there = inside(leg, seen.held) is not False
-        before = Standing(None, seen.began) if there else Standing(False, seen.began, "found")
+        before = Condition(None, seen.began) if there else Condition(False, seen.began, "found")
     asked = {t: after for t, after in seen.asked.get(leg.key, {}).items() if t in leg.targets}
     now = before
     if asked:
@@ -156,9 +174,9 @@ def _judged(before: Standing | None, leg: Leg, seen: Seen) -> Standing:
     return now
 
 
-def _failed(now: Standing, leg: Leg, seen: Seen, gone: Why) -> Standing:
+def _failed(now: Condition, leg: Leg, seen: Seen, gone: Why) -> Condition:
     """A line that failed: it gets worse, is good from now on, or comes back."""
-    why = gone if gone and (now.why in POOR or gone in ("carrier", "route")) else now.why
+    why = gone if gone and (now.why in POOR or gone in NOW) else now.why
     fine = _recovers(leg, now)
     if gone or fine is False:
         return replace(now, why=why, fresh=0, good=None)
@@ -172,17 +190,19 @@ def _failed(now: Standing, leg: Leg, seen: Seen, gone: Why) -> Standing:
 
 
 def _gone(leg: Leg, seen: Seen) -> Why:
-    if not seen.held.carrier.get(leg.device):
+    if leg.device not in seen.held.carrier:
+        return "device"
+    if not seen.held.carrier[leg.device]:
         return "carrier"
     return "" if routed(leg, seen.held) else "route"
 
 
-def counting(leg: Leg, now: Standing) -> tuple[str, ...]:
+def counting(leg: Leg, now: Condition) -> tuple[str, ...]:
     """The targets whose silence means something."""
     return tuple(t for t in leg.targets if leg.named or t in now.heard)
 
 
-def _silent(leg: Leg, now: Standing) -> Why:
+def _silent(leg: Leg, now: Condition) -> Why:
     last, targets = now.rounds[-SILENT:], counting(leg, now)
     heard = any(one.get(target) is not None for one in last for target in targets)
     return "silent" if targets and len(last) == SILENT and not heard else ""
@@ -197,13 +217,13 @@ def worth(rounds: tuple[Round, ...], target: str) -> Worth | None:
     return Worth(1 - len(came) / len(answers), median(came) if came else None)
 
 
-def best(leg: Leg, now: Standing) -> Worth | None:
+def best(leg: Leg, now: Condition) -> Worth | None:
     """What the best target is worth."""
     found = [one for target in leg.targets if (one := worth(now.rounds, target)) is not None]
     return min(found, key=lambda one: (one.loss, one.delay or 0.0), default=None)
 
 
-def _poor(leg: Leg, now: Standing) -> Why:
+def _poor(leg: Leg, now: Condition) -> Why:
     """Whether all targets are bad, and how the best one of them is."""
     if len(now.rounds) < FEWEST:
         return ""
@@ -211,7 +231,7 @@ def _poor(leg: Leg, now: Standing) -> Why:
     return "" if not all(found) else "delay" if "delay" in found else "loss" if found else ""
 
 
-def _recovers(leg: Leg, now: Standing) -> bool | None:
+def _recovers(leg: Leg, now: Condition) -> bool | None:
     """Whether one target is good again; None: nobody was asked yet."""
     targets = counting(leg, now)
     if not targets:
@@ -234,6 +254,7 @@ def _bad(leg: Leg, found: Worth | None, loss: float, delay: float) -> Why:
 
 _WORDS: Mapping[Why, str] = {
     "": "",
+    "device": "its device is missing",
     "carrier": "it has no carrier",
     "route": "it has no default route",
     "silent": "nobody answers there",
@@ -286,7 +307,7 @@ def _of_all(family: int, legs: tuple[Leg, ...], state: State) -> Report:
     return Report(f"lines/IPv{family}", dead and told, text if dead else fine, "urgent")
 
 
-def _unheard(leg: Leg, now: Standing) -> Report:
+def _unheard(leg: Leg, now: Condition) -> Report:
     deaf = len(now.rounds) >= WINDOW and not now.heard
     key = f"lines/{leg.line} IPv{leg.family} target"
     text = (
@@ -352,15 +373,17 @@ def _written(state: State) -> Mapping[str, object]:
         ],
         "out": [{"line": line, "family": family} for line, family in sorted(state.out)],
         "stays": [{"number": number, "source": source} for number, source in state.stays],
+        "owed": [{"line": line, "family": family} for line, family in sorted(state.owed)],
     }
 
 
 def read(found: Fields) -> State:
     """Rounds are counted anew: they were of another process. Raises StateBroken."""
-    legs = {_key(one): _standing(one) for one in found.objects("legs")}
+    legs = {_key(one): _condition(one) for one in found.objects("legs")}
     out = frozenset(map(_key, found.objects("out")))
     stays = tuple((one.whole("number"), _source(one)) for one in found.objects("stays"))
-    return State(legs, out, staying.begun(stays))
+    owed = frozenset(map(_key, found.maybe("owed", found.objects) or ()))
+    return State(legs, out, staying.begun(stays), owed)
 
 
 def _source(found: Fields) -> str:
@@ -374,8 +397,8 @@ def _key(found: Fields) -> Key:
     return found.text("line"), found.whole("family")
 
 
-def _standing(found: Fields) -> Standing:
-    return Standing(
+def _condition(found: Fields) -> Condition:
+    return Condition(
         found.maybe("up", found.yes),
         instant(found, "since"),
         found.one_of("why", get_args(Why)),

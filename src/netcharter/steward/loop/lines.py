@@ -41,12 +41,16 @@ def lines(schedule: Schedule, sys: Path) -> tuple[LineFact, ...]:
     if not schedule.lines:
         return ()
     held = Held(addresses(_said("ip", "-j", "address")), _routes())
-    return tuple(_line(way, sys / "class" / "net" / way.device, held) for way in schedule.lines)
+    watched = {leg.line for leg in schedule.ways.legs}
+    return tuple(
+        _line(way, sys / "class" / "net" / way.device, held, way.name in watched)
+        for way in schedule.lines
+    )
 
 
-def _line(way: Way, folder: Path, held: Held) -> LineFact:
+def _line(way: Way, folder: Path, held: Held, watched: bool) -> LineFact:
     if not folder.exists():
-        return LineFact(way.name, way.device, None)
+        return LineFact(way.name, way.device, None, watched=watched)
     return LineFact(
         way.name,
         way.device,
@@ -54,6 +58,7 @@ def _line(way: Way, folder: Path, held: Held) -> LineFact:
         {hop: _answers(hop, way.device) for hop in way.next_hops},
         lacks_address(way, held),
         lacks_route(way, held),
+        watched,
     )
 
 

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import asyncio
-import fcntl
-import os
 import signal
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from pathlib import Path
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from netcharter.rollout.run import files
 from netcharter.rollout.shapes import Folder
 from netcharter.rollout.trouble import RolloutRefused
 from netcharter.steward import escape
+from netcharter.steward.loop.alone import alone
 from netcharter.steward.loop.door import Door
 from netcharter.steward.loop.manager import Manager
 from netcharter.steward.loop.service import Steward
@@ -36,7 +33,7 @@ def serve(
 ) -> None:
     """Be the steward until SIGTERM or SIGINT. Raises RolloutRefused where there is one already."""
     files.folder(Folder(str(world.folder)))
-    with _alone(world.folder):
+    with alone(world.folder):
         asyncio.run(_serve(world, duties, channels, path, group, Manager(environment)))
 
 
@@ -97,19 +94,3 @@ def _words(steward: Steward) -> str:
     failing = [name for name, keeper in steward.keepers.items() if keeper.turns.failures]
     said = f"{len(steward.keepers)} duties, {len(steward.book.alarms)} alarms"
     return said + (f"; failing: {', '.join(failing)}" if failing else "")
-
-
-@contextmanager
-def _alone(folder: Path) -> Iterator[None]:
-    descriptor = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
-    try:
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise RolloutRefused(
-                "a steward is at work with this state folder already",
-                "see `netcharter steward --status`",
-            ) from None
-        yield
-    finally:
-        os.close(descriptor)

@@ -49,6 +49,7 @@ class Keeper:
         self.turns = Turns(now)
         self.woken = asyncio.Event()
         self.begun: datetime | None = None  # of the turn that goes on
+        self.unsaved = False  # whether the disk has another state than the one that counts
         self.task: asyncio.Task[None] | None = None
 
 
@@ -166,34 +167,48 @@ class Steward:
                 keeper.turns = (
                     turns.went_well(keeper.turns, keeper.begun, wake)
                     if unsaved is None
-                    else turns.failed(keeper.turns, self._world.now(), _words(unsaved))
+                    else turns.unsaved(keeper.turns, self._world.now(), _words(unsaved), wake)
                 )
             finally:
                 keeper.begun = None
             await self._report("steward", turns.reports(self._all_turns()))
 
     async def _turn(self, duty: Duty[S], state: S) -> tuple[S, datetime, Exception | None]:
-        """One turn: the state from now on, when the next one is to be, and why what it told could
-        not be saved, if so.
+        """One turn: the state from now on, when the next one is to be, and why what it told, or the
+        state, could not be saved, if so.
 
         It is told before it is done: what an effect puts right, and what it breaks, would else be
         told by nobody if the steward were killed meanwhile. That it can't be saved keeps nothing
         from being done. What was decided counts once all of it is done; killed before, it is
-        decided again.
+        decided again, or from what was intended.
         """
         facts = await self._world.facts(duty.needs)
         self.facts = telling.newest(self.facts, facts, duty.needs)
         decision = duty.decide(state, facts, self._world.now())
         unsaved = await self._report(duty.name, decision.reports)
+        if decision.intent is not None:
+            self.keepers[duty.name].unsaved = True
+            unsaved = await self._written(duty, decision.intent) or unsaved
         for effect in decision.effects:
             await self._world.perform(effect)
             for name in _follows(effect):
                 if name in self.keepers:
                     self.wake((name,))
         self._tells[duty.name] = decision.tells
-        if decision.state != state:
-            await self._world.save(f"{duty.name}.json", as_file(duty.written(decision.state)))
+        keeper = self.keepers[duty.name]
+        if decision.state != state or keeper.unsaved:
+            fault = await self._written(duty, decision.state)
+            keeper.unsaved, unsaved = fault is not None, unsaved or fault
         return decision.state, decision.wake, unsaved
+
+    async def _written(self, duty: Duty[S], state: S) -> Exception | None:
+        """A state is on the disk; if not, why."""
+        try:
+            await self._world.save(f"{duty.name}.json", as_file(duty.written(state)))
+        except Exception as fault:  # noqa: BLE001 - whatever it was, the rest goes on
+            self._world.say(f"the state of {duty.name} can't be saved: {_words(fault)}")
+            return fault
+        return None
 
     def _all_turns(self) -> list[tuple[str, Turns]]:
         return [(name, keeper.turns) for name, keeper in self.keepers.items()]

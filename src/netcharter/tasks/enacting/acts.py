@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
 
 from netcharter.diagnostics.escape import terminal
 from netcharter.plan.shapes import Plan
@@ -26,11 +27,12 @@ from netcharter.rollout.unlike import unlike
 from netcharter.rollout.wanted import clashes
 from netcharter.rollout.ways import WAYS
 from netcharter.rollout.work import Booted, Kept, Undone, Waiting
+from netcharter.steward.loop.alone import at_work
 from netcharter.tasks.changes import changes
 from netcharter.tasks.enacting import diverted, tables
 from netcharter.tasks.enacting.again import cut_refused
 from netcharter.tasks.enacting.here import Here, here, is_tracked
-from netcharter.tasks.enacting.leading import as_led
+from netcharter.tasks.enacting.leading import as_led, left_out, written_down
 from netcharter.tasks.enacting.place import in_place, known, was_decided, with_lines_of
 from netcharter.tasks.enacting.ready import Ready
 from netcharter.tasks.holds import Holds, holds
@@ -307,7 +309,13 @@ def still_holds(work: Work, now: datetime) -> Holds:
     found = here(plan, None)
     leading = diverted.after(work, plan, looks.made(work, looks.look(work).kept or STOCK).files)
     others = (*diverted.sentences(leading), *_otherwise(work, plan))
-    return holds(plan, found.loaded, now, others, found.lines)
+    judged = holds(plan, found.loaded, now, others, found.lines)
+    written = written_down(work.host, work.paths)
+    notes: tuple[str, ...] = ()
+    if written.out:
+        seen, working = work.host.observe(frozenset()), at_work(Path(work.paths.within("steward")))
+        notes = tuple(left_out(written, plan, seen, now, working))
+    return replace(judged, notes=notes)
 
 
 def happened(work: Work) -> tuple[tuple[Event, ...], tuple[str, ...]]:

@@ -1,13 +1,15 @@
-"""A kit as it is in place while the steward keeps new conversations from lines that failed."""
+"""A kit as it is in place while the steward keeps new conversations from lines that failed, and what
+is told of that."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from datetime import datetime, timedelta
 
 from netcharter.plan.shapes import Plan
 from netcharter.rollout import network
 from netcharter.rollout.host import Host
-from netcharter.rollout.reading import fields
+from netcharter.rollout.reading import fields, instant_text
 from netcharter.rollout.shapes import HostState
 from netcharter.rollout.store import Paths
 from netcharter.rollout.trouble import StateBroken
@@ -31,15 +33,63 @@ def as_led(
         out = frozenset()
     if not out:
         return dict(files)
-    known, there = ways(plan), _there(now)
+    known, gone = ways(plan), _gone(state, plan, now)
     led = dict(files)
     for family, name in _FILES.items():
-        legs = known.of(family)
-        gone = {leg.key for leg in legs if leg.key in out and inside(leg, there) is False}
-        if len(gone) < len(legs):
+        if any(key[1] == family for key in gone):
             text = without(files[name].decode("ascii"), known, family, gone)
             led[name] = text.encode("ascii")
     return led
+
+
+def written_down(host: Host, paths: Paths) -> lines.State:
+    """What the steward wrote down of lines. Raises EffectFailed."""
+    data = host.read(paths.within("steward", f"{lines.NAME}.json"))
+    try:
+        return lines.read(fields("lines.json", data)) if data else lines.State()
+    except StateBroken:
+        return lines.State()
+
+
+def _gone(found: lines.State, plan: Plan, now: HostState) -> frozenset[Key]:
+    known, there = ways(plan), _there(now)
+    gone: set[Key] = set()
+    for family in _FILES:
+        legs = known.of(family)
+        mine = {leg.key for leg in legs if leg.key in found.out and inside(leg, there) is False}
+        gone |= mine if len(mine) < len(legs) else set()
+    return frozenset(gone)
+
+
+def left_out(
+    found: lines.State, plan: Plan, now: HostState, at: datetime, working: bool | None
+) -> Iterator[str]:
+    """What is no difference because of that, a sentence for each line. working: whether a steward is
+    at work; None: that can't be told."""
+    for line, family in sorted(_gone(found, plan, now)):
+        leg = found.legs.get((line, family))
+        since = "" if leg is None else f" since {instant_text(leg.since)} ({_age(at - leg.since)})"
+        said = f"new conversations of IPv{family} are kept from line {line}{since}: it had failed"
+        yield f"note: {said}; {_BACK[working]}"
+
+
+_BACK = {
+    True: "the steward brings them back when it works",
+    False: "no steward is at work, so nobody brings them back: start it, or say `netcharter boot`",
+    None: "whether a steward is at work, who brings them back, can't be told here",
+}
+
+
+def _age(lasted: timedelta) -> str:
+    minutes = max(int(lasted.total_seconds()) // 60, 0)
+    hours, days = minutes // 60, minutes // 1440
+    return (
+        f"{days} days"
+        if days > 1
+        else f"{hours} h {minutes % 60} min"
+        if hours
+        else f"{minutes} min"
+    )
 
 
 def _there(now: HostState) -> Held:
