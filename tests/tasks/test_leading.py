@@ -18,8 +18,10 @@ from netcharter.rollout.host import Host
 from netcharter.rollout.reading import fields, written
 from netcharter.rollout.shapes import HostState
 from netcharter.rollout.store import Paths
-from netcharter.steward.duties.lines import Standing, State, duty
-from netcharter.tasks.enacting.leading import as_led
+from netcharter.rollout.trouble import RolloutRefused
+from netcharter.steward.duties.lines import Condition, State, duty, read
+from netcharter.steward.loop.alone import alone, at_work
+from netcharter.tasks.enacting.leading import as_led, left_out
 from netcharter.tasks.sources import Source, usable_plan
 from tests.cli.gateway import CHARTER
 
@@ -46,7 +48,7 @@ def led(data: bytes | None, kernel: Mapping[str, bytes]) -> dict[str, bytes]:
 
 
 def saved(*out: tuple[str, int]) -> bytes:
-    legs = {COPPER: Standing(False, NOW, "silent")}
+    legs = {COPPER: Condition(False, NOW, "silent")}
     return written(duty().written(State(legs, frozenset(out))))
 
 

@@ -101,8 +101,8 @@ def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
     effects: list[Effect] = [*kept]
     if amiss(ways, out, seen.held):
         effects.append(Lead(out))
-    effects += [
-        CutLine(leg.line, leg.number, leg.family, leg.device, leg.network)
+    cut = [
+        leg
         for leg in ways.legs
         if leg.key in out
         and (leg.key not in state.out or leg.key in state.owed or found_by(leg, seen.held))

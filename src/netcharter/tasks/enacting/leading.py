@@ -15,7 +15,7 @@ from netcharter.rollout.store import Paths
 from netcharter.rollout.trouble import StateBroken
 from netcharter.steward.duties import lines
 from netcharter.steward.schedule import ways
-from netcharter.steward.ways import Held, inside, without
+from netcharter.steward.ways import Held, Key, inside, without
 
 _FILES = {4: "routes.batch", 6: "routes6.batch"}
 
@@ -26,12 +26,8 @@ def as_led(
     """The files of a plan's kit without the rules that the steward has taken away, as it wrote down,
     and that are not there now. It never takes the last line of an IP version: where no rule leads to
     any, others did that, or another version had more lines. Raises EffectFailed."""
-    data = host.read(paths.within("steward", f"{lines.NAME}.json"))
-    try:
-        out = lines.read(fields("lines.json", data)).out if data else frozenset()
-    except StateBroken:
-        out = frozenset()
-    if not out:
+    state = written_down(host, paths)
+    if not state.out:
         return dict(files)
     known, gone = ways(plan), _gone(state, plan, now)
     led = dict(files)
