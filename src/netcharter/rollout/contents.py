@@ -32,7 +32,9 @@ T = TypeVar("T")
 _UP = re.compile(r"link set dev (\S+) up\Z")
 _SIZE = re.compile(r"link set dev (\S+) mtu (\d{1,5})\Z")
 _VLAN = re.compile(r"link add link (\S+) name (\S+) type vlan id (\d{1,4})\Z")
-_ADDRESS = re.compile(r"address replace (\S+/\d+)( broadcast \+)? dev (\S+)\Z")
+_ADDRESS = re.compile(
+    r"address replace (\S+/\d+)( broadcast \+)? dev (\S+)( preferred_lft 0)?\Z"
+)
 _SETTING = re.compile(r"(-?)([^\s=]+) = (\S+)\Z")
 _OF_DEVICE = re.compile(r"net/ipv[46]/conf/([^/]+)/")
 _AT = re.compile(r"/etc/(?:[a-z0-9][\w.@+-]*/)*[a-z0-9][\w.@+-]*", re.ASCII)
@@ -165,6 +167,8 @@ def _address(line: str) -> Held:
     words: tuple[str, ...] = ()
     if match[2] and isinstance(interface, IPv4Interface):
         words = ("broadcast", str(interface.network.broadcast_address))
+    if match[4]:  # of a line that failed (`steward.fading`)
+        words += network.OVER
     return Held(bare_device(match[3]), interface, words)
 
 

@@ -64,6 +64,7 @@ def _steps(now: HostState, wanted: HostState, at: float, classes: Classes | None
     yield from _step("devices are made", _made(now, wanted, gone))
     now = _without(now, gone)
     yield from _step("new addresses are added", _new_addresses(now, wanted))
+    yield from _step("preferred times of addresses are set", _preferred(now, wanted))
     off, known = switched_off(now.settings, wanted.settings)
     yield from _step("what is no longer to be passed on is not", _set(off))
     yield from _filtered(exchange(now, wanted, at, classes))
@@ -330,13 +331,28 @@ def _same(one: Held, other: Held) -> bool:
 
 def _address(verb: str, held: Held) -> str:
     words = list(held.words)
+    if verb == "change" and not network.deprecated(held):
+        words += [network.OVER[0], "forever"]
     if "peer" not in words:
         own = [str(held.interface)]
-    elif verb == "add":
+    elif verb != "del":
         own = [str(held.interface.ip)]
     else:
         own = [str(held.interface.ip), *words[:2]]
-    return ip_line(("address", verb, *own, *(words if verb == "add" else ()), "dev", held.device))
+    return ip_line(("address", verb, *own, *(words if verb != "del" else ()), "dev", held.device))
+
+
+def _preferred(now: HostState, wanted: HostState) -> Iterator[Run]:
+    """IPv6 addresses that stay, and whose preferred time ends or has no end any more."""
+    there = {_place(held): held for held in now.addresses}
+    yield from _batch(
+        _address("change", held)
+        for held in wanted.addresses
+        if held.interface.version == 6
+        and (old := there.get(_place(held))) is not None
+        and network.deprecated(old) is not network.deprecated(held)
+        and sayable((held.device,))
+    )
 
 
 def _old_addresses(now: HostState, wanted: HostState, known: Mapping[str, str]) -> Iterator[Run]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from ipaddress import IPv4Interface, IPv6Address, ip_address, ip_interface
 from typing import Any
 
@@ -28,6 +29,7 @@ UNSAID, STATIC = "0", "4"  # a choice that `ip` adds names none
 # Kinds of routes and of what a choice does (linux/rtnetlink.h, RTN_*; fib_rules.h, FR_ACT_*)
 KINDS = {"1": "", "2": "local", "3": "broadcast", "4": "anycast", "5": "multicast"}
 REFUSALS = {"6": "blackhole", "7": "unreachable", "8": "prohibit", "9": "throw"}
+OVER = ("preferred_lft", "0")  # of an address that nobody is to begin anything with
 METRIC6 = "1024"  # of an IPv6 route that was given none (linux/ipv6_route.h)
 
 _STATES = frozenset({"linkdown", "dead", "offload", "trap", "offload_failed", "rt_offload"})
@@ -117,10 +119,23 @@ def _held(name: str, each: Record) -> Held:
     if each.get("metric"):
         words += ["metric", str(int(each["metric"]))]
     if each["preferred_life_time"] == 0:
-        words += ["preferred_lft", "0"]
+        words += OVER
     flags = ("home", "nodad", "noprefixroute", "mngtmpaddr", "autojoin")
     words += [flag for flag in flags if each.get(flag)]
     return Held(name, interface, tuple(words))
+
+
+def deprecated(held: Held) -> bool:
+    """Whether the preferred time of an address is over (RFC 4862 section 5.5.4)."""
+    return pairs(held.words).get(OVER[0]) == OVER[1]
+
+
+def with_time(held: Held, over: bool) -> Held:
+    """The same address, its preferred time over or not."""
+    if deprecated(held) is over:
+        return held
+    place = held.words.index(OVER[0]) if not over else len(held.words)
+    return replace(held, words=(*held.words[:place], *(OVER * over), *held.words[place + 2 :]))
 
 
 def in_order(held: Iterable[Held]) -> tuple[Held, ...]:

@@ -132,7 +132,13 @@ def _addresses(kit: Contents, left: Contents | None, now: HostState) -> tuple[He
         and (held.device not in devices or held.device in theirs or held.interface.ip.is_link_local)
     ]
     # The kit's first: the kernel sends from the first of several in one network.
-    return network.in_order([*(there.get(_place(h), h) for h in kit.addresses), *kept])
+    ours = (_as_there(h, there.get(_place(h))) for h in kit.addresses)
+    return network.in_order([*ours, *kept])
+
+
+def _as_there(asked: Held, there: Held | None) -> Held:
+    """An address that is there stays as it is, but for its preferred time."""
+    return asked if there is None else network.with_time(there, network.deprecated(asked))
 
 
 def _place(held: Held) -> tuple[str, str]:

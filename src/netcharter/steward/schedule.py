@@ -10,7 +10,7 @@ from netcharter.render.escape import bare_device
 from netcharter.render.exits import staying
 from netcharter.render.routes import default_table, leading, own_route, together
 from netcharter.steward.shapes import Schedule, Timed, Way
-from netcharter.steward.ways import Leg, Limits, Ways
+from netcharter.steward.ways import Leg, Limits, Place, Ways
 
 LOOPBACK = "lo"
 
@@ -51,6 +51,17 @@ def ways(plan: Plan) -> Ways:
         {family: together(plan, family) for family in (4, 6)},
         labels.TOGETHER if stays else 0,
         stays,
+        {line.name: _within(plan, line) for line in plan.lines if line.prefix is not None},
+    )
+
+
+def _within(plan: Plan, line: LinePlan) -> tuple[Place, ...]:
+    """The gateway's own addresses within a line's prefix."""
+    return tuple(
+        (bare_device(area.device), f"{subnet.gateway}/{subnet.network.prefixlen}")
+        for area in plan.areas
+        for subnet in area.subnets6
+        if subnet.line == line.name
     )
 
 

@@ -281,6 +281,13 @@ class Lead:
 
 
 @dataclass(frozen=True, slots=True)
+class Fade:
+    """Hosts are led away from the IPv6 prefixes of these lines, and from no other's."""
+
+    lines: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
 class CutLine:
     """Conversations that left by a line are cut, so that what follows them takes another one. Those
     that came in by it stay: they can't. network: addresses beyond the line that are the site's own."""
@@ -308,7 +315,7 @@ class Stay:
     sets: tuple[tuple[str, tuple[str, ...]], ...]
 
 
-Effect = Hold | DecideAgain | Cut | Mend | Lead | CutLine | CutFlows | Stay
+Effect = Hold | DecideAgain | Cut | Mend | Lead | Fade | CutLine | CutFlows | Stay
 
 
 @dataclass(frozen=True, slots=True)

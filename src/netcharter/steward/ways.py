@@ -18,6 +18,7 @@ from netcharter.rollout.network import MAIN
 
 Key = tuple[str, int]  # a line and an IP version
 Words = frozenset[tuple[str, str]]  # of a rule: what it asks and does, keyword by keyword
+Place = tuple[str, str]  # a device, and an address on it with the length of its network
 _MAIN = "main"
 
 
@@ -67,12 +68,14 @@ class Ways:
     """All lines in all IP versions, in the order of the charter. balanced: the parts of lines that
     are balanced together, by IP version and line. together: the bit in the mark of conversations
     whose exit says so, 0 where none does; stays: by line, the set of the IPv4 addresses whose new
-    conversations stay on it meanwhile."""
+    conversations stay on it meanwhile; prefixes: by line that has one, the gateway's own addresses
+    in the areas."""
 
     legs: tuple[Leg, ...] = ()
     balanced: Mapping[int, Mapping[str, Share]] = field(default_factory=dict)
     together: int = 0
     stays: Mapping[str, str] = field(default_factory=dict)
+    prefixes: Mapping[str, tuple[Place, ...]] = field(default_factory=dict)
 
     def of(self, family: int) -> tuple[Leg, ...]:
         return tuple(leg for leg in self.legs if leg.family == family)
@@ -107,7 +110,8 @@ class Seen:
     """What a round has seen. began: when, at: the same in seconds from boot, which nobody sets; due:
     when the next one is; asked: by leg, the seconds after which each target answered, None: it did
     not; a leg that was not asked is missing. flows: None where they were not looked at; fault: why
-    nobody could be asked; changing: somebody leads the machine to another version just now."""
+    nobody could be asked; changing: somebody leads the machine to another version just now.
+    prefixes: addresses that the kernel has, and of each whether its preferred time is over."""
 
     began: datetime
     at: float
@@ -117,6 +121,7 @@ class Seen:
     flows: tuple[Flow, ...] | None = None
     fault: str = ""
     changing: bool = False
+    prefixes: Mapping[Place, bool] = field(default_factory=dict)
 
 
 # --- what the kernel is told ---------------------------------------------------------------------

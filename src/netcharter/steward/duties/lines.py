@@ -20,7 +20,7 @@ from statistics import median
 from typing import Literal, get_args
 
 from netcharter.rollout.reading import Fields
-from netcharter.steward import staying
+from netcharter.steward import fading, staying
 from netcharter.steward.alarms import instant, stamp
 from netcharter.steward.shapes import (
     CutLine,
@@ -28,6 +28,7 @@ from netcharter.steward.shapes import (
     Duty,
     Effect,
     Facts,
+    Fade,
     Lead,
     Report,
     Stay,
@@ -101,6 +102,9 @@ def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
     effects: list[Effect] = [*kept]
     if amiss(ways, out, seen.held):
         effects.append(Lead(out))
+    hosts = fading.faded(ways, failed(legs), out)
+    if fading.amiss(ways, hosts, seen.prefixes):
+        effects.append(Fade(hosts))
     cut = [
         leg
         for leg in ways.legs
@@ -123,6 +127,11 @@ def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
         tuple(_told(ways, after)),
         intent if lasting else None,
     )
+
+
+def failed(legs: Mapping[Key, Condition]) -> frozenset[Key]:
+    """The legs that do not work, whether or not there is another to take."""
+    return frozenset(key for key, now in legs.items() if now.up is False)
 
 
 def out_of(

@@ -23,16 +23,17 @@ from netcharter.rollout.shapes import Run
 from netcharter.rollout.trouble import EffectFailed
 from netcharter.steward import nft
 from netcharter.steward.duties.lines import SILENT
+from netcharter.steward.loop import prefixes
 from netcharter.steward.loop.echoes import NotAllowed, echoes
 from netcharter.steward.loop.lines import addresses
-from netcharter.steward.shapes import CutFlows, CutLine, Lead, Stay
+from netcharter.steward.shapes import CutFlows, CutLine, Fade, Lead, Stay
 from netcharter.steward.ways import Flow, Held, Key, Leg, Seen, Ways, Words, amiss, inside
 
 HURRY = 1.0  # seconds to the next round where the last one was silent
 SLOW = 10.0  # seconds for one program
 _MAIN = {network.MAIN: "main"}
 _BATCH = b"link show\nroute show default table all\nrule show\n"
-Outgoing = Lead | CutLine | CutFlows | Stay
+Outgoing = Lead | Fade | CutLine | CutFlows | Stay
 
 
 class Outward:
@@ -59,7 +60,7 @@ class Outward:
                 self._rounds[leg.key] = at, self._silent(leg, asked.get(leg.key, {}))
         later = min((self._next(leg) - at for leg in ways.legs), default=HURRY)
         due = began + timedelta(seconds=max(later, HURRY))
-        return Seen(began, at, due, held, asked, flows, fault)
+        return Seen(began, at, due, held, asked, flows, fault, prefixes=prefixes.there(ways))
 
     def _silent(self, leg: Leg, answers: Mapping[str, float | None]) -> int:
         silent = bool(answers) and all(after is None for after in answers.values())
@@ -85,6 +86,11 @@ class Outward:
                 lead(self._ways, out)
                 names = ", ".join(f"{line} for IPv{family}" for line, family in sorted(out))
                 self._say(f"new conversations are kept from {names or 'no line'}")
+            case Fade(lines=lines):
+                prefixes.fade(self._ways, lines)
+                self._say(
+                    f"hosts are led away from the prefix of {', '.join(sorted(lines)) or 'no line'}"
+                )
             case CutLine():
                 own = _own(effect.device)
                 count = _cut(lambda one: leaves(one, effect, own))

@@ -36,6 +36,7 @@ from netcharter.steward.shapes import (
     DecideAgain,
     Effect,
     Facts,
+    Fade,
     Fill,
     Hold,
     Lead,
@@ -190,17 +191,17 @@ class RealWorld:
     async def perform(self, effect: Effect) -> None:
         if isinstance(effect, Cut):
             await self._one_at_a_time(effect)
-        elif isinstance(effect, Lead | CutLine | CutFlows | Stay):
+        elif isinstance(effect, Lead | Fade | CutLine | CutFlows | Stay):
             loop = asyncio.get_running_loop()
             await loop.run_in_executor(self._outward.worker, self._told_outward, effect)
         else:
             await asyncio.to_thread(self._perform, effect)
 
     def _told_outward(self, effect: Outgoing) -> None:
-        """Rules are left to whoever changes the machine, and are not told by a version that does not
-        stand any more: he would find ours in his way. What is amiss then is seen in the next round.
-        Raises EffectFailed, also where he takes too long."""
-        if not isinstance(effect, Lead):
+        """Rules and addresses are left to whoever changes the machine, and are not told by a version
+        that does not stand any more: he would find ours in his way. What is amiss then is seen in the
+        next round. Raises EffectFailed, also where he takes too long."""
+        if not isinstance(effect, Lead | Fade):
             self._outward.perform(effect)
             return
         with self._handed.alone() as alone:

@@ -13,24 +13,32 @@ from netcharter.rollout.reading import fields, instant_text
 from netcharter.rollout.shapes import HostState
 from netcharter.rollout.store import Paths
 from netcharter.rollout.trouble import StateBroken
+from netcharter.steward import fading
 from netcharter.steward.duties import lines
 from netcharter.steward.schedule import ways
-from netcharter.steward.ways import Held, Key, inside, without
+from netcharter.steward.ways import Held, Key, Place, inside, without
 
 _FILES = {4: "routes.batch", 6: "routes6.batch"}
+_ADDRESSES = "addresses.batch"
 
 
 def as_led(
     host: Host, paths: Paths, plan: Plan, files: Mapping[str, bytes], now: HostState
 ) -> dict[str, bytes]:
     """The files of a plan's kit without the rules that the steward has taken away, as it wrote down,
-    and that are not there now. It never takes the last line of an IP version: where no rule leads to
-    any, others did that, or another version had more lines. Raises EffectFailed."""
+    and that are not there now; and with the addresses that it has taken the preferred time from. It
+    never takes the last line of an IP version: where no rule leads to any, others did that, or
+    another version had more lines. Raises EffectFailed."""
     state = written_down(host, paths)
-    if not state.out:
+    down, out = lines.failed(state.legs), state.out
+    if not down | out:
         return dict(files)
     known, gone = ways(plan), _gone(state, plan, now)
     led = dict(files)
+    hosts = fading.without(
+        files[_ADDRESSES].decode("ascii"), known, fading.faded(known, down, out), _preferred(now)
+    )
+    led[_ADDRESSES] = hosts.encode("ascii")
     for family, name in _FILES.items():
         if any(key[1] == family for key in gone):
             text = without(files[name].decode("ascii"), known, family, gone)
@@ -95,3 +103,8 @@ def _there(now: HostState) -> Held:
             for family in _FILES
         }
     )
+
+
+def _preferred(now: HostState) -> dict[Place, bool]:
+    """Of each address whether its preferred time is over."""
+    return {(held.device, str(held.interface)): network.deprecated(held) for held in now.addresses}
