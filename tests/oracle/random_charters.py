@@ -178,7 +178,10 @@ def _lines(draft: Draft) -> None:
             said["prefix"] = "delegated"
         # Drawn from what is said already, so that everything else stays as it was drawn before.
         _further(Random(f"further {said}"), said, v4, FURTHER4[number])
-        draft.lines[name] = said | _narrow(Random(str(said)), said["address"] == "automatic")
+        narrow = _narrow(Random(str(said)), said["address"] == "automatic")
+        if "pppoe" in narrow and said.get("prefix") == "delegated":
+            del said["prefix"]
+        draft.lines[name] = said | narrow
 
 
 def _further(rng: Random, said: dict[str, Any], v4: IPv4Network, alone: str) -> None:

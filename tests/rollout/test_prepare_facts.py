@@ -190,6 +190,7 @@ def test_a_profile_says_how() -> None:
     [
         ("/sbin/dhclient\0-4\0eth2\0", True),
         ("dhclient\0eth3\0", False),
+        ("/sbin/dhclient\0-6\0-P\0-e\0netcharter_line=2\0eth2\0", False),
         ("dhcpcd: [manager]\0", True),
         ("/usr/sbin/dhcpcd\0", True),
         ("udhcpc\0-i\0eth2\0", True),

@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from netcharter.charter.model import Charter
-from netcharter.render import advertising
+from netcharter.render import advertising, delegation
 from netcharter.render.kit import MANIFEST
 from netcharter.rollout.places import STATE
 from netcharter.rollout.prepare import Preparation, Use, Wanted, asked, facts_of, prepare
@@ -20,6 +20,7 @@ from netcharter.tasks.sources import Source, usable_plan
 
 # Debian's packages, and what for
 PPP = {"ppp": "dials by PPPoE"}
+DHCLIENT = {"isc-dhcp-client": "asks providers for IPv6 prefixes"}
 DNSMASQ = {"dnsmasq-base": "tells hosts their IPv6 prefixes and the way out"}
 
 
@@ -65,6 +66,7 @@ def wanted_of(
         packages={
             **(packages or {}),
             **(PPP if any(one.pppoe for one in uses) else {}),
+            **(DHCLIENT if delegation.SCRIPT in kit else {}),
             **(DNSMASQ if advertising.CONF in kit else {}),
         },
         placed=_placed(kit),

@@ -15,6 +15,7 @@ from netcharter.rollout.preparing.asking import INTERFACES, NETWORKD, NETWORKD_C
 from netcharter.rollout.preparing.shapes import How, Managed, NetDevice
 
 CLIENTS = frozenset({"dhclient", "dhcpcd", "udhcpc"})
+OURS = "netcharter_line="  # said to the client that asks for prefixes, and for no address
 _TAKES_IN = re.compile(r"(bridge|bond)[_-](ports|slaves)|slaves")
 _YES = frozenset({"yes", "true", "on", "1", "y", "t"})
 _NO = frozenset({"no", "false", "off", "0"})
@@ -261,7 +262,7 @@ def clients(running: list[tuple[str, list[str]]], devices: Collection[str]) -> t
     found = []
     for pid, words in running:
         name = program(words)
-        if name in CLIENTS:
+        if name in CLIENTS and not any(one.startswith(OURS) for one in words[1:]):
             named = [one for one in devices if one in words[1:]] or list(devices)
             where = f"process {pid} ({name})"
             found += [Managed("a DHCP client", one, "dhcp", where) for one in named]
