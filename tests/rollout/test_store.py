@@ -20,7 +20,9 @@ from netcharter.rollout.shapes import (
     Held,
     HostState,
     Link,
+    Lying,
     Route,
+    Running,
     Table,
 )
 from netcharter.rollout.snapshot import restored, snapshot
@@ -300,6 +302,8 @@ STATE = HostState(
     settings={"net/ipv4/ip_forward": "1"},
     shaping={"eth0": "qdisc noqueue"},
     lent=(Held("eth1", IPv4Interface("198.51.100.7/24"), ("dynamic",)),),
+    files={"/etc/x": Lying("# Netcharter: x\n", 0o755), "/etc/y": None},
+    services={"netcharter-x.service": Running(True, True)},
 )
 
 

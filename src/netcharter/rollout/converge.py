@@ -15,7 +15,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from netcharter.diagnostics.escape import terminal
-from netcharter.rollout import network
+from netcharter.rollout import network, placing
 from netcharter.rollout.escape import Unsayable, ip_line, sayable, setting_line
 from netcharter.rollout.filtering import Classes, Exchange, exchange
 from netcharter.rollout.listing import Unlisted
@@ -45,21 +45,34 @@ class NotReached(ValueError):
 
 
 def converge(
-    now: HostState, wanted: HostState, *, at: float | None = None, classes: Classes | None = None
+    now: HostState,
+    wanted: HostState,
+    *,
+    at: float | None = None,
+    classes: Classes | None = None,
+    needs: placing.Needs | None = None,
 ) -> tuple[Step, ...]:
     """The steps from one state to another; none if nothing is to be done.
 
     at: the clock that counts from boot when the steps are taken (as read: now.at); classes: how
-    the identity classes of people who are signed in are renumbered (`contents.classes`).
+    the identity classes of people who are signed in are renumbered (`contents.classes`); needs: by
+    which files services run (`wanted.needs`).
     Raises NotReached for tables or addresses that could not be written safely.
     """
     try:
-        return tuple(_steps(now, possible(now, wanted), now.at if at is None else at, classes))
+        there = now.at if at is None else at
+        return tuple(_steps(now, possible(now, wanted), there, classes, needs))
     except (Unsayable, Unlisted) as problem:
         raise NotReached(str(problem)) from None
 
 
-def _steps(now: HostState, wanted: HostState, at: float, classes: Classes | None) -> Iterator[Step]:
+def _steps(
+    now: HostState,
+    wanted: HostState,
+    at: float,
+    classes: Classes | None,
+    needs: placing.Needs | None,
+) -> Iterator[Step]:
     gone = _in_the_way(now, wanted)
     yield from _step("devices are made", _made(now, wanted, gone))
     now = _without(now, gone)
@@ -73,6 +86,7 @@ def _steps(now: HostState, wanted: HostState, at: float, classes: Classes | None
     yield from _step("the size of packets is set", _sized(now, wanted))
     yield from _step("devices are switched on", _switched_on(now, wanted))
     yield from _step("new ways are added", _new_ways(now, wanted))
+    yield from placing.steps(now, wanted, needs)
     yield from _step("old ways go", _old_ways(now, wanted))
     yield from _step("old addresses go", _old_addresses(now, wanted, known))
     yield from _step("old devices go", _old_devices(now, wanted))
@@ -140,7 +154,7 @@ def possible(now: HostState, wanted: HostState) -> HostState:
     """The wanted state without what can't be had."""
     there = _available(now, wanted)
     return replace(
-        wanted,
+        placing.possible(now, wanted),
         links=tuple(link for link in wanted.links if link.name in there),
         addresses=tuple(held for held in wanted.addresses if held.device in there),
         routes=tuple(r for r in wanted.routes if r in now.routes or _can_go(r, there)),
@@ -180,6 +194,7 @@ def left_out(now: HostState, wanted: HostState) -> tuple[str, ...]:
     for said in lost:
         if not sayable(said):
             words.append(f"`{' '.join(said)}` can't be written for ip; it is left out")
+    words += placing.left_out(now, wanted)
     return tuple(terminal(text) for text in words)
 
 

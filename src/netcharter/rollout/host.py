@@ -39,7 +39,8 @@ class Host(Protocol):
         """Where a symbolic link leads to; None where there is none."""
 
     def observe(self, settings: Collection[str]) -> HostState:
-        """What the host is like now. settings: names of kernel settings that matter."""
+        """What the host is like now. settings: names of what matters beside devices and what is on
+        them: kernel settings (`net/...`), files (by their whole path) and services (units)."""
 
     def utc(self) -> datetime:
         """The time of day."""
@@ -75,12 +76,17 @@ class Host(Protocol):
 Files = Mapping[str, bytes]
 
 
+def nothing_by_hand(kit: Files, now: HostState) -> tuple[str, ...]:
+    """For kits in which nothing runs."""
+    return ()
+
+
 @dataclass(frozen=True, slots=True)
 class Ways:
     """The pure halves of a roll-out. Kits are files by name; those that are no kit, or can't be put
     in place, raise RolloutRefused.
 
-    settings_of: names of the kernel settings that some kits speak of. wanted: what a host should be
+    settings_of: names of the settings, files and services that some kits speak of. wanted: what a host should be
     like by a kit, from what it is like, the kit that it has, and the tables of others that are to
     be set aside. as_before: what it should be like once a trial is undone, from what it was like
     before, what it is like, and the kits of the trial. converge: the steps from one state to
@@ -88,7 +94,7 @@ class Ways:
     comes. rehearsal: what of some steps can be tried without effect. unlike: in what two states
     differ, in words; left_out: what of a state can't be had on a host, in words; possible: the state
     without that. going: what of others one state has and another has not, in words, given the kits
-    that are ours.
+    that are ours. by_hand: what of a kit is to be begun by hand on a host, in words.
     """
 
     settings_of: Callable[..., frozenset[str]]
@@ -100,6 +106,7 @@ class Ways:
     unlike: Callable[[HostState, HostState], tuple[str, ...]]
     possible: Callable[[HostState, HostState], HostState]
     going: Callable[..., tuple[str, ...]]
+    by_hand: Callable[[Files, HostState], tuple[str, ...]] = nothing_by_hand
 
 
 def nobody_listens(step: Step) -> None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from netcharter.diagnostics.escape import terminal
-from netcharter.rollout import network
+from netcharter.rollout import network, placing
 from netcharter.rollout.escape import Unsayable, setting_name, table_name
 from netcharter.rollout.listing import Unlisted, settled
 from netcharter.rollout.shapes import (
@@ -23,6 +23,7 @@ from netcharter.rollout.shapes import (
     HostState,
     Route,
     Run,
+    Running,
     Table,
 )
 
@@ -61,11 +62,14 @@ class Unobservable(Exception):
 Asking = Generator[Run, Said, T]
 
 
-def observing(at: float, settings: Collection[str] = ()) -> Asking[HostState]:
+def observing(
+    at: float, settings: Collection[str] = (), units: Collection[str] = ()
+) -> Asking[HostState]:
     """Ask a host for its state.
 
     at: the clock that counts from boot, read just before; settings: names that matter beside those
-    of devices that change along with them, and with forwarding. One that is not there is left out.
+    of devices that change along with them, and with forwarding. One that is not there is left out;
+    units: services that a service manager is asked for.
     Each value yielded is a Run; send what it printed as `Said`. Raises Unobservable.
     """
     links = yield from _records(("ip", "-j", "-d", "link", "show"), network.link)
@@ -80,6 +84,7 @@ def observing(at: float, settings: Collection[str] = ()) -> Asking[HostState]:
     names = [link.name for link in links]
     known = yield from _settings({*settings, *forwarding(names), *_to_come(settings, names)})
     shaping = yield from _shaping()
+    services = yield from _services(units)
     each = [pair for pairs in held for pair in pairs]
     return HostState(
         at=at,
@@ -91,6 +96,7 @@ def observing(at: float, settings: Collection[str] = ()) -> Asking[HostState]:
         settings=known,
         shaping=shaping,
         lent=network.in_order(held for held, lent in each if lent),
+        services=services,
     )
 
 
@@ -211,6 +217,17 @@ def _settings(names: Collection[str]) -> Asking[dict[str, str]]:
             raise Unobservable("grep -sH '' /proc/sys/...", f"an unexpected line: {line[:120]}")
         found[name] = value
     return found
+
+
+def _services(units: Collection[str]) -> Asking[dict[str, Running]]:
+    if not units:
+        return {}
+    run = placing.question(units)
+    text = yield from _said(run.argv)
+    try:
+        return placing.answer(units, text)
+    except ValueError as problem:
+        raise Unobservable("systemctl show", str(problem)) from None
 
 
 def _shaping() -> Asking[dict[str, str]]:

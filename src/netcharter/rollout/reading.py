@@ -72,6 +72,11 @@ class Fields:
         found = self._of(name, dict, "a table of objects")
         return {key: Fields(self.place, entry) for key, entry in found.items()}
 
+    def inside_or_null(self, name: str) -> Mapping[str, Fields | None]:
+        """A table of objects, in which null may stand for one."""
+        found = self._of(name, dict, "a table of objects")
+        return {key: None if e is None else Fields(self.place, e) for key, e in found.items()}
+
     def maybe(self, name: str, ask: Callable[[str], T]) -> T | None:
         """What `ask` finds, or None where the field is null or missing."""
         return None if self._found.get(name) is None else ask(name)

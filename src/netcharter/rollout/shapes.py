@@ -81,6 +81,26 @@ class Element:
 
 
 @dataclass(frozen=True, slots=True)
+class Lying:
+    """A file that lies on a host. text: one character for each byte, or else, where it is not ours,
+    the SHA-256 of what can be read of it; mode: as `chmod` has it."""
+
+    text: str
+    mode: int = 0o644
+    ours: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """A service. on: the service manager has it run; well: and it is not begun again and again;
+    enabled: it is begun with the machine by the service manager itself."""
+
+    on: bool = False
+    well: bool = False
+    enabled: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class HostState:
     """What of a host a roll-out reads and writes. Lists are sorted; equal states compare equal once
     `at`, living elements and `lent` are put aside (`converge.unlike`).
@@ -88,7 +108,8 @@ class HostState:
     at: seconds of the clock that counts from boot, sleep included; settings: kernel settings by
     name with slashes (`net/ipv4/ip_forward`); shaping: what `tc` prints per device, to compare;
     lent: addresses with an end, which a DHCP client or the kernel looks after. They are known so
-    that nobody touches them.
+    that nobody touches them. files: what lies at the paths that were asked for, None for nothing;
+    services: how the units are that were asked for, none where no service manager runs.
     """
 
     at: float
@@ -100,6 +121,8 @@ class HostState:
     settings: Mapping[str, str] = field(default_factory=dict)
     shaping: Mapping[str, str] = field(default_factory=dict)
     lent: tuple[Held, ...] = ()
+    files: Mapping[str, Lying | None] = field(default_factory=dict)
+    services: Mapping[str, Running] = field(default_factory=dict)
 
 
 # --- what is done --------------------------------------------------------------------------------

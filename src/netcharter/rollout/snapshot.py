@@ -15,7 +15,9 @@ from netcharter.rollout.shapes import (
     Held,
     HostState,
     Link,
+    Lying,
     Route,
+    Running,
     Table,
 )
 
@@ -33,6 +35,8 @@ def snapshot(state: HostState) -> bytes:
             "settings": dict(state.settings),
             "shaping": dict(state.shaping),
             "lent": _addresses(state.lent),
+            "files": {path: asdict(one) if one else None for path, one in state.files.items()},
+            "services": {unit: asdict(one) for unit, one in state.services.items()},
         }
     )
 
@@ -50,6 +54,8 @@ def restored(place: str, data: bytes) -> HostState:
         settings=found.table("settings"),
         shaping=found.table("shaping"),
         lent=tuple(map(_held, found.objects("lent"))),
+        files=_files(found),
+        services=_services(found),
     )
 
 
@@ -85,6 +91,24 @@ def _held(row: Fields) -> Held:
     except ValueError:
         raise row.broken("interface", "an address with its prefix length") from None
     return Held(row.text("device"), interface, row.texts("words"))
+
+
+def _files(found: Fields) -> dict[str, Lying | None]:
+    """Earlier versions wrote none."""
+    rows = found.maybe("files", found.inside_or_null) or {}
+    return {path: _lying(row) if row is not None else None for path, row in rows.items()}
+
+
+def _lying(row: Fields) -> Lying:
+    text = row.text("text")
+    if not text.isascii() and max(text) > "\xff":
+        raise row.broken("text", "a text of one character for each byte")
+    return Lying(text, row.whole("mode"), row.yes("ours"))
+
+
+def _services(found: Fields) -> dict[str, Running]:
+    rows = found.maybe("services", found.inside) or {}
+    return {n: Running(r.yes("on"), r.yes("well"), r.yes("enabled")) for n, r in rows.items()}
 
 
 def _table(row: Fields) -> Table:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping
 
 from netcharter.diagnostics.escape import terminal
+from netcharter.rollout import placing
 from netcharter.rollout.listing import plain
 from netcharter.rollout.network import UNWRITTEN
 from netcharter.rollout.shapes import Choice, Held, HostState, Link, Route, Table
@@ -14,8 +15,9 @@ def unlike(first: HostState, second: HostState) -> tuple[str, ...]:
     """How a host (the second state) differs from what it should be like (the first), one sentence
     each; none: they are equal.
 
-    Left aside: the moment, elements with a time limit, addresses that are lent, and settings that
-    only one of the two knows (their device is told, or the kernel had not brought them yet).
+    Left aside: the moment, elements with a time limit, addresses that are lent, and settings,
+    files and services that only one of the two knows (the device of a setting is told, or the kernel
+    had not brought it yet; services are known to a service manager alone).
     """
     words = [
         *_sides("device", _links(first.links), _links(second.links)),
@@ -27,6 +29,7 @@ def unlike(first: HostState, second: HostState) -> tuple[str, ...]:
         *_tables(first.tables, second.tables),
         *_values("setting", first.settings, second.settings),
         *_shaping(first.shaping, second.shaping),
+        *placing.unlike(first, second),
     ]
     return tuple(terminal(text) for text in words)
 

@@ -13,7 +13,7 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 
 from netcharter.diagnostics.escape import terminal
-from netcharter.rollout import network
+from netcharter.rollout import network, placing
 from netcharter.rollout.contents import Contents, contents
 from netcharter.rollout.listing import Unlisted, block
 from netcharter.rollout.observe import OURS, in_turn
@@ -32,8 +32,26 @@ class NotSetAside(ValueError):
 
 
 def settings_of(*kits: Files) -> frozenset[str]:
-    """The names of all settings that some kits speak of, for `observing`. Raises KitBroken."""
-    return frozenset(name for kit in kits for name in contents(kit).settings)
+    """The names of all settings, files and services that some kits speak of, for a look at a host.
+    Raises KitBroken."""
+    found = [contents(kit) for kit in kits]
+    here = (placing.names(kit.placed, kit.services) for kit in found)
+    return frozenset().union(*(kit.settings for kit in found), *here)
+
+
+def needs(*kits: Files | None) -> placing.Needs:
+    """By which files, with their paths, each service of some kits runs. Raises KitBroken."""
+    found: dict[str, tuple[str, ...]] = {}
+    for kit in kits:
+        for unit, paths in contents(kit).services.items() if kit is not None else ():
+            found[unit] = (*found.get(unit, ()), *paths)
+    return found
+
+
+def by_hand(kit: Files, now: HostState) -> tuple[str, ...]:
+    """What of a kit is to be begun by hand on a host. Raises KitBroken."""
+    found = contents(kit)
+    return tuple(placing.by_hand(found.placed, found.services, now))
 
 
 def wanted(
@@ -60,6 +78,8 @@ def wanted(
         settings=_settings(kit, now),
         shaping=now.shaping,
         lent=now.lent,
+        files=placing.files_wanted(kit.placed, left.placed.keys() if left else (), now),
+        services=placing.services_wanted(kit.services, left.services if left else (), now),
     )
 
 
@@ -186,9 +206,12 @@ def as_before(before: HostState, now: HostState, *kits: Files) -> HostState:
     device was renamed. Raises KitBroken.
     """
     ours = [contents(kit) for kit in kits]
+    before = _without_sessions(before, now, {name for kit in ours for name in kit.sessions})
     links = _links_before(before, now, ours)
+    paths = [path for kit in ours for path in kit.placed]
+    units = [unit for kit in ours for unit in kit.services]
     return replace(
-        before,
+        placing.before(before, now, paths, units),
         links=links,
         addresses=_addresses_before(before, now, ours, {link.name for link in links}),
         routes=_routes_before(before, now, ours),
@@ -199,6 +222,17 @@ def as_before(before: HostState, now: HostState, *kits: Files) -> HostState:
         settings={**now.settings, **before.settings},
         shaping=now.shaping,
         lent=now.lent,
+    )
+
+
+def _without_sessions(before: HostState, now: HostState, devices: Collection[str]) -> HostState:
+    """What came with a session is as now: who brings it brings it again, and perhaps another."""
+    routes = [r for r in before.routes if not network.devices(r.words) & set(devices)]
+    addresses = [held for held in before.addresses if held.device not in devices]
+    return replace(
+        before,
+        routes=(*routes, *(r for r in now.routes if network.devices(r.words) & set(devices))),
+        addresses=(*addresses, *(held for held in now.addresses if held.device in devices)),
     )
 
 

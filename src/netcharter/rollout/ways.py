@@ -48,7 +48,9 @@ def converge(
     """Raises RolloutRefused for a state that can't be written safely, and for what is no kit."""
     try:
         classes = contents.classes(old, new) if old is not None and new is not None else None
-        return converging.converge(now, wanted, at=at, classes=classes)
+        known = old is not None or new is not None
+        needs = wanting.needs(old, new) if known else None
+        return converging.converge(now, wanted, at=at, classes=classes, needs=needs)
     except (contents.KitBroken, converging.NotReached) as problem:
         raise RolloutRefused(str(problem), REMEDY) from None
 
@@ -57,6 +59,14 @@ def going(now: HostState, wanted: HostState, *kits: Files) -> tuple[str, ...]:
     """Raises RolloutRefused for what is no kit."""
     try:
         return goings.going(now, wanted, *kits)
+    except contents.KitBroken as problem:
+        raise RolloutRefused(str(problem), REMEDY) from None
+
+
+def by_hand(kit: Files, now: HostState) -> tuple[str, ...]:
+    """Raises RolloutRefused for what is no kit."""
+    try:
+        return wanting.by_hand(kit, now)
     except contents.KitBroken as problem:
         raise RolloutRefused(str(problem), REMEDY) from None
 
@@ -71,4 +81,5 @@ WAYS = Ways(
     unlike,
     converging.possible,
     going,
+    by_hand,
 )

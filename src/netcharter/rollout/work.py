@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Any
 
-from netcharter.rollout import looks, phases
+from netcharter.diagnostics.escape import terminal
+from netcharter.rollout import looks, phases, placing
 from netcharter.rollout.host import Files, Work
 from netcharter.rollout.looks import (
     Led,
@@ -252,7 +253,7 @@ def boot(work: Work, what: What = "restored at boot") -> Booted:
         if does == "undo, bring up" and now.trial is not None:
             undone = _undone(work, now.trial, "its undo timer had died")
         # Neither a disk that is full nor a history that can't be read keeps a kit from coming up.
-        notes += insist(work, _tidying(work, now))
+        notes += _files_back(work, now) + insist(work, _tidying(work, now))
         if now.kept is None:
             return Booted(None, (), undone, notes)
         kept = made(work, now.kept)
@@ -261,7 +262,9 @@ def boot(work: Work, what: What = "restored at boot") -> Booted:
         wanted = work.ways.wanted(kept.files, bare, None, kept.version.set_aside)
         left = work.ways.left_out(bare, wanted)
         gone = work.ways.going(bare, wanted, kept.files)
-        brought_up(work, work.ways.converge(bare, wanted, work.host.clock(), None, kept.files))
+        steps = work.ways.converge(bare, wanted, work.host.clock(), None, kept.files)
+        brought_up(work, placing.later(steps))
+        notes += work.ways.by_hand(kept.files, bare)
         event = _event(work, what, now.kept, difference="; ".join((*left, *_taken(gone))))
         return Booted(now.kept, left, undone, notes + _told(work, event), gone)
 
@@ -361,6 +364,7 @@ def _by_link_alone(work: Work) -> tuple[Standing, tuple[str, ...]]:
         kept = kept_by(work.host.link(work.paths.kept))
         event = _event(work, "undone", STOCK, why=problem.reason)
         history, notes = looks.history(work)
+        notes += _put_back(work)
         notes += insist(work, phases.over(work.paths, history, replace(event, version=None)))
         return Standing(kept, None, "quiet"), (f"{problem.reason}: the trial was put away", *notes)
 
@@ -371,11 +375,36 @@ def _tidied(work: Work) -> Standing:
     _swept(work)
     if now.situation == "open":
         return now
+    if failed := _files_back(work, now):
+        raise RolloutRefused("; ".join(failed), "try again; nothing else was changed")
     try:
         perform(work, _tidying(work, now))
     except EffectFailed as problem:
         raise RolloutRefused(f"{problem}", "nothing was changed") from None
     return replace(now, trial=None, situation="quiet")
+
+
+def _files_back(work: Work, now: Standing) -> tuple[str, ...]:
+    """Files that a trial put on the host lie there after a start of the machine as well, which took
+    all else of it away: put them back as they were, before it is forgotten. Returns what failed."""
+    if now.trial is None or now.situation != "overtaken":
+        return ()
+    return _put_back(work)
+
+
+def _put_back(work: Work) -> tuple[str, ...]:
+    """The files as they were before the trial, as far as that was put aside."""
+    host, ways = work.host, work.ways
+    try:
+        data = host.read(work.paths.before)
+        if data is None:
+            return ()
+        before = restored("trial/before.json", data)
+        there = host.observe((*before.files, *before.services))
+        wanted = placing.put_back(before, there)
+        return insist(work, placing.later(ways.converge(there, wanted, host.clock(), None, None)))
+    except (EffectFailed, RolloutRefused) as problem:
+        return (f"files could not be put back as before the trial: {problem}",)
 
 
 def _tidying(work: Work, now: Standing) -> tuple[Step, ...]:
@@ -414,7 +443,7 @@ class _Attempt:
 def _tried(work: Work, attempt: _Attempt, verify: Verify) -> Waiting | Undone:
     """The trial itself, from the snapshot to the wait; the lock is held."""
     try:
-        before, steps, gone = _aims(work, attempt)
+        before, steps, gone, notes = _aims(work, attempt)
     except RolloutRefused:
         if attempt.fresh:
             insist(work, (Step("it goes again", (Remove(work.paths.version(attempt.number)),)),))
@@ -424,14 +453,14 @@ def _tried(work: Work, attempt: _Attempt, verify: Verify) -> Waiting | Undone:
     try:
         perform(work, steps)
         # Looked at before it is proven, so that what somebody changes later is not taken for it.
-        found = work.host.observe(before.settings)
+        found = work.host.observe(placing.asked(before))
         complaints = looks.not_stock(work, attempt.kept, found) if attempt.version is None else ()
         complaints += verify()
         if not complaints:
             waiting = _until(work, replace(trial, phase="waiting"), attempt.seconds)
             waits = phases.phase(work.paths, waiting, "waiting")
             perform(work, (phases.placed(work.paths, found), waits))
-            return Waiting(waiting, gone=gone)
+            return Waiting(waiting, notes, gone)
         failed = "it is not what was planned: " + "; ".join(complaints)
     except EffectFailed as problem:
         failed = str(problem)
@@ -448,10 +477,12 @@ def _taken(gone: Sequence[str]) -> tuple[str, ...]:
     return (f"taken away of others: {', '.join(gone)}",) if gone else ()
 
 
-def _aims(work: Work, attempt: _Attempt) -> tuple[HostState, tuple[Step, ...], tuple[str, ...]]:
-    """What the host is like, with all settings that may change, the steps from there, and what of
-    others they take away; what of them can be tried without effect has been tried. Raises
-    RolloutRefused."""
+def _aims(
+    work: Work, attempt: _Attempt
+) -> tuple[HostState, tuple[Step, ...], tuple[str, ...], tuple[str, ...]]:
+    """What the host is like, with all settings that may change, the steps from there, what of
+    others they take away, and what is to be done by hand; what of the steps can be tried without
+    effect has been tried. Raises RolloutRefused."""
     host, ways = work.host, work.ways
     try:
         new, old = looks.kit(work, attempt.number), looks.kit(work, attempt.kept)
@@ -461,12 +492,24 @@ def _aims(work: Work, attempt: _Attempt) -> tuple[HostState, tuple[Step, ...], t
             wanted = ways.as_before(looks.stock(work, attempt.kept), now, *both)
         else:
             wanted = ways.wanted(new, now, old, attempt.version.set_aside)
+        _demand_own(now, wanted)
         steps = ways.converge(now, wanted, host.clock(), old, new)
         for run in ways.rehearsal(steps):
             host.perform(run)
-        return now, steps, ways.going(now, wanted, *both)
+        by_hand = ways.by_hand(new, now) if new is not None else ()
+        return now, steps, ways.going(now, wanted, *both), by_hand
     except EffectFailed as problem:
         raise RolloutRefused(f"{problem}", "nothing was changed") from None
+
+
+def _demand_own(now: HostState, wanted: HostState) -> None:
+    """Raises RolloutRefused where files of others lie where ours are to lie."""
+    if theirs := placing.foreign(now, wanted):
+        raise RolloutRefused(
+            f"{terminal(', '.join(theirs))} {'is' if len(theirs) == 1 else 'are'} there, and not"
+            " netcharter's",
+            "look at it, and move it away if nobody needs it; nothing was changed",
+        )
 
 
 def _opened(work: Work, attempt: _Attempt, before: HostState) -> Trial:
@@ -523,12 +566,12 @@ def _as_before(work: Work, undone: Undone, trial: Trial, last: bool) -> Undone:
         try:
             before = restored("trial/before.json", host.read(work.paths.before) or b"")
             new, old, both = _kits(work, trial)
-            now = host.observe(before.settings)
+            now = host.observe(placing.asked(before))
             wanted = ways.as_before(before, now, *both) if both else before
             gone = ways.going(now, wanted, *both) if both else ()
             undone = replace(undone, gone=tuple(dict.fromkeys((*undone.gone, *gone))))
             failed = insist(work, ways.converge(now, wanted, host.clock(), new, old))
-            after = host.observe(before.settings)
+            after = host.observe(placing.asked(before))
             asked = ways.as_before(before, after, *both) if both else before
             undone = replace(undone, notes=failed, **_compared(work, before, asked, after, last))
         except (EffectFailed, RolloutRefused) as problem:

@@ -12,11 +12,13 @@ import stat
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
-from netcharter.rollout.shapes import Folder, Point, Remove, Write
+from netcharter.rollout.placing import NEW, lying
+from netcharter.rollout.shapes import Folder, Lying, Point, Remove, Write
 from netcharter.rollout.trouble import EffectFailed
 
 MOST = 256 * 2**20  # bytes of a file that is read
-NEW, GONE = ".netcharter-new", ".netcharter-gone"
+GONE = ".netcharter-gone"
+MOST_LYING = 2**20  # bytes of a file that may be one of ours
 
 
 @contextmanager
@@ -92,6 +94,10 @@ def remove(effect: Remove) -> None:
     """A folder goes all at once: it has another name before the first of its files is gone."""
     with told(f"removing {effect.path}"):
         gone = effect.path + GONE
+        if _is_file(effect.path):
+            os.unlink(effect.path)
+            sync_folder(os.path.dirname(effect.path))
+            return
         _deleted(gone)
         try:
             os.rename(effect.path, gone)
@@ -99,6 +105,13 @@ def remove(effect: Remove) -> None:
             return
         sync_folder(os.path.dirname(effect.path))
         _deleted(gone)
+
+
+def _is_file(path: str) -> bool:
+    try:
+        return not stat.S_ISDIR(os.lstat(path).st_mode)
+    except (FileNotFoundError, NotADirectoryError):
+        return False
 
 
 def _deleted(path: str) -> None:
@@ -135,6 +148,17 @@ def read(path: str) -> bytes | None:
         if len(data) > MOST:
             raise ValueError(f"it is longer than {MOST} bytes")
         return data
+
+
+def there(path: str) -> Lying | None:
+    """What lies at a path of somebody else's folder; None for nothing. Raises EffectFailed."""
+    with told(f"reading {path}"):
+        try:
+            found = os.lstat(path)
+        except (FileNotFoundError, NotADirectoryError):
+            return None
+        plain = stat.S_ISREG(found.st_mode) and found.st_size <= MOST_LYING
+        return lying(path, read(path) if plain else None, stat.S_IMODE(found.st_mode))
 
 
 def names(path: str) -> tuple[str, ...]:

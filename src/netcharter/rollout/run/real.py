@@ -8,10 +8,11 @@ import sys
 import time
 from collections.abc import Collection
 from contextlib import AbstractContextManager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import TypeVar
 
+from netcharter.rollout import placing
 from netcharter.rollout.observe import WATCHING, Asking, Unobservable, observing
 from netcharter.rollout.run import files, programs
 from netcharter.rollout.run.lock import end_holder, lives, locked, this_process
@@ -35,12 +36,14 @@ class RealHost:
     """The machine, or the namespace, in which this process runs (`host.Host`).
 
     boot: a text that stands for this boot instead of the kernel's; timer: the command that starts
-    an undo timer, to which the state folder and the version are added.
+    an undo timer, to which the state folder and the version are added; managed: whether a service
+    manager looks after what runs here, and /etc is its, None for what is to be found.
     """
 
     boot: str | None = None
     timer: tuple[str, ...] = TIMER
     patience: float = PATIENCE
+    managed: bool | None = None
     _timers: list[subprocess.Popen[bytes]] = field(default_factory=list)
 
     def ready(self) -> None:
@@ -65,7 +68,7 @@ class RealHost:
         return files.link(path)
 
     def observe(self, settings: Collection[str]) -> HostState:
-        return observe(settings)
+        return observe(settings, self.managed)
 
     def utc(self) -> datetime:
         return datetime.now(UTC)
@@ -153,9 +156,16 @@ def perform(effect: Effect) -> None:
             files.remove(effect)
 
 
-def observe(settings: Collection[str]) -> HostState:
-    """What this host is like. Raises EffectFailed."""
-    return answered(observing(clock(), settings))
+def observe(settings: Collection[str], managed: bool | None = None) -> HostState:
+    """What this host is like. settings: as `Host.observe` has it; managed: as `RealHost` has it.
+    Raises EffectFailed."""
+    ours = has_own_files() if managed is None else managed
+    paths = [name for name in settings if placing.is_path(name) and ours]
+    units = [name for name in settings if placing.is_unit(name) and ours]
+    manager = units and (has_systemd() if managed is None else managed)
+    known = [name for name in settings if not placing.is_path(name) and not placing.is_unit(name)]
+    state = answered(observing(clock(), known, units if manager else ()))
+    return replace(state, files={path: files.there(path) for path in sorted(paths)})
 
 
 def answered(asking: Asking[T]) -> T:
@@ -174,6 +184,17 @@ def answered(asking: Asking[T]) -> T:
 def clock() -> float:
     """Seconds from boot, sleep included (clock_gettime(2), CLOCK_BOOTTIME)."""
     return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
+def has_own_files() -> bool:
+    """Whether /etc is that of the machine whose network this is. In a network namespace that shares
+    it with the rest of a machine, what lies there is about another network: it is left alone."""
+    try:
+        if os.path.samestat(os.stat("/proc/1/ns/net"), os.stat("/proc/self/ns/net")):
+            return True
+        return not os.path.samestat(os.stat("/proc/1/root/etc"), os.stat("/etc"))
+    except OSError:  # not ours to look at, and so not ours
+        return False
 
 
 def has_systemd() -> bool:
