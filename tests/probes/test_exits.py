@@ -35,12 +35,9 @@ exits:
         ("others", "2001:db8:a:1::9", {"dsl", "mast"}, {"dsl"}),
         ("refused", "2001:db8:a:1::9", {"dsl", "mast"}, set()),
         ("refused", "2001:db8:b:1::9", {"dsl", "mast"}, {"mast"}),
-        (
-            "refused",
-            "fd5c:7a11:b0e:1::9",
-            {"dsl"},
-            {"dsl"},
-        ),  # which a decision refuses, not routing
+        # these a decision refuses, not routing
+        ("refused", "fd5c:7a11:b0e:1::9", {"dsl"}, {"dsl"}),
+        ("refused", "2001:db8:1::2", {"dsl", "mast"}, {"dsl"}),
     ],
 )
 def test_an_exit_chooses_the_line_of_ipv4_and_refuses_sources_of_other_lines_in_ipv6(

@@ -14,7 +14,7 @@ from ipaddress import IPv4Address
 from netcharter.plan import fate, labels
 from netcharter.plan.addressing import LINK_LOCAL6
 from netcharter.plan.coding import DCCP, ICMP, ICMP6, PORTED, SCTP, TCP, UDP, UDPLITE
-from netcharter.plan.fate import Outcome, exit_of
+from netcharter.plan.fate import Outcome
 from netcharter.plan.icmp import ECHO_REQUEST4, ECHO_REQUEST6, ERRORS6, ICMPV4, ICMPV6
 from netcharter.plan.labels import INVALID
 from netcharter.plan.shapes import Address, Row
@@ -28,7 +28,7 @@ from netcharter.probes.stage import (
     Spot,
     Stage,
 )
-from netcharter.probes.trials import Trial
+from netcharter.probes.trials import Trial, exit_chosen
 from netcharter.space.ranges import has, union
 
 GRE, ESP, AH, MOBILITY = 47, 50, 51, 135  # IANA protocol numbers
@@ -282,7 +282,7 @@ def _into_area(stage: Stage, address: Address) -> _Journey:
 def _by_route(stage: Stage, packet: _Packet) -> _Journey | str:
     """By the route to the internet, if a line has one."""
     trial = packet.trial
-    chosen = exit_of(stage.plan, trial.attempt)
+    chosen = exit_chosen(stage.plan, trial)
     out = stage.exit(packet.family, packet.source, trial.environment.lines, chosen)
     if out.names:
         wrong = _wrong_line(stage, packet, out.names)

@@ -152,6 +152,8 @@ class Stage:
         """By which lines a packet with that source leaves for the internet; `by`: the charter's exit
         that is about it, if there is one."""
         pinned = self.pinned(family, source)
+        if family == 6 and not self._in_prefix(source):
+            by = None  # an IPv6 source that no line was given is nobody's to choose for
         key = (family, pinned, up, by.number if by is not None else 0)
         if key not in self._exits:
             self._exits[key] = self._exit(family, pinned, up, by)
@@ -167,13 +169,18 @@ class Stage:
                 return way.name
         return None
 
-    def pinned_sources(self, family: int, name: str) -> Ranges:
-        """The sources that belong to a line, coded."""
+    def _in_prefix(self, source: Address) -> bool:
+        prefixes = (line.prefix for line in self.plan.lines)
+        return any(prefix is not None and source in prefix for prefix in prefixes)
+
+    def pinned_sources(self, family: int, name: str) -> tuple[Ranges, ...]:
+        """The sources that belong to a line, coded: the gateway's own there, and the line's IPv6
+        prefix, about which exits have a say."""
         line = self.lines[name]
-        found = coding.addresses(one.ip for one in line.held if one.version == family)
-        if family == 6 and line.prefix is not None:
-            found = union(found, coding.network(line.prefix))
-        return found
+        own = coding.addresses(one.ip for one in line.held if one.version == family)
+        if family == 4 or line.prefix is None:
+            return (own,)
+        return own, subtract(coding.network(line.prefix), own)
 
     def _exit(
         self, family: int, pinned: str | None, up: frozenset[str], by: ExitPlan | None
@@ -181,8 +188,6 @@ class Stage:
         open_ = [way for way in self.ways[family] if way.carries and way.name in up]
         if pinned is not None:
             open_ = [way for way in open_ if way.name == pinned]
-        if family == 6 and pinned is None:
-            by = None  # an IPv6 source that belongs to no line is nobody's to choose for
         if by is not None and by.refused:
             open_ = [way for way in open_ if way.name in by.lines]
         lacking = frozenset(way.name for way in open_ if way.hop is None)

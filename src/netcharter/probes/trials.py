@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from netcharter.plan.coding import ANY4, ANY6, SYMBOLS, V6
-from netcharter.plan.fate import Attempt, Environment
-from netcharter.plan.shapes import Region
+from netcharter.plan.fate import Attempt, Environment, exit_of
+from netcharter.plan.shapes import ExitPlan, Plan, Region
 from netcharter.probes.shapes import Shape
 from netcharter.space.ranges import intersect
 
@@ -45,3 +45,9 @@ def moved(trial: Trial, **said: Any) -> Trial:
 def placed(trial: Trial, **said: Any) -> Trial:
     """A trial in an environment of which some parts are exchanged."""
     return replace(trial, environment=replace(trial.environment, **said))
+
+
+def exit_chosen(plan: Plan, trial: Trial) -> ExitPlan | None:
+    """The exit that is about a trial: they choose for new conversations, and nothing else is one."""
+    starts = trial.shape not in ("no-start", "no-question")
+    return exit_of(plan, trial.attempt) if starts else None

@@ -12,12 +12,11 @@ from dataclasses import dataclass, replace
 from netcharter.plan import coding
 from netcharter.plan.coding import ICMP
 from netcharter.plan.exits import common, minus
-from netcharter.plan.fate import exit_of
 from netcharter.plan.shapes import Address, ExitPlan, Region, Row
 from netcharter.probes.foresight import TRACKED
 from netcharter.probes.shapes import GATEWAY
 from netcharter.probes.stage import EVERYBODY, MULTICAST, Stage
-from netcharter.probes.trials import ANY, Trial
+from netcharter.probes.trials import ANY, Trial, exit_chosen
 from netcharter.proofs.story import row_name
 from netcharter.space.ranges import Ranges, has, intersect, ranges, subtract, union
 
@@ -100,7 +99,7 @@ def leads_to(stage: Stage, trial: Trial) -> str:
     if near is not None and near in up:
         return near
     source = stage.real(attempt.source)
-    chosen = exit_of(stage.plan, attempt)
+    chosen = exit_chosen(stage.plan, trial)
     names = stage.exit(family, source, up, chosen).names if source is not None else frozenset[str]()
     return " or ".join(sorted(names)) or NO_WAY
 
@@ -204,9 +203,9 @@ def _by_exit(
 
 def _kinds_of_source(stage: Stage, family: int) -> Iterator[Ranges]:
     """Sources that leave alike: those pinned to a line, line by line, and all others."""
-    pinned = [stage.pinned_sources(family, name) for name in stage.lines]
+    pinned = [kind for name in stage.lines for kind in stage.pinned_sources(family, name) if kind]
     yield subtract(ANY[family], union(*pinned) if pinned else ())
-    yield from (sources for sources in pinned if sources)
+    yield from pinned
 
 
 def _grouped(
