@@ -92,6 +92,7 @@ def test_a_rehearsal_in_words_has_its_limits_and_cautions(small: Path) -> None:
         "proven   what the kernel has loaded",
         " probes tried in ",
         " agreed, 0 did not",
+        "heard    hosts in 4 areas" if tools.path_of("dnsmasq") else "UNHEARD",
         "not tried (",
         "the lab is not like the site:",
         "limits of a rehearsal:",
@@ -165,7 +166,7 @@ def test_a_rehearsal_cut_short_is_no_success(small: Path) -> None:
 def test_where_there_can_be_no_lab_it_says_why(
     small: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(tools, "_path", lambda name: None)
+    monkeypatch.setattr(tools, "path_of", lambda name: None)
     ran = run("rehearse", small)
     assert ran.code == 2
     assert "there can be no lab here" in ran.err and "install" in ran.err

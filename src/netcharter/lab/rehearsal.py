@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from netcharter.lab.advertised import Advertised, advertised
 from netcharter.lab.agreement import kernel_equals_plan
 from netcharter.lab.apart import GRACE, Progress, apart, report
 from netcharter.lab.performance import DIFFERS, FEW, LIMITS, LITE, Performed, perform
@@ -39,7 +40,8 @@ class Rehearsal:
     once and not again. kernel: is what the kernel has loaded the plan, as sets. kinds: how many
     were tried by what they are; fates: by what should become of them. differs: where the lab is not
     like the site. captures: file name -> content (pcapng), for the mismatches that name one.
-    listed: what each probe did, where there are few of them.
+    listed: what each probe did, where there are few of them. advertised: what hosts made of the
+    gateway's router advertisements; None: only some connections were asked for.
     """
 
     probes: int
@@ -55,13 +57,16 @@ class Rehearsal:
     differs: tuple[str, ...]
     captures: Mapping[str, bytes]
     listed: tuple[tuple[Probe, Seen], ...]
+    advertised: Advertised | None = None
 
     @property
     def ok(self) -> bool:
         """Everything that should be tried, and that is something, was tried and seen as predicted,
-        and the kernel has loaded the plan.
+        and the kernel has loaded the plan. What is not tried for want of dnsmasq is not wrong.
         """
-        return self.kernel.same and not self.mismatches and 0 < self.done == self.probes
+        heard = self.advertised is None or self.advertised.ok
+        seen = not self.mismatches and 0 < self.done == self.probes
+        return self.kernel.same and seen and heard
 
 
 def rehearse(
@@ -87,19 +92,24 @@ def rehearse(
     else:
         work = programme(plan, where, now, limit=limit)
 
-    def within() -> tuple[Performed, Agreement, tuple[str, ...]]:
+    def within() -> tuple[Performed, Agreement, tuple[str, ...], Advertised | None]:
         report(0, len(work.probes), "bringing the site up")
         with Site(plan, files, work.stations, where) as site:
             report(0, len(work.probes), "reading the kernel back")
             kernel = kernel_equals_plan(plan, now, site.listing())
             ruleset = files["nftables.nft"].decode("ascii")
             found = perform(plan, work, site, ruleset, began + seconds, report)
-            return found, kernel, (*site.differs, *_differs(plan, work))
+            heard = None
+            if not only:
+                report(len(work.probes), len(work.probes), "listening to router advertisements")
+                heard = advertised(plan, files, site, work.stations)
+            return found, kernel, (*site.differs, *_differs(plan, work)), heard
 
-    found, kernel, differs = apart(
+    found, kernel, differs, heard = apart(
         within, on_progress=on_progress, as_user=as_user, limit=seconds + 20 * GRACE
     )
-    return _told(work, found, kernel, differs, time.monotonic() - began)
+    told = _told(work, found, kernel, differs, time.monotonic() - began)
+    return replace(told, advertised=heard)
 
 
 def _differs(plan: Plan, work: Programme) -> Iterator[str]:

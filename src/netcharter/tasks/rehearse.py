@@ -12,6 +12,7 @@ from typing import Any
 
 from netcharter.diagnostics import Diagnostic
 from netcharter.diagnostics.jsonshape import span_as_json
+from netcharter.lab.advertised import Advertised
 from netcharter.lab.agreement import Unreadable
 from netcharter.lab.leftovers import put
 from netcharter.lab.rehearsal import TIME, Rehearsal, rehearse
@@ -64,6 +65,7 @@ class Rehearsed:
             "repeated": found.repeated,
             "listed": [self._listed(probe, seen) for probe, seen in found.listed],
             "kernel": found.kernel.as_json(),
+            "advertised": None if found.advertised is None else _advertised(found.advertised),
             "differs": list(found.differs),
             "promises_broken": self.broken,
             "limits": list(REHEARSED),
@@ -160,6 +162,19 @@ def _possible(loaded: Loaded) -> Iterator[None]:
 
 
 # --- the documented shape -------------------------------------------------------------------------
+
+
+def _advertised(found: Advertised) -> dict[str, Any]:
+    return {
+        "ok": found.ok,
+        "skipped": found.skipped or None,
+        "areas": found.areas,
+        "prefixes": found.prefixes,
+        "of_lines": found.of_lines,
+        "way_out": found.way_out,
+        "untried": list(found.untried),
+        "differences": list(found.differences),
+    }
 
 
 def _probe(probe: Probe) -> dict[str, Any]:

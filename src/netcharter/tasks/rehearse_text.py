@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from textwrap import wrap
 
+from netcharter.lab.advertised import Advertised
 from netcharter.lab.rehearsal import Rehearsal
 from netcharter.probes.shapes import Mismatch, Probe, Seen, Unprobed
 from netcharter.report.limits import REHEARSED, cautions, told
@@ -41,6 +42,8 @@ def summary(found: Rehearsed, width: int = 100, folder: str | None = None) -> It
         for probe, what in seen.listed:
             yield from _listed(probe, what, width)
     yield from _counted(seen, width)
+    if seen.advertised is not None:
+        yield from heard(seen.advertised, width)
     if found.broken:
         promises = "1 promise" if found.broken == 1 else f"{found.broken} promises"
         yield f"{promises} of this charter do not hold; what was rehearsed is what it says all the"
@@ -101,6 +104,25 @@ def _counted(seen: Rehearsal, width: int) -> Iterator[str]:
         yield from wrap(f"  {what}  {', '.join(parts)}", width, subsequent_indent=" " * 14)
     if seen.repeated:
         yield f"  {seen.repeated} of those that agreed did so at the second try only."
+
+
+def heard(seen: Advertised, width: int) -> Iterator[str]:
+    """What hosts made of the gateway's router advertisements."""
+    if seen.skipped:
+        yield from _block(f"UNHEARD  router advertisements were not tried: {seen.skipped}", width)
+        return
+    for each in seen.differences[:SHOWN]:
+        yield from _block(f"DIFFERS  {each}", width)
+    yield from _more(len(seen.differences), "such differences")
+    if seen.ok:
+        way = "and that the gateway is the way out" if seen.way_out else "and no way out"
+        told = f"hosts in {counted(seen.areas, 'area')} learnt by router advertisements just the"
+        told += f" {counted(seen.prefixes, 'IPv6 prefix', 'IPv6 prefixes')} of the plan, {way}"
+        if seen.of_lines:
+            told += f"; of {seen.of_lines} of them that their line had failed"
+        yield from _block(f"heard    {told}", width)
+    for each in seen.untried:
+        yield from _block(f"         not tried in {each}", width)
 
 
 def _unprobed(unprobed: Sequence[Unprobed], width: int) -> Iterator[str]:
