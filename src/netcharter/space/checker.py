@@ -433,10 +433,10 @@ class _Alike:
         if self.pair.same_default and not (reach[0] | reach[1]) & self.apart:
             return True
         one, other = (self._possible(listed, reach[listed], sure) for listed in (0, 1))
-        likeness = {self.pair.alike(x, y) for x in one for y in other}
-        if likeness == {True}:
+        likeness = self._likeness(one, other)
+        if likeness is True:
             return True
-        if likeness == {False} and not alive & self.aside:
+        if likeness is False and not alive & self.aside:
             return False
         alive = reach[0] | reach[1] | alive & self.aside
         found = self.known.get((level, alive))
@@ -448,6 +448,12 @@ class _Alike:
             found = all(self.walk(level + 1, one) for one in smaller)
             self.known[level, alive] = found
         return found
+
+    def _likeness(self, one: Sequence[Hashable], other: Sequence[Hashable]) -> bool | None:
+        """Whether all outcomes of one list are like all of the other, or none; None if some are."""
+        first = self.pair.alike(one[0], other[0])
+        mixed = any(self.pair.alike(x, y) is not first for x in one for y in other)
+        return None if mixed else first
 
     def _reach(self, listed: int, alive: int, sure: int) -> int:
         """The entries of a list that may be a first match here."""
