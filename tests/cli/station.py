@@ -44,6 +44,19 @@ class Station:
         """Does the open conversation go on?"""
         return self.open is not None and _answers(self.open)
 
+    def told(self) -> bool:
+        """Is what is said in the open conversation answered with a reset?"""
+        assert self.open is not None
+        self.open.settimeout(PATIENCE)
+        try:
+            self.open.sendall(b"still there?")
+            self.open.recv(99)
+        except ConnectionResetError:
+            return True
+        except OSError:
+            pass
+        return False
+
     def probe(self, address: str, port: int, source: str) -> bool:
         """Is a new connection answered?"""
         try:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -15,7 +16,7 @@ from netcharter.rollout.reading import fields, written
 from netcharter.rollout.trouble import StateBroken
 from netcharter.steward.duties import lines
 from netcharter.steward.duties.lines import CALM, FIRST, MOST, SILENT, State, decide, duty
-from netcharter.steward.shapes import CutLine, Decision, Facts, Lead, Schedule
+from netcharter.steward.shapes import CutLine, Decision, Facts, Lead, Reset, Schedule
 from netcharter.steward.ways import Held, Key, Leg, Limits, Seen, Ways, asked
 from tests.steward.kernel import SYNCHRONISED, at
 
@@ -424,6 +425,31 @@ def test_what_a_killed_steward_has_not_done_is_done_by_the_next(count: int) -> N
     again.many(3, GOOD)
     assert len(again.cut) == begun + 1
     assert not lines.read(fields("lines.json", written(duty().written(again.state)))).owed
+
+
+def test_whose_conversations_are_reset_is_told_and_told_again_until_the_line_is_back() -> None:
+    told: list[tuple[float, tuple[int, ...]]] = []
+    site = Site(replace(TWO, gone={4: "nc_gone4"}))
+
+    def many(count: int, copper: Round) -> None:
+        for _ in range(count):
+            decision = site.round({("copper", 4): copper, ("mast", 4): GOOD})
+            kinds = [type(effect).__name__ for effect in decision.effects]
+            if "Reset" in kinds:
+                sets = [effect.sets for effect in decision.effects if isinstance(effect, Reset)]
+                told.append((site.seconds - EVERY, sets[0][0][1]))
+                # Who dials anew is to find another line; and when it is back, this one.
+                wanted = ["Lead", "Reset", "CutLine"] if len(told) == 1 else ["Reset", "Lead"]
+                assert [kind for kind in wanted if kind in kinds] == kinds
+
+    many(3, GOOD)
+    assert told == []
+    many(70, PULLED)
+    many(20, GOOD)
+    times = [when for when, _ in told]
+    assert [numbers for _, numbers in told] == [(1,)] * (len(told) - 1) + [()]
+    assert times[0] == 3 * EVERY and all(b - a <= 60 + EVERY for a, b in pairwise(times))
+    assert len(told) == 4
 
 
 def test_a_state_of_before_owes_nothing() -> None:

@@ -7,7 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +21,7 @@ pytestmark = pytest.mark.kernel
 
 SHAPES = shapes((Path(__file__).parents[2] / "docs/reference/json.md").read_text(encoding="utf-8"))
 WEB = 80
+GONE = "nft list set inet netcharter nc_gone4"
 TALK = 40.0  # seconds of a call that lasts longer than the better line takes to come back
 PATIENCE = 60.0  # seconds for what takes as long as it takes
 WATCH = f", watch: {{targets: {FAR}}}"
@@ -129,12 +130,16 @@ def test_new_conversations_move_to_the_line_that_works_and_back(tmp_path: Path, 
     with gateway(tmp_path) as place:
         place.kept(LINES)
         place.far.do("serve", WEB)
-        with steward(place) as path:
+        with steward(place) as path, ExitStack() as stack:
             eventually(lambda: stands(path, "copper") == stands(path, "mast") == "up used")
             assert new_line(place) == 1
+            speaks, waits = (stack.enter_context(talking(place)) for _ in range(2))
             far(place, pull)  # how long it takes: benchmarks/line_failover.py
             eventually(lambda: stands(path, "copper") == "down left")
             assert new_line(place) == 2
+            # Who speaks hears at once that it is over, and does not wait for his own patience.
+            eventually(lambda: "0x00000001" in place.bench.shell(GONE))
+            assert speaks.do("told")
             told = status(path)
             assert list(breaches(told, "steward", SHAPES)) == []
             assert "lines/copper" in [alarm["matter"] for alarm in told["alarms"]]
@@ -153,6 +158,8 @@ def test_new_conversations_move_to_the_line_that_works_and_back(tmp_path: Path, 
                 eventually(lambda: stands(path, "copper") == "up used")
                 assert new_line(place) == 1
                 assert standby.do("say")
+                assert waits.do("say")  # who said nothing meanwhile goes on, by his mark
+                assert "elements" not in place.bench.shell(GONE)
                 # The other line fails: what is on the one that survives lives on.
                 with talking(place) as copper:
                     far(place, "ip link set peer1 down")

@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from ipaddress import ip_address
 from itertools import combinations
 from pathlib import Path
@@ -18,7 +19,7 @@ from netcharter.render.routes import known_together as render_hops
 from netcharter.rollout.run.tracking import Direction, Tracked
 from netcharter.rollout.trouble import EffectFailed
 from netcharter.steward.loop import outward
-from netcharter.steward.loop.outward import Outward, flows, held, leaves
+from netcharter.steward.loop.outward import Outward, flows, held, is_reset, leaves
 from netcharter.steward.schedule import ways
 from netcharter.steward.shapes import CutLine
 from netcharter.steward.ways import Flow, Held, Limits, Ways, Words, amiss, asked, without
@@ -224,6 +225,16 @@ def test_in_ipv6_what_comes_for_hosts_inside_is_not_cut() -> None:
     out, into = ("2001:db8:50:1::5", "2001:db8:100::66"), ("2001:db8:100::66", "2001:db8:50:1::5")
     assert leaves(tracked(1, *out), effect, frozenset())
     assert not leaves(tracked(1, *into), effect, frozenset())
+
+
+def test_what_is_reset_is_not_cut() -> None:
+    own = frozenset({"203.0.113.10"})
+    inside = replace(tracked(1, "10.7.0.5", "198.51.100.66"), heard=True)
+    assert is_reset(inside, own)
+    assert not is_reset(replace(inside, heard=False), own)  # its SYN is to be a new one
+    assert not is_reset(replace(inside, protocol=17), own)
+    gateways = replace(tracked(1, "203.0.113.10", "198.51.100.66"), heard=True)
+    assert not is_reset(gateways, own)
 
 
 def test_only_conversations_that_hold_together_are_weighed() -> None:

@@ -18,6 +18,7 @@ Label grammar
     ``nc_exitsf_S``                which exit decides what enters at S, for family f
     ``nc_by_S``                    writes exit S into the packet's mark
     ``nc_stay4_S``                 set: who stays on line S for now (`together`)
+    ``nc_gone4 nc_gone6``          sets: the numbers of lines that new conversations are kept from
     ``nc_who4_S nc_who6_S``        sets: where one of some people is signed in just now
     ``nc_signed4 nc_signed6``      sets: where anybody at all is signed in just now
     ``nc_class4 nc_class6``        maps: the identity class of whoever is signed in there
@@ -160,6 +161,11 @@ def by_chain(exit_name: str) -> str:
 def stay_set(line: str) -> str:
     """The set of the IPv4 addresses whose new conversations stay on a line for now."""
     return f"nc_stay4_{slug(line)}"
+
+
+def gone_set(family: int) -> str:
+    """The set of the lines whose TCP conversations are reset, by their numbers in the mark."""
+    return f"nc_gone{family}"
 
 
 def begun_set(offer: str, family: int) -> str:

@@ -153,6 +153,11 @@ def _living_sets(plan: Plan) -> Iterator[str]:
         remark = f"who stays on {name}"
         yield _living("set", labels.stay_set(name), "type ipv4_addr", STAYING, remark)
 
+    if len(plan.lines) > 1 and plan.areas:
+        for family in FAMILIES:
+            name = labels.gone_set(family)
+            yield _living("set", name, "type mark", labels.LINE_MASK, "lines that failed")
+
 
 def _living(word: str, name: str, kind: str, size: int, remark: str) -> str:
     contents = f"{kind}; flags timeout; size {size}; comment {escape.comment(remark)};"
@@ -258,7 +263,7 @@ def _marking(plan: Plan, leaving: Sequence[str]) -> Iterator[str]:
         f"meta mark set ct mark and {labels.LINE_MASK:#010x}"
     )
     unmarked = f"ct mark and {labels.LINE_MASK:#010x} == 0x00000000"
-    before, after = [restore, *_classes(plan), *leaving], []
+    before, after = [*_reset(plan), restore, *_classes(plan), *leaving], []
     if plan.lines:
         before.append(f"ct state new iifname vmap {_by_line(plan, labels.enter_chain)}")
         after.append(f"ct state new {unmarked} oifname vmap {_by_line(plan, labels.exit_chain)}")
@@ -266,6 +271,19 @@ def _marking(plan: Plan, leaving: Sequence[str]) -> Iterator[str]:
     yield from _base("nc_prerouting_mark", "filter", "prerouting", "mangle", "accept", before)
     yield from _base("nc_output_mark", "route", "output", "mangle", "accept", [restore])
     yield from _base("nc_postrouting_mark", "filter", "postrouting", "mangle", "accept", after)
+
+
+def _reset(plan: Plan) -> Iterator[str]:
+    """Whoever speaks in a TCP conversation that left by a line that failed is told that it is over
+    (RFC 9293 section 3.5.2), and dials again by another. Here, since routing may refuse it next."""
+    devices = braces(dict.fromkeys(escape.device(area.device) for area in plan.areas))
+    for family in FAMILIES if len(plan.lines) > 1 and plan.areas else ():
+        yield (
+            f"ct state established ct direction original meta nfproto ipv{family} "
+            f"meta l4proto tcp iifname {devices} "
+            f"ct mark and {labels.LINE_MASK:#010x} @{labels.gone_set(family)} "
+            "reject with tcp reset"
+        )
 
 
 def _untranslatable(plan: Plan) -> Iterator[str]:

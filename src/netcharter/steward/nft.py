@@ -12,6 +12,7 @@ from netcharter.steward.duties.hours import LASTING
 from netcharter.steward.shapes import Fill
 
 TABLE = "inet netcharter"
+RESET = 180  # seconds for which a line is taken for gone of which nobody tells again
 STAYING = 60  # seconds for which somebody stays whom nobody tells again
 _MILLISECOND = timedelta(milliseconds=1)
 
@@ -32,6 +33,18 @@ def filled(fills: Iterable[Fill], now: datetime) -> str:
         if fill.devices and left > 0:
             elements = ", ".join(f"{device(one)} timeout {left}ms" for one in fill.devices)
             lines.append(f"add element {TABLE} {name} {{ {elements} }}")
+    return "\n".join(lines) + "\n"
+
+
+def resetting(sets: Iterable[tuple[str, Iterable[int]]]) -> str:
+    """The text for `nft -f` by which sets hold just these marks for a while. Raises ValueError for what
+    is no name of a set."""
+    lines = []
+    for name, numbers in sets:
+        lines.append(f"flush set {TABLE} {set_name(name)}")
+        elements = ", ".join(f"{int(number):#x} timeout {RESET}s" for number in numbers)
+        if elements:
+            lines.append(f"add element {TABLE} {set_name(name)} {{ {elements} }}")
     return "\n".join(lines) + "\n"
 
 

@@ -52,6 +52,11 @@ def ways(plan: Plan) -> Ways:
         labels.TOGETHER if stays else 0,
         stays,
         {line.name: _within(plan, line) for line in plan.lines if line.prefix is not None},
+        {
+            family: labels.gone_set(family)
+            for family in (4, 6)
+            if len(plan.lines) > 1 and plan.areas
+        },
     )
 
 

@@ -289,8 +289,9 @@ class Fade:
 
 @dataclass(frozen=True, slots=True)
 class CutLine:
-    """Conversations that left by a line are cut, so that what follows them takes another one. Those
-    that came in by it stay: they can't. network: addresses beyond the line that are the site's own."""
+    """Conversations that left by a line are cut, so that what follows them takes another one, but for
+    TCP from inside that is answered with a reset (`Reset`). Those that came in by it stay: they can't.
+    network: addresses beyond the line that are the site's own."""
 
     line: str
     number: int
@@ -315,7 +316,15 @@ class Stay:
     sets: tuple[tuple[str, tuple[str, ...]], ...]
 
 
-Effect = Hold | DecideAgain | Cut | Mend | Lead | Fade | CutLine | CutFlows | Stay
+@dataclass(frozen=True, slots=True)
+class Reset:
+    """Whoever speaks in a TCP conversation that left by one of these lines is answered with a reset, for
+    some minutes: sets with just these numbers."""
+
+    sets: tuple[tuple[str, tuple[int, ...]], ...]
+
+
+Effect = Hold | DecideAgain | Cut | Mend | Lead | Fade | CutLine | CutFlows | Stay | Reset
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,7 +68,8 @@ class Ways:
     """All lines in all IP versions, in the order of the charter. balanced: the parts of lines that
     are balanced together, by IP version and line. together: the bit in the mark of conversations
     whose exit says so, 0 where none does; stays: by line, the set of the IPv4 addresses whose new
-    conversations stay on it meanwhile; prefixes: by line that has one, the gateway's own addresses
+    conversations stay on it meanwhile; gone: by IP version, the set of the numbers of lines whose TCP
+    conversations are reset; prefixes: by line that has one, the gateway's own addresses
     in the areas."""
 
     legs: tuple[Leg, ...] = ()
@@ -76,6 +77,7 @@ class Ways:
     together: int = 0
     stays: Mapping[str, str] = field(default_factory=dict)
     prefixes: Mapping[str, tuple[Place, ...]] = field(default_factory=dict)
+    gone: Mapping[int, str] = field(default_factory=dict)
 
     def of(self, family: int) -> tuple[Leg, ...]:
         return tuple(leg for leg in self.legs if leg.family == family)

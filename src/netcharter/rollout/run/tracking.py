@@ -17,6 +17,7 @@ from netcharter.rollout.run.netlink import Netfilter, attribute, attributes
 
 _GET, _DELETE = 1 << 8 | 1, 1 << 8 | 2  # NFNL_SUBSYS_CTNETLINK; IPCTNL_MSG_CT_GET, ..._DELETE
 _SENT, _ANSWERED, _MARK, _NUMBER, _ZONE = 1, 2, 8, 12, 18  # CTA_TUPLE_ORIG, ..._REPLY, CTA_*
+_STATUS, _HEARD = 3, 1 << 1  # CTA_STATUS; IPS_SEEN_REPLY (nf_conntrack_common.h)
 _COUNTS, _PACKETS = (9, 10), 1  # CTA_COUNTERS_ORIG, ..._REPLY; CTA_COUNTERS_PACKETS
 _ADDRESSES, _PROTOCOL = 1, 2  # CTA_TUPLE_IP, CTA_TUPLE_PROTO
 _FROM_TO = {4: (1, 2), 6: (3, 4)}  # CTA_IP_V4_SRC and so on
@@ -44,7 +45,7 @@ class Direction:
 class Tracked:
     """A conversation as the kernel tracks it. sent: as it began; answered: the direction of the
     answers; mark: its ct mark; number: the kernel's own for it, where it is told; packets: both ways so
-    far, where they are counted."""
+    far, where they are counted; heard: whether an answer came, so that it is established."""
 
     protocol: int
     sent: Direction
@@ -53,6 +54,7 @@ class Tracked:
     zone: int = 0
     number: int | None = None
     packets: int | None = None
+    heard: bool = False
 
 
 def conversations(kernel: Netfilter) -> tuple[Tracked, ...]:
@@ -98,6 +100,7 @@ def _conversation(said: dict[int, bytes]) -> Tracked | None:
         int.from_bytes(said.get(_ZONE, b""), "big"),
         int.from_bytes(said[_NUMBER], "big") if _NUMBER in said else None,
         _packets(said),
+        bool(int.from_bytes(said.get(_STATUS, b""), "big") & _HEARD),
     )
 
 

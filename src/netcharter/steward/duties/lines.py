@@ -31,6 +31,7 @@ from netcharter.steward.shapes import (
     Fade,
     Lead,
     Report,
+    Reset,
     Stay,
 )
 from netcharter.steward.staying import Stays
@@ -47,6 +48,7 @@ FEWEST = 5  # of them, before loss and delay are judged
 SILENT = 3  # rounds in a row without any answer
 EASE = (0.5, 0.8)  # of loss and delay, where a line that failed is good again
 FIRST, MOST = 20.0, 900.0  # seconds that it has to be good
+RENEWED = 60.0  # seconds until the kernel is told again whose conversations to reset
 CALM = 600.0  # seconds beyond them, after which another failure is one for itself
 Round = Mapping[str, float | None]
 
@@ -72,12 +74,14 @@ class Condition:
 @dataclass(frozen=True, slots=True)
 class State:
     """out: the legs that new conversations are kept from; owed: those of them whose conversations an
-    earlier steward may not have cut."""
+    earlier steward may not have cut. Not kept on the disk: reset, seconds from boot, when the kernel
+    was last told whose TCP conversations to reset."""
 
     legs: Mapping[Key, Condition] = field(default_factory=dict)
     out: frozenset[Key] = frozenset()
     stays: Stays = field(default_factory=dict)
     owed: frozenset[Key] = frozenset()
+    reset: float | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +104,8 @@ def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
     out = frozenset(key for v in (4, 6) for key in out_of(ways, v, legs, state.out))
     stays, kept = staying.decided(state.stays, ways, state.out, out, seen)
     effects: list[Effect] = [*kept]
+    if ways.gone and state.out - out:
+        effects.append(_reset(ways, state.out & out))
     if amiss(ways, out, seen.held):
         effects.append(Lead(out))
     hosts = fading.faded(ways, failed(legs), out)
@@ -111,22 +117,32 @@ def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
         if leg.key in out
         and (leg.key not in state.out or leg.key in state.owed or found_by(leg, seen.held))
     ]
+    renewed = state.reset is None or seen.at - state.reset >= RENEWED
+    reset = ways.gone and out and (cut or renewed)
+    effects += [_reset(ways, out)] if reset else []
     effects += [CutLine(leg.line, leg.number, leg.family, leg.device, leg.network) for leg in cut]
-    after = State(legs, out, stays)
+    after = State(legs, out, stays, reset=seen.at if reset else state.reset if out else None)
     reports = tuple(_reports(ways, after, seen))
-    lasting = any(not isinstance(effect, Stay) for effect in effects)
-    # Who was let go is cut, and stays until that is done.
-    dead = {leg.number for leg in ways.of(4) if leg.key in out}
-    held = {who: one for who, one in state.stays.items() if who[0] not in dead}
-    intent = replace(after, stays={**held, **stays}, owed=frozenset(leg.key for leg in cut))
-    return Decision(
-        after,
-        tuple(effects),
-        seen.due,
-        reports,
-        tuple(_told(ways, after)),
-        intent if lasting else None,
+    intent = None
+    if any(not isinstance(effect, Stay | Reset) for effect in effects):
+        owed = frozenset(leg.key for leg in cut)
+        intent = replace(after, stays=_still(state.stays, stays, ways, out), owed=owed)
+    return Decision(after, tuple(effects), seen.due, reports, tuple(_told(ways, after)), intent)
+
+
+def _reset(ways: Ways, out: frozenset[Key]) -> Reset:
+    return Reset(
+        tuple(
+            (name, tuple(leg.number for leg in ways.of(family) if leg.key in out))
+            for family, name in ways.gone.items()
+        )
     )
+
+
+def _still(before: Stays, after: Stays, ways: Ways, out: frozenset[Key]) -> Stays:
+    """Who was let go is cut, and stays until that is done."""
+    dead = {leg.number for leg in ways.of(4) if leg.key in out}
+    return {**{who: one for who, one in before.items() if who[0] not in dead}, **after}
 
 
 def failed(legs: Mapping[Key, Condition]) -> frozenset[Key]:

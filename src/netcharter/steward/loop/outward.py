@@ -26,14 +26,15 @@ from netcharter.steward.duties.lines import SILENT
 from netcharter.steward.loop import prefixes
 from netcharter.steward.loop.echoes import NotAllowed, echoes
 from netcharter.steward.loop.lines import addresses
-from netcharter.steward.shapes import CutFlows, CutLine, Fade, Lead, Stay
+from netcharter.steward.shapes import CutFlows, CutLine, Fade, Lead, Reset, Stay
 from netcharter.steward.ways import Flow, Held, Key, Leg, Seen, Ways, Words, amiss, inside
 
 HURRY = 1.0  # seconds to the next round where the last one was silent
+TCP = 6  # IANA, protocol numbers
 SLOW = 10.0  # seconds for one program
 _MAIN = {network.MAIN: "main"}
 _BATCH = b"link show\nroute show default table all\nrule show\n"
-Outgoing = Lead | Fade | CutLine | CutFlows | Stay
+Outgoing = Lead | Fade | CutLine | CutFlows | Stay | Reset
 
 
 class Outward:
@@ -45,6 +46,7 @@ class Outward:
         self._rounds: dict[Key, tuple[float, int]] = {}  # the last round; how many were silent
         self._ways = Ways()  # of the last round
         self._staying = False
+        self._resetting = False  # whether the kernel answers TCP of lines that failed
 
     def seen(self, ways: Ways) -> Seen:
         """One round: what the kernel has, and what those who are due are asked. Raises EffectFailed."""
@@ -92,8 +94,10 @@ class Outward:
                     f"hosts are led away from the prefix of {', '.join(sorted(lines)) or 'no line'}"
                 )
             case CutLine():
-                own = _own(effect.device)
-                count = _cut(lambda one: leaves(one, effect, own))
+                own, spared = _own(effect.device), self._resetting
+                count = _cut(
+                    lambda one: leaves(one, effect, own) and not (spared and is_reset(one, own))
+                )
                 self._say(f"{count} conversations that left by line {effect.line} were cut")
             case CutFlows(number=number, source=source, bit=bit):
                 _cut(
@@ -104,17 +108,19 @@ class Outward:
                     )
                 )
             case Stay(sets=sets):
-                self._stay(effect)
+                self._filled(nft.staying(sets), "who is to stay on his line")
                 self._staying = any(members for _, members in sets)
+            case Reset(sets=sets):
+                self._resetting = self._filled(nft.resetting(sets), "whose conversations to reset")
 
-    def _stay(self, effect: Stay) -> None:
-        """That it fails must not keep a line from being used."""
+    def _filled(self, text: str, what: str) -> bool:
+        """Whether sets are as said. That they are not must not keep a line from being used."""
         try:
-            programs.run(
-                Run(("nft", "-f", "-"), nft.staying(effect.sets).encode("ascii"), seconds=SLOW)
-            )
+            programs.run(Run(("nft", "-f", "-"), text.encode("ascii"), seconds=SLOW))
         except EffectFailed as fault:
-            self._say(f"who is to stay on his line can't be told the kernel: {fault}")
+            self._say(f"{what} can't be told the kernel: {fault}")
+            return False
+        return True
 
 
 # --- what the kernel has -------------------------------------------------------------------------
@@ -244,6 +250,11 @@ def leaves(one: Tracked, effect: CutLine, own: frozenset[str]) -> bool:
     to = one.sent.destination
     beyond = effect.network and to in ip_network(effect.network)
     return str(to) not in own and not beyond
+
+
+def is_reset(one: Tracked, own: frozenset[str]) -> bool:
+    """Whether whoever began it inside hears of its end when he speaks next (`Reset`)."""
+    return one.protocol == TCP and one.heard and str(one.sent.source) not in own
 
 
 def _own(device: str) -> frozenset[str]:

@@ -43,6 +43,7 @@ from netcharter.steward.shapes import (
     Machine,
     Mend,
     Need,
+    Reset,
     Restart,
     Schedule,
     Stands,
@@ -191,7 +192,7 @@ class RealWorld:
     async def perform(self, effect: Effect) -> None:
         if isinstance(effect, Cut):
             await self._one_at_a_time(effect)
-        elif isinstance(effect, Lead | Fade | CutLine | CutFlows | Stay):
+        elif isinstance(effect, Lead | Fade | CutLine | CutFlows | Stay | Reset):
             loop = asyncio.get_running_loop()
             await loop.run_in_executor(self._outward.worker, self._told_outward, effect)
         else:
