@@ -23,6 +23,7 @@ from pathlib import Path
 
 from netcharter.rollout.run.lock import lives, started
 from netcharter.rollout.store import Process
+from tests.rollout import managed
 from tests.rollout.scene import NEW, OLD, Scene, said, written_kit
 from tests.rollout.tracer import Traced, trace
 
@@ -30,7 +31,10 @@ TRIAL = 10  # seconds; who dies while it waits has it undone that much later
 PATIENCE = 60.0  # seconds for a timer that undoes
 FRACTIONS = (0.0, 0.03, 0.5, 0.97)  # of a step: where in it all are killed when all is tried
 ACTS = {"install": ("timer", "reboot"), "undo": ("timer", "reboot"), "boot": ("again", "reboot")}
-FEW = 3  # deaths of an undo, when one in every step of an enact and of a boot is tried
+FEW = {"undo": 3, "boot": 5}  # deaths of them, when one in every step of an enact is tried
+DIALLING = NEW.replace(
+    "areas:", "  fibre: {device: eth3, pppoe: {as: site@isp.example}}\nareas:", 1
+)
 
 
 @dataclass(frozen=True)
@@ -56,10 +60,11 @@ class Theatre:
     """A scene, a state folder in which the old charter is kept, and what old and new look like."""
 
     def __init__(self, folder: Path) -> None:
+        managed.furnished(folder)
         self.folder, self.scene = folder, Scene()
         self.state, self.saved = folder / "state", folder / "saved"
         self.marks = folder / "marks"
-        self.kit = str(written_kit(NEW, folder / "new"))
+        self.kit = str(written_kit(DIALLING, folder / "new"))
         self.looks: dict[str, str] = {}
         self.steps: dict[str, list[str]] = {}
         self.lengths: dict[str, list[int]] = {}
@@ -87,6 +92,7 @@ class Theatre:
         undo the new one is put on trial."""
         shutil.rmtree(self.state)
         shutil.copytree(self.saved, self.state, symlinks=True)
+        managed.bare()
         self.scene.started()
         if act != "boot":
             self.do("boot", "")
@@ -187,7 +193,7 @@ def positions(lengths: dict[str, list[int]], seed: str) -> Iterator[tuple[str, i
                 places = sorted({int(fraction * length) for fraction in FRACTIONS})
                 yield from ((act, mark, place, after) for place in places for after in afters)
             continue
-        few = sorted(chance.sample(every, FEW)) if act == "undo" else every
+        few = sorted(chance.sample(every, FEW.get(act, len(every))))
         for mark, length in few:
             yield act, mark, chance.randrange(max(length, 1)), chance.choice(afters)
 

@@ -20,11 +20,11 @@ from pathlib import Path
 from netcharter.rollout.host import Work
 from netcharter.rollout.phases import Making
 from netcharter.rollout.run.files import files
-from netcharter.rollout.run.real import RealHost
 from netcharter.rollout.shapes import Step
 from netcharter.rollout.store import Paths
 from netcharter.rollout.ways import WAYS
 from netcharter.rollout.work import Waiting, boot, enact, keep, undo
+from tests.rollout import managed
 from tests.rollout.tracer import MARK
 
 
@@ -67,7 +67,7 @@ def undone(state: str, marks: str) -> None:
 
 
 def _work(state: str, marks: str, boot_id: str | None = None) -> Work:
-    return Work(RealHost(boot_id), Paths(state), WAYS, "the keeper", marker(Path(marks)))
+    return Work(managed.host(boot_id), Paths(state), WAYS, "the keeper", marker(Path(marks)))
 
 
 COMMANDS: dict[str, Callable[..., None]] = {

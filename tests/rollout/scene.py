@@ -1,6 +1,7 @@
 """A gateway in a namespace, its manager's machine outside, and two charters for it.
 
-Runs as root of a namespace of its own (`tests.kernel.namespace`), which is the manager's machine.
+Runs as root of a namespace of its own (`tests.kernel.namespace`), which is the manager's machine,
+with mounts of its own (`managed`).
 Whatever is started here is ended by `Scene.gone`.
 """
 
@@ -18,10 +19,12 @@ from netcharter.charter.read import read
 from netcharter.plan import make_plan
 from netcharter.plan.shapes import Plan
 from netcharter.render import render
+from tests.rollout import managed
 
 ROOT = Path(__file__).parents[2]
 PATIENCE = 10.0  # seconds for a command that takes a tenth of one
 PORT = 22
+DEVICES = 4
 DESK = "02:00:00:aa:00:01"
 
 OLD = """
@@ -111,19 +114,20 @@ class Scene:
         assert self.gateway == "10.7.0.1", "the stock address is the charter's"
 
     def started(self) -> None:
-        """A gateway in the state in which its distribution leaves it."""
+        """A gateway in the state in which its distribution leaves it, and files as they lay."""
         self.gone()
+        managed.switched_off()
         command = ["unshare", "-n", sys.executable, "-c", SERVER]
         self._server = subprocess.Popen(command, stdout=subprocess.PIPE)
         assert self._server.stdout is not None
         assert self._server.stdout.readline() == b"ready\n"
         said(self.inside("sysctl", "-q", *UNCHECKED))
-        for number in range(3):
+        for number in range(DEVICES):
             said(["ip", "link", "add", f"host{number}", "type", "veth", "peer", "name",
                   f"eth{number}", "netns", str(self._server.pid)])  # fmt: skip
         said(["ip", "link", "set", "dev", "host1", "address", DESK])
         said(["ip", "address", "add", f"{self.desk}/26", "dev", "host1"])
-        for number in range(3):
+        for number in range(DEVICES):
             said(["ip", "link", "set", "dev", f"host{number}", "up"])
         said(self.inside("ip", "-batch", "-"), STOCK.strip() + "\n")
         said(self.inside("nft", "-f", "-"), SOMEBODY)
@@ -141,7 +145,7 @@ class Scene:
         end = time.monotonic() + PATIENCE
         while "tentative" in said(self.inside("ip", "address")) and time.monotonic() < end:
             time.sleep(0.05)
-        looks = [said(self.inside("sh", "-c", look)) for look in LOOKS]
+        looks = [said(self.inside("sh", "-c", look)) for look in (*LOOKS, *managed.LOOKS)]
         return "\n".join([*looks, *blocks(said(self.inside("nft", "-s", "list", "ruleset")))])
 
     def answers(self) -> bool:
@@ -157,7 +161,7 @@ class Scene:
         """The gateway is switched off."""
         if self._server is None:
             return
-        for number in range(3):
+        for number in range(DEVICES):
             subprocess.run(["ip", "link", "del", f"host{number}"], capture_output=True, check=False)
         self._server.kill()
         self._server.wait()

@@ -40,8 +40,10 @@ and keeps a charter on a real network in a namespace, and is killed with all it 
 system call (a stop is the entry of a call or its return). Then its undo timer does the work, or it \
 is killed at the same moment and the machine starts anew. An undo and a boot are killed alike; a \
 boot is done once more, on the same machine or after another start. All that is compared is in \
-`LOOKS` of `tests/rollout/scene.py`: addresses, devices, routes, choices, the ruleset, and the \
-kernel's settings of IPv4, IPv6 and netfilter, also of a device that no charter names. *Too late* \
+`LOOKS` of `tests/rollout/scene.py` and `managed.py`: addresses, devices, routes, choices, the \
+ruleset, the kernel's settings of IPv4, IPv6 and netfilter, also of a device that no charter names, \
+files of ours in a /etc of its own, and which services a manager that stands in for systemd runs, by \
+what files. *Too late* \
 are deaths whose step was over before, since the number of calls varies."""
 HEAD = (
     "| of | step | stops | deaths | too late | then old | then new | between | no answer |\n"
@@ -52,6 +54,8 @@ HEAD = (
 @pytest.fixture(scope="module")
 def deaths(seed: int, tmp_path_factory: pytest.TempPathFactory) -> list[Row]:
     way = needed()
+    if way == ("unshare", "-n"):
+        way = ("unshare", "-nm")
     if not tracer.possible():
         pytest.skip("NOBODY WAS KILLED: this machine lets no process be traced")
     folder = tmp_path_factory.mktemp("deaths")
@@ -105,6 +109,7 @@ def test_those_who_were_to_die_died_and_in_every_step(deaths: list[Row]) -> None
     assert [row for row in survived if row["became"] != "new"] == []
     steps = {row["step"] for row in deaths}
     assert {"the packet filter is exchanged", BEFORE, "the trial is told"} <= steps
+    assert {"services are ended", "files are placed", "services are begun"} <= steps
 
 
 def occasion() -> str:
