@@ -30,9 +30,9 @@ def test_what_was_escaped_can_be_read_again(text: str) -> None:
 
 def test_percent_encoding_is_that_of_the_published_examples() -> None:
     # RFC 3986 section 2.5: "A" grave U+00C0 is "%C3%80", katakana A U+30A2 is "%E3%82%A2".
-    assert escape.cut("\u00c0", 40) == "%C3%80"
-    assert escape.cut("\u30a2", 40) == "%E3%82%A2"
-    assert escape.cut("100%", 40) == "100%25"
+    assert escape.shortened("\u00c0", 40) == "%C3%80"
+    assert escape.shortened("\u30a2", 40) == "%E3%82%A2"
+    assert escape.shortened("100%", 40) == "100%25"
 
 
 def test_the_place_stays_whole_where_the_name_is_cut() -> None:

@@ -22,7 +22,7 @@ from netcharter.steward.loop import lines
 from netcharter.steward.loop.door import ask
 from netcharter.steward.loop.world import Handed, RealWorld
 from netcharter.steward.settings import Settings
-from netcharter.steward.shapes import Fill, Hold, LineFact, Schedule, Timed, Way
+from netcharter.steward.shapes import Fill, Hold, LineDue, LineFact, Schedule, Timed
 from netcharter.tasks.steward import in_place
 from tests.steward.apart import finished
 from tests.steward.running import PATIENCE, manager, steward
@@ -199,8 +199,8 @@ def apart(pid: int) -> bool:
 
 
 OWN = ("203.0.113.10/29", "203.0.113.12/29")
-COPPER = Way("copper", "copper0", ("203.0.113.9", "203.0.113.11"), OWN, ((4, "101"),))
-WAYS = (COPPER, Way("mast", "none0"))
+COPPER = LineDue("copper", "copper0", ("203.0.113.9", "203.0.113.11"), OWN, ((4, "101"),))
+WAYS = (COPPER, LineDue("mast", "none0"))
 
 
 def found() -> tuple[LineFact, ...]:

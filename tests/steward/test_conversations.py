@@ -19,7 +19,7 @@ from netcharter.steward.duties import conversations, hours
 from netcharter.steward.loop import requests
 from netcharter.steward.loop.service import Steward
 from netcharter.steward.loop.world import Handed, RealWorld
-from netcharter.steward.protocol import Restart, Status
+from netcharter.steward.protocol import BeginAnew, Status
 from netcharter.steward.schedule import schedule
 from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import (
@@ -27,7 +27,7 @@ from netcharter.steward.shapes import (
     Clock,
     Conversations,
     Counted,
-    Cut,
+    CutRefused,
     DecideAgain,
     Decision,
     Done,
@@ -66,7 +66,7 @@ def test_many_requests_are_one_piece_of_work_and_the_last_one_counts(tmp_path: P
     assert found.asked == Asked(3, NOW, "reason 2", False) and found.waits
     facts = Facts(Clock(True), conversations=found)
     decision = conversations.decide(conversations.State(), facts, NOW)
-    assert decision.effects == (Cut(found.asked),)
+    assert decision.effects == (CutRefused(found.asked),)
     later = NOW + timedelta(seconds=2.5)
     done = requests.finished(tmp_path, found.asked, Counted(1, 2, 3), later)
     assert done == Done(3, later, 2.5, Counted(1, 2, 3))
@@ -125,14 +125,14 @@ def test_a_request_that_comes_while_another_is_at_work_is_remembered(tmp_path: P
         world = world_of(tmp_path, program)
         await world.perform(DecideAgain("first"))
         first = (await waiting(world)).asked
-        at_work = asyncio.create_task(world.perform(Cut(first)))
+        at_work = asyncio.create_task(world.perform(CutRefused(first)))
         await asyncio.to_thread(program.begun.wait, PATIENCE)
         await world.perform(DecideAgain("second", hours=False))
         program.gate.set()
         await at_work
         found = await waiting(world)
         assert found.waits and found.done.number == 1 and found.asked.why == "second"
-        await world.perform(Cut(found.asked))
+        await world.perform(CutRefused(found.asked))
         found = await waiting(world)
         assert not found.waits and found.done.counted == Counted(2, 1, 14)
         assert program.told == [True, False]
@@ -148,11 +148,11 @@ def test_a_duty_begun_anew_again_and_again_has_one_program_at_a_time(tmp_path: P
         asked = (await waiting(world)).asked
         tasks = []
         for _ in range(5):
-            tasks.append(asyncio.create_task(world.perform(Cut(asked))))
+            tasks.append(asyncio.create_task(world.perform(CutRefused(asked))))
             await asyncio.to_thread(program.begun.wait, PATIENCE)
             tasks[-1].cancel()  # as `restart` does
             await asyncio.wait({tasks[-1]})
-        last = asyncio.create_task(world.perform(Cut(asked)))
+        last = asyncio.create_task(world.perform(CutRefused(asked)))
         await asyncio.sleep(0)
         program.gate.set()
         await last
@@ -169,7 +169,7 @@ def test_what_fails_is_tried_again_and_told(tmp_path: Path) -> None:
         await world.perform(DecideAgain("closed"))
         asked = (await waiting(world)).asked
         with pytest.raises(EffectFailed, match="the kernel says no"):
-            await world.perform(Cut(asked))
+            await world.perform(CutRefused(asked))
         assert (await waiting(world)).waits
 
     run(told())
@@ -185,7 +185,7 @@ class Site(FakeWorld):
         if isinstance(effect, DecideAgain):
             asked = Asked(found.asked.number + 1, self.clock, effect.why, effect.hours)
             self.known = replace(self.known, conversations=replace(found, asked=asked))
-        if isinstance(effect, Cut):
+        if isinstance(effect, CutRefused):
             done = Done(effect.asked.number, self.clock, 0.5, Counted(1, 0, 2))
             stands = replace(found.stands, decided=found.stands.version)
             found = replace(found, done=done, stands=stands)
@@ -208,7 +208,7 @@ def at_day(begin: str, change: Callable[[Site], None] = lambda site: None) -> Si
         assert {duty["state"] for duty in status["duties"]} == {"well"}
         text = "\n".join(Answer(status).lines(200))
         assert "decided again at" in text and "0.5 s after it was asked for: 1 cut" in text
-        assert (await steward.answer(Restart("conversations"), "keeper"))["ok"]
+        assert (await steward.answer(BeginAnew("conversations"), "keeper"))["ok"]
         await site.settle()
         stop.set()
         await task
@@ -221,7 +221,7 @@ def test_once_for_each_closing_and_after_the_sets_are_as_they_are_to_be() -> Non
     """Hours end at 16:00, where the refusal that rests until 08:00 begins to rest: one set is
     emptied at 16:00 (what was let), one at 08:00 (what rested)."""
     site = at_day("2026-11-26 07:00")
-    cuts = [(when, e) for when, e in site.done if isinstance(e, Cut)]
+    cuts = [(when, e) for when, e in site.done if isinstance(e, CutRefused)]
     assert [when for when, _ in cuts] == [at("2026-11-26 08:00"), at("2026-11-26 16:00")]
     assert [effect.asked.hours for _, effect in cuts] == [True, True]
     for when, effect in cuts:
@@ -234,7 +234,7 @@ def test_where_the_clock_is_lost_hours_are_taken_for_closed() -> None:
         site.known = replace(site.known, clock=Clock(False))
 
     site = at_day("2026-11-26 07:00", lost)
-    cuts = [(when, e.asked.hours) for when, e in site.done if isinstance(e, Cut)]
+    cuts = [(when, e.asked.hours) for when, e in site.done if isinstance(e, CutRefused)]
     assert [known for _, known in cuts] == [True, False]
     assert at("2026-11-26 13:00") <= cuts[1][0] <= at("2026-11-26 13:03")
 
@@ -260,7 +260,7 @@ def test_where_another_version_stands_they_are_decided_again_unless_somebody_is_
     )
     assert trusted.effects == (DecideAgain("version 3 stands again", True),)
     waits = Conversations(Asked(1, NOW, "closed"), stands=Stands(3, 4))
-    assert stood(Stands(), conversations=waits).effects == (Cut(waits.asked),)
+    assert stood(Stands(), conversations=waits).effects == (CutRefused(waits.asked),)
 
 
 @pytest.mark.parametrize("stands", [Stands(), Stands(0, 4), Stands(4, 4), Stands(4, None)])
@@ -282,7 +282,7 @@ def test_an_undo_by_the_timer_is_seen_also_by_a_steward_that_begins_later() -> N
         await task
 
     run(told())
-    assert [type(effect) for _, effect in site.done] == [DecideAgain, Cut]
+    assert [type(effect) for _, effect in site.done] == [DecideAgain, CutRefused]
 
 
 SAYS = "import sys; print({!r} % len(sys.argv)); sys.exit({})"

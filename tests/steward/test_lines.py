@@ -12,13 +12,13 @@ from netcharter.steward.duties import health
 from netcharter.steward.loop import lines
 from netcharter.steward.loop.lines import Held, lacks_address, lacks_route
 from netcharter.steward.schedule import schedule
-from netcharter.steward.shapes import Facts, LineFact, Machine, Way
+from netcharter.steward.shapes import Facts, LineDue, LineFact, Machine
 from netcharter.tasks.sources import Source, usable_plan
 from tests.steward.kernel import SYNCHRONISED, at
 
 NOW = at("2026-11-26 03:00")
-COPPER = Way("copper", "eth0", ("203.0.113.9",), ("203.0.113.10/29",), ((4, "101"),))
-MAST = Way("mast", "eth1", automatic=True, routes=((4, "main"), (6, "main")))
+COPPER = LineDue("copper", "eth0", ("203.0.113.9",), ("203.0.113.10/29",), ((4, "101"),))
+MAST = LineDue("mast", "eth1", automatic=True, routes=((4, "main"), (6, "main")))
 TEXT = """\
 charter: 1
 site: {name: Hut, timezone: Europe/London}

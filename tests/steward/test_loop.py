@@ -14,7 +14,7 @@ from typing import Any
 
 from netcharter.steward.duties import hours
 from netcharter.steward.loop.service import Steward
-from netcharter.steward.protocol import BeSilent, Restart, Status, Wake
+from netcharter.steward.protocol import BeginAnew, BeSilent, Status, Wake
 from netcharter.steward.schedule import schedule
 from netcharter.steward.shapes import Clock, Facts, Mend
 from netcharter.tasks.sources import Source, usable_plan
@@ -199,7 +199,7 @@ def test_restart_and_wake_touch_just_the_duty_that_is_named() -> None:
         world, one, two = FakeWorld(), Counting("one", 50 * MINUTE), Counting("two", 50 * MINUTE)
         async with at_work(world, one, two) as steward:
             await world.for_(minutes=10)
-            assert await steward.answer(Restart("one"), "keeper") == {"ok": True}
+            assert await steward.answer(BeginAnew("one"), "keeper") == {"ok": True}
             await world.settle()
             assert [count for _, count in one.seen] == [0, 1] and len(two.seen) == 1
             await steward.answer(Wake("two"), "keeper")
@@ -208,7 +208,7 @@ def test_restart_and_wake_touch_just_the_duty_that_is_named() -> None:
             await steward.answer(Wake(None), "keeper")
             await world.settle()
             assert len(one.seen) == 3 and len(two.seen) == 3
-            for wrong in (Restart("three"), Wake("three")):
+            for wrong in (BeginAnew("three"), Wake("three")):
                 answer = await steward.answer(wrong, "keeper")
                 assert not answer["ok"] and "one, two" in answer["fault"]
 

@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from netcharter.steward import protocol
 from netcharter.steward.loop.door import ask
 from netcharter.steward.protocol import (
+    BeginAnew,
     BeSilent,
     NotUnderstood,
-    Restart,
     Status,
     Wake,
     line,
@@ -32,7 +32,7 @@ from netcharter.steward.protocol import (
         ({"ask": "status"}, Status()),
         ({"ask": "silence", "what": "all", "seconds": 60}, BeSilent("all", 60, "")),
         ({"ask": "silence", "what": "a", "seconds": 0, "why": "w"}, BeSilent("a", 0, "w")),
-        ({"ask": "restart", "duty": "hours"}, Restart("hours")),
+        ({"ask": "restart", "duty": "hours"}, BeginAnew("hours")),
         ({"ask": "wake"}, Wake(None)),
         ({"ask": "wake", "duty": "hours"}, Wake("hours")),
     ],

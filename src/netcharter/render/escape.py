@@ -35,7 +35,7 @@ def plain_again(text: str) -> str:
     return unquote(text, errors="replace")
 
 
-def cut(text: str, limit: int, keep_end: bool = False) -> str:
+def shortened(text: str, limit: int, keep_end: bool = False) -> str:
     """`text` escaped, at most `limit` long, cut between characters and marked by ``...``."""
     parts = encoded(text)
     whole = "".join(parts)
@@ -52,14 +52,14 @@ def cut(text: str, limit: int, keep_end: bool = False) -> str:
 def comment(name: str, place: str = "") -> str:
     """A quoted comment of nftables: a name of the charter and its place, the place always whole."""
     if not place:
-        return f'"{cut(name, COMMENT_LIMIT)}"'
-    where = " at " + cut(place, COMMENT_LIMIT // 2, keep_end=True)
-    return f'"{cut(name, COMMENT_LIMIT - len(where))}{where}"'
+        return f'"{shortened(name, COMMENT_LIMIT)}"'
+    where = " at " + shortened(place, COMMENT_LIMIT // 2, keep_end=True)
+    return f'"{shortened(name, COMMENT_LIMIT - len(where))}{where}"'
 
 
 def remark(text: str) -> str:
     """A whole comment line of an `ip -batch` or sysctl file."""
-    return "# " + cut(text, 200)
+    return "# " + shortened(text, 200)
 
 
 def device(name: str) -> str:

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from netcharter.report.site import AreaSign, LineSign, SiteSigns, Way
+from netcharter.report.site import AreaSign, Arrow, LineSign, SiteSigns
 from netcharter.report.wording import cells, fitted
 
 Point = tuple[int, int]
@@ -412,7 +412,7 @@ def _area_links(sheet: _Sheet) -> Iterator[Path]:
         yield Path("link", ((x, sheet.gateway.bottom), (x, y), (box.x, y)))
 
 
-def _way(sheet: _Sheet, way: Way) -> Path | None:
+def _way(sheet: _Sheet, way: Arrow) -> Path | None:
     """The path of a way: out of its start, through or up to the gateway, into its end."""
     begin = _leaving(sheet, way)
     if begin is None:
@@ -432,12 +432,12 @@ def _beside(begin: Sequence[Point]) -> Point:
     return x, y + 2 + BADGE // 2
 
 
-def _wall(sheet: _Sheet, way: Way) -> int:
+def _wall(sheet: _Sheet, way: Arrow) -> int:
     """Where a way meets the gateway: from above if it comes from a line, else from below."""
     return sheet.gateway.y if way.start in sheet.lines else sheet.gateway.bottom
 
 
-def _leaving(sheet: _Sheet, way: Way) -> list[Point] | None:
+def _leaving(sheet: _Sheet, way: Arrow) -> list[Point] | None:
     """From the edge of the start to where the way turns upright towards the gateway."""
     if way.start in sheet.lines:
         return _leaving_line(sheet, way, sheet.lines[way.start])
@@ -457,7 +457,7 @@ def _leaving(sheet: _Sheet, way: Way) -> list[Point] | None:
     return None
 
 
-def _leaving_line(sheet: _Sheet, way: Way, box: Box) -> list[Point]:
+def _leaving_line(sheet: _Sheet, way: Arrow, box: Box) -> list[Point]:
     if sheet.stacked:
         return [(box.x, y := sheet.height_of(way.start, None, box)), (sheet.lane(0), y)]
     pitch = BADGE + 1
@@ -469,7 +469,7 @@ def _leaving_line(sheet: _Sheet, way: Way, box: Box) -> list[Point]:
     return [(x, box.bottom), (x, y), (sheet.lane(sheet.places[way.area][0]), y)]
 
 
-def _arriving(sheet: _Sheet, way: Way, last: Point) -> list[Point]:
+def _arriving(sheet: _Sheet, way: Arrow, last: Point) -> list[Point]:
     if way.area in sheet.places:
         return _arriving_area(sheet, way, last)
     if way.line in sheet.lines:
@@ -477,7 +477,7 @@ def _arriving(sheet: _Sheet, way: Way, last: Point) -> list[Point]:
     return [(last[0], _wall(sheet, way))]
 
 
-def _arriving_area(sheet: _Sheet, way: Way, last: Point) -> list[Point]:
+def _arriving_area(sheet: _Sheet, way: Arrow, last: Point) -> list[Point]:
     column, box = sheet.places[way.area or ""]
     end = sheet.height_of(way.area or "", way.device, box)
     if way.start in sheet.lines:

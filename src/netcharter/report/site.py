@@ -52,7 +52,7 @@ class AreaSign:
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class Arrow:
     """One arrow of the drawing, from an entrance to where it ends.
 
     area and device: where it ends inside; line: the line by which it leaves; none of them: at
@@ -88,7 +88,7 @@ class SiteSigns:
     places: Mapping[str, tuple[str, ...]]
     lines: tuple[LineSign, ...]
     areas: tuple[AreaSign, ...]
-    ways: tuple[Way, ...]
+    ways: tuple[Arrow, ...]
     exits: tuple[ExitSign, ...] = ()
 
 
@@ -173,7 +173,7 @@ def _device(device: DevicePlan) -> DeviceSign:
     )
 
 
-def _offers(plan: Plan) -> Iterator[Way]:
+def _offers(plan: Plan) -> Iterator[Arrow]:
     """One arrow for all that a line offers of a device."""
     homes = {d.name: d.area for d in plan.devices}
     found: dict[tuple[str, str], dict[str, None]] = {}
@@ -188,17 +188,17 @@ def _offers(plan: Plan) -> Iterator[Way]:
             said.update(dict.fromkeys(service + port for service in offer.services))
     for (line, device), services in found.items():
         told = f"{line} offers {listed(services)} of {device} to the internet"
-        yield Way("offer", line, homes.get(device), device, told=told)
+        yield Arrow("offer", line, homes.get(device), device, told=told)
 
 
-def _broken(proof: Proof) -> Iterator[Way]:
+def _broken(proof: Proof) -> Iterator[Arrow]:
     for number, result in enumerate(proof.promises, 1):
         way = None if result.holds else _shown(proof, number, result)
         if way is not None:
             yield way
 
 
-def _shown(proof: Proof, number: int, result: PromiseResult) -> Way | None:
+def _shown(proof: Proof, number: int, result: PromiseResult) -> Arrow | None:
     """The way of the witness of a broken promise; None where no single attempt shows it."""
     witness = proof.witness(result)
     if witness is None or result.point is None:
@@ -209,7 +209,7 @@ def _shown(proof: Proof, number: int, result: PromiseResult) -> Way | None:
     if row.delivery is not None:
         area, device = _home(plan, row.delivery.device), row.delivery.device
     line = None if area else _way_out(plan, result.point[DESTINATION], witness.lines_up)
-    return Way(
+    return Arrow(
         kind="broken" if row.let else "stopped",
         start=witness.entrance,
         area=area,

@@ -42,7 +42,7 @@ class BeSilent:
 
 
 @dataclass(frozen=True, slots=True)
-class Restart:
+class BeginAnew:
     """A duty is begun again from its state on the disk."""
 
     duty: str
@@ -55,7 +55,7 @@ class Wake:
     duty: str | None
 
 
-Ask = Status | BeSilent | Restart | Wake
+Ask = Status | BeSilent | BeginAnew | Wake
 _KEYS = {
     "status": set[str](),
     "silence": {"what", "seconds", "why"},
@@ -86,7 +86,7 @@ def _ask(kind: str, said: Mapping[str, Any]) -> Ask:
     if kind == "silence":
         return BeSilent(_text(said, "what"), _seconds(said), _text(said, "why", ""))
     if kind == "restart":
-        return Restart(_text(said, "duty"))
+        return BeginAnew(_text(said, "duty"))
     return Wake(_text(said, "duty") if "duty" in said else None)
 
 

@@ -9,7 +9,7 @@ from netcharter.plan.shapes import Address, LinePlan, Plan
 from netcharter.render.escape import bare_device
 from netcharter.render.exits import staying
 from netcharter.render.routes import default_table, leading, own_route, together
-from netcharter.steward.shapes import Schedule, Timed, Way
+from netcharter.steward.shapes import LineDue, Schedule, Timed
 from netcharter.steward.ways import Leg, Limits, Place, Ways
 
 LOOPBACK = "lo"
@@ -31,7 +31,7 @@ def schedule(plan: Plan, version: int = 0) -> Schedule:
         hours={name: hours for name, hours in plan.hours.items() if name in asked},
         timed=timed,
         devices=_devices(plan),
-        lines=tuple(_way(plan, line) for line in plan.lines),
+        lines=tuple(_due(plan, line) for line in plan.lines),
         version=version,
         ways=ways(plan),
     )
@@ -101,10 +101,10 @@ def _devices(plan: Plan) -> tuple[str, ...]:
     return tuple(dict.fromkeys([*map(bare_device, found), LOOPBACK]))
 
 
-def _way(plan: Plan, line: LinePlan) -> Way:
+def _due(plan: Plan, line: LinePlan) -> LineDue:
     hops = {4: line.next_hop4, 6: line.next_hop6}
     carried = [v for v in (4, 6) if line.automatic or hops[v] is not None]
-    return Way(
+    return LineDue(
         line.name,
         bare_device(line.device),
         tuple(str(hop) for hop in hops.values() if hop is not None),

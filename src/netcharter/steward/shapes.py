@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Generic, Literal, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -16,7 +16,7 @@ from netcharter.rollout.reading import Fields
 from netcharter.steward.ways import Key, Seen, Ways
 
 S = TypeVar("S")
-Need = Literal["schedule", "machine", "holds", "updates", "conversations", "lines"]
+Need = Literal["schedule", "machine", "holds", "updates", "conversations", "lines", "prefixes"]
 Severity = Literal["urgent", "warning", "note"]
 
 
@@ -43,7 +43,7 @@ class Timed:
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class LineDue:
     """A line to watch. device: the kernel's; next_hops: addresses that ought to answer there;
     addresses: those it has, with their lengths; routes: IP version and table of each default route
     by it. automatic: it learns both, for at least one IP version."""
@@ -66,7 +66,7 @@ class Schedule:
     hours: Mapping[str, Hours]
     timed: tuple[Timed, ...]
     devices: tuple[str, ...]
-    lines: tuple[Way, ...] = ()
+    lines: tuple[LineDue, ...] = ()
     version: int = 0
     ways: Ways = field(default_factory=Ways)
 
@@ -215,6 +215,29 @@ class Conversations:
 
 
 @dataclass(frozen=True, slots=True)
+class Renumbering:
+    """What came of taking over delegated prefixes. mark: of what, as in `Delegated`; state: as
+    `netcharter renumber --json` has it, `busy` where somebody else was at work, or `not known`;
+    refused: why what was delegated is not used; without: lines that have no prefix."""
+
+    state: str
+    text: str = ""
+    refused: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+    mark: str = ""
+    at: datetime = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Delegated:
+    """What providers delegate. mark: another one whenever that is, or what is kept; "" where no line of
+    what is kept asks. done: what this steward had done last."""
+
+    mark: str = ""
+    done: Renumbering | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Facts:
     """What a duty is told. Only what it needs is there.
 
@@ -230,6 +253,7 @@ class Facts:
     updates: Restart = Restart(False)
     conversations: Conversations = Conversations()
     lines: Seen | None = None
+    prefixes: Delegated = Delegated()
 
 
 # --- effects -------------------------------------------------------------------------------------
@@ -260,7 +284,7 @@ class DecideAgain:
 
 
 @dataclass(frozen=True, slots=True)
-class Cut:
+class CutRefused:
     """Open conversations are decided again, and those that are refused now are cut."""
 
     asked: Asked
@@ -324,7 +348,26 @@ class Reset:
     sets: tuple[tuple[str, tuple[int, ...]], ...]
 
 
-Effect = Hold | DecideAgain | Cut | Mend | Lead | Fade | CutLine | CutFlows | Stay | Reset
+@dataclass(frozen=True, slots=True)
+class Renumber:
+    """What is delegated is taken over. mark: as in `Delegated`."""
+
+    mark: str
+
+
+Effect = (
+    Renumber
+    | Hold
+    | DecideAgain
+    | CutRefused
+    | Mend
+    | Lead
+    | Fade
+    | CutLine
+    | CutFlows
+    | Stay
+    | Reset
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,10 +25,10 @@ from netcharter.tasks.inheriting.shapes import (
     Lease,
     Named,
     NetDevice,
+    OldRoute,
     Pool,
     Recognised,
     Reservation,
-    Way,
 )
 from netcharter.tasks.inheriting.where import Where
 from netcharter.tasks.sources import Unusable
@@ -41,10 +41,10 @@ def device(name: str, *addresses: str, **more: object) -> NetDevice:
     return NetDevice(name, None, tuple(map(ip_interface, addresses)), HERE, **more)  # type: ignore[arg-type]
 
 
-def default(device: str, hop: str | None, metric: int = 0, **more: object) -> Way:
+def default(device: str, hop: str | None, metric: int = 0, **more: object) -> OldRoute:
     there = ip_address(hop) if hop else None
     zero = ip_network("::/0" if there and there.version == 6 else "0.0.0.0/0")
-    return Way(zero, there, device, HERE, metric, **more)  # type: ignore[arg-type]
+    return OldRoute(zero, there, device, HERE, metric, **more)  # type: ignore[arg-type]
 
 
 def lease(address: str, number: int, active: bool = True) -> Lease:
@@ -58,7 +58,7 @@ def fixed(name: str, number: int | None, *addresses: str, area: str = "") -> Res
 
 def see(
     devices: Sequence[NetDevice],
-    ways: Sequence[Way] = (),
+    ways: Sequence[OldRoute] = (),
     held: Held | None = None,
     facts: Facts | None = None,
     names: Named | None = None,
@@ -236,9 +236,9 @@ def test_prefixes_that_an_area_can_not_have_are_told() -> None:
 
 def test_inside_routes_and_other_tables_can_not_be_said() -> None:
     seen = see([device("eth1", "10.1.0.1/24")], [
-        Way(ip_network("10.99.0.0/16"), ip_address("10.1.0.9"), "eth1", HERE),
-        Way(ip_network("10.1.0.0/24"), None, "eth1", HERE),
-        Way(ip_network("0.0.0.0/0"), None, "wg0", HERE, table="51"),
+        OldRoute(ip_network("10.99.0.0/16"), ip_address("10.1.0.9"), "eth1", HERE),
+        OldRoute(ip_network("10.1.0.0/24"), None, "eth1", HERE),
+        OldRoute(ip_network("0.0.0.0/0"), None, "wg0", HERE, table="51"),
     ])  # fmt: skip
     assert [one.words for one in seen.unsaid] == [
         "10.99.0.0/16 is reached by 10.1.0.9 on eth1, another router",

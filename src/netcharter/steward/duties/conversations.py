@@ -15,7 +15,7 @@ from datetime import datetime, timedelta
 from functools import partial
 
 from netcharter.rollout.reading import Fields
-from netcharter.steward.shapes import Cut, DecideAgain, Decision, Duty, Effect, Facts
+from netcharter.steward.shapes import CutRefused, DecideAgain, Decision, Duty, Effect, Facts
 
 NAME = "conversations"
 EVERY = timedelta(minutes=10)  # to look whether a request was missed
@@ -35,7 +35,7 @@ def decide(
     found = facts.conversations
     effects: tuple[Effect, ...] = ()
     if found.waits:
-        effects = (Cut(found.asked),)
+        effects = (CutRefused(found.asked),)
     elif found.stands.undecided:
         known = trust_clock or facts.clock.synchronised
         effects = (DecideAgain(f"version {found.stands.version} stands again", known),)

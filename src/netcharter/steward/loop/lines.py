@@ -17,7 +17,7 @@ from typing import Any
 from netcharter.rollout.run import programs
 from netcharter.rollout.shapes import Run
 from netcharter.rollout.trouble import EffectFailed
-from netcharter.steward.shapes import LineFact, Schedule, Way
+from netcharter.steward.shapes import LineDue, LineFact, Schedule
 
 MAIN = "main"
 SLOW = 20.0  # seconds for one answer of the kernel's
@@ -48,7 +48,7 @@ def lines(schedule: Schedule, sys: Path) -> tuple[LineFact, ...]:
     )
 
 
-def _line(way: Way, folder: Path, held: Held, watched: bool) -> LineFact:
+def _line(way: LineDue, folder: Path, held: Held, watched: bool) -> LineFact:
     if not folder.exists():
         return LineFact(way.name, way.device, None, watched=watched)
     return LineFact(
@@ -69,7 +69,7 @@ def _carrier(folder: Path) -> bool:
         return False
 
 
-def lacks_address(way: Way, held: Held) -> tuple[str, ...] | None:
+def lacks_address(way: LineDue, held: Held) -> tuple[str, ...] | None:
     """The addresses that a line has not: of an automatic one, whether it has any. None: not known."""
     if held.addresses is None:
         return None
@@ -79,7 +79,7 @@ def lacks_address(way: Way, held: Held) -> tuple[str, ...] | None:
     return tuple(one for one in way.addresses if one not in there)
 
 
-def lacks_route(way: Way, held: Held) -> tuple[int, ...] | None:
+def lacks_route(way: LineDue, held: Held) -> tuple[int, ...] | None:
     """The IP versions for which a line has no way out; an automatic one needs one of them. None: not
     known."""
     if held.routes is None:

@@ -296,7 +296,7 @@ class Steward:
                 return self.status()
             case protocol.BeSilent():
                 return await self._be_silent(ask, who)
-            case protocol.Restart(duty=name):
+            case protocol.BeginAnew(duty=name):
                 if name not in self.keepers:
                     return protocol.refusal(f"the duties are {', '.join(self.keepers)}")
                 self._world.say(f"{name} is restarted for {who}")

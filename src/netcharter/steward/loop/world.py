@@ -30,10 +30,11 @@ from netcharter.steward.shapes import (
     Agreement,
     Conversations,
     Counted,
-    Cut,
     CutFlows,
     CutLine,
+    CutRefused,
     DecideAgain,
+    Delegated,
     Effect,
     Facts,
     Fade,
@@ -43,6 +44,8 @@ from netcharter.steward.shapes import (
     Machine,
     Mend,
     Need,
+    Renumber,
+    Renumbering,
     Reset,
     Restart,
     Schedule,
@@ -67,7 +70,8 @@ class Handed:
     asked; decide_again: cuts the open conversations that are refused now, told whether the clock can
     be believed; mend: the plan is put in place again; stands: which version stands, and by which
     open conversations were decided; changing: whether somebody leads the machine from one version to
-    another just now; alone: within it nobody begins to, or it says False, since somebody has.
+    another just now; alone: within it nobody begins to, or it says False, since somebody has; delegated:
+    the mark of what providers delegate (`shapes.Delegated`); renumber: that is taken over.
     """
 
     schedule: Callable[[], Schedule | None]
@@ -78,6 +82,8 @@ class Handed:
     stands: Callable[[], Stands] | None = None
     changing: Callable[[], bool] = lambda: False
     alone: Callable[[], AbstractContextManager[bool]] = lambda: nullcontext(True)
+    delegated: Callable[[], str] = lambda: ""
+    renumber: Callable[[], Renumbering] | None = None
 
 
 class RealWorld:
@@ -98,6 +104,7 @@ class RealWorld:
         self._turn = Lock()
         self._outward = Outward(self.say)
         self._saving = asyncio.Lock()
+        self._renumbered: Renumbering | None = None
         self._cutting: asyncio.Future[None] | None = None
         self._posting: dict[str, tuple[Message, asyncio.Future[None]]] = {}
 
@@ -146,7 +153,11 @@ class RealWorld:
             updates=reading.restart(ROOT, self._state) if "updates" in needs else Restart(False),
             conversations=self._conversations() if "conversations" in needs else Conversations(),
             lines=self._seen(schedule) if judged else None,
+            prefixes=self._prefixes() if "prefixes" in needs else Delegated(),
         )
+
+    def _prefixes(self) -> Delegated:
+        return Delegated(self._handed.delegated(), self._renumbered)
 
     def _conversations(self) -> Conversations:
         found, asked = requests.read(self.folder), self._handed.stands
@@ -190,7 +201,7 @@ class RealWorld:
         return schedule
 
     async def perform(self, effect: Effect) -> None:
-        if isinstance(effect, Cut):
+        if isinstance(effect, CutRefused):
             await self._one_at_a_time(effect)
         elif isinstance(effect, Lead | Fade | CutLine | CutFlows | Stay | Reset):
             loop = asyncio.get_running_loop()
@@ -218,7 +229,7 @@ class RealWorld:
                 "somebody changes the machine all the time, or the state folder can't be locked",
             )
 
-    async def _one_at_a_time(self, effect: Cut) -> None:
+    async def _one_at_a_time(self, effect: CutRefused) -> None:
         """A duty that is begun anew leaves its work going on: it is waited for."""
         while self._cutting is not None and not self._cutting.done():
             await asyncio.wait({self._cutting})
@@ -231,10 +242,12 @@ class RealWorld:
                 self._hold(effect)
             case DecideAgain():
                 requests.ask(self.folder, effect, self.now())
-            case Cut():
+            case CutRefused():
                 self._cut(effect)
             case Mend(why=why):
                 self._mend(why)
+            case Renumber(mark=mark):
+                self._renumber(mark)
 
     def _hold(self, effect: Hold) -> None:
         """All sets at once; where the kernel has not all of them, each for itself. That it lacks some
@@ -253,7 +266,7 @@ class RealWorld:
             return fault
         return None
 
-    def _cut(self, effect: Cut) -> None:
+    def _cut(self, effect: CutRefused) -> None:
         if self._handed.decide_again is None:
             return
         counted = self._handed.decide_again(effect.asked.hours)
@@ -271,6 +284,15 @@ class RealWorld:
                 self._handed.mend(why)
         except Exception as fault:  # noqa: BLE001 - whatever it was, the rest goes on
             self.say(f"the plan could not be put in place again: {fault}")
+
+    def _renumber(self, mark: str) -> None:
+        """What came of it is a fact from now on, for this steward."""
+        if self._handed.renumber is None:
+            return
+        found = self._handed.renumber()
+        self._renumbered = replace(found, mark=mark, at=self.now())
+        if found.state != "as before":
+            self.say(f"delegated prefixes: {found.state}: {found.text}")
 
     def _load(self, text: str) -> None:
         programs.run(Run(("nft", "-f", "-"), text.encode("ascii"), seconds=20))

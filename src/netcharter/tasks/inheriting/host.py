@@ -24,7 +24,7 @@ from netcharter.tasks.inheriting.lines import (
     shown,
     whole,
 )
-from netcharter.tasks.inheriting.shapes import HostFacts, NetDevice, Way
+from netcharter.tasks.inheriting.shapes import HostFacts, NetDevice, OldRoute
 
 MOST_DEVICES, MOST_ROUTES = 4_000, 200_000
 DEVICE = re.compile(r"[^\s/:]{1,15}")  # what the kernel takes as a name (dev_valid_name)
@@ -46,7 +46,7 @@ def host_facts(
     told = Told(called[0] if names else "addresses.json")
     devices = tuple(_devices(addresses, told))
     problems = told.all()
-    ways: list[Way] = []
+    ways: list[OldRoute] = []
     for number, text in enumerate(routes, 1):
         told = Told(names[number] if number < len(names) else f"routes-{number}.json")
         ways += _ways(text, told)
@@ -156,7 +156,7 @@ def _kind(link_type: str) -> str:
     return "" if link_type in ("ether", "") else link_type
 
 
-def _ways(data: str | bytes, told: Told) -> Iterator[Way]:
+def _ways(data: str | bytes, told: Told) -> Iterator[OldRoute]:
     entries, places = _entries(data, told, "dst")
     for number, said in enumerate(entries[:MOST_ROUTES]):
         span = places.of(number)
@@ -173,13 +173,13 @@ def _ways(data: str | bytes, told: Told) -> Iterator[Way]:
 
 def _way(
     hop: Mapping[str, Any], said: Mapping[str, Any], network: Network, span: Span, shared: bool
-) -> Iterator[Way]:
+) -> Iterator[OldRoute]:
     device = _text(hop.get("dev"))
     if not DEVICE.fullmatch(device):
         return
     via = _map(hop.get("via")).get("host")
     gateway = hop.get("gateway", via)
-    yield Way(
+    yield OldRoute(
         network=network,
         next_hop=address_of(_text(gateway)),
         device=device,

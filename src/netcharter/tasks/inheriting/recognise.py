@@ -25,9 +25,9 @@ from netcharter.tasks.inheriting.shapes import (
     HostFacts,
     Named,
     NetDevice,
+    OldRoute,
     Recognised,
     Unsaid,
-    Way,
 )
 from netcharter.tasks.inheriting.where import Where
 from netcharter.tasks.sources import unusable
@@ -73,9 +73,9 @@ class Old:
         return found
 
     @cached_property
-    def default(self) -> Mapping[str, Sequence[Way]]:
+    def default(self) -> Mapping[str, Sequence[OldRoute]]:
         """The default routes of the main table by device."""
-        out: dict[str, list[Way]] = {}
+        out: dict[str, list[OldRoute]] = {}
         for way in self.host.ways:
             if way.network.prefixlen == 0 and way.table in ("main", "254"):
                 out.setdefault(way.device, []).append(way)

@@ -16,9 +16,9 @@ from netcharter.tasks.inheriting.shapes import (
     Held,
     Named,
     NetDevice,
+    OldRoute,
     Role,
     Unsaid,
-    Way,
 )
 
 LOCAL6 = IPv6Network("fc00::/7")
@@ -86,7 +86,7 @@ def _told_device(device: NetDevice, called: str, unsaid: list[Unsaid]) -> None:
 
 
 def found_lines(
-    default: Mapping[str, Sequence[Way]],
+    default: Mapping[str, Sequence[OldRoute]],
     judged: Sequence[Judged],
     named: Named,
     names: Names,
@@ -117,7 +117,7 @@ def found_lines(
 
 
 def _static(
-    device: NetDevice, ways: Sequence[Way], name: str, unsaid: list[Unsaid]
+    device: NetDevice, ways: Sequence[OldRoute], name: str, unsaid: list[Unsaid]
 ) -> tuple[tuple[Interface, ...], tuple[Address, ...]]:
     """The written-out addresses of a line with their next hops; nothing where they are learnt."""
     static = [one for one in device.addresses if not device.learnt or one.version == 6]

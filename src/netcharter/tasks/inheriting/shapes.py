@@ -130,7 +130,7 @@ class NetDevice:
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class OldRoute:
     """A route. network: 0.0.0.0/0 or ::/0 for the default one; next_hop: None where it is on the
     link; several next hops of one route are several ways with one metric. table: "main" or its
     name or number.
@@ -152,7 +152,7 @@ class HostFacts:
     """The gateway's network devices and routes."""
 
     devices: tuple[NetDevice, ...] = ()
-    ways: tuple[Way, ...] = ()
+    ways: tuple[OldRoute, ...] = ()
     problems: tuple[Diagnostic, ...] = ()
 
 
