@@ -104,28 +104,19 @@ def test_passwords_that_others_may_read_are_one(want: Wanted) -> None:
     assert (one.id, one.severity, one.about) == ("pppoe-password-open", "error", CHAP)
 
 
-@pytest.mark.parametrize("place", range(4))
-def test_each_file_is_missed_shown_and_never_put_over_another_s(want: Wanted, place: int) -> None:
-    path = sorted(path for path in want.placed if "ppp" in path)[place]
-    missing = only(judged(want, files={path: None}))
-    assert (missing.id, missing.severity) == ("pppoe-file-missing", "error")
-    assert missing.files == {path: want.placed[path].decode()}
-    old = only(judged(want, files={path: want.placed[path] + b"# more\n"}))
-    assert (old.id, old.severity) == ("pppoe-file-old", "warning") and old.files
-    theirs = only(judged(want, files={path: b"#!/bin/sh\n# of somebody else\n# Netcharter: \n"}))
-    assert (theirs.id, theirs.severity) == ("pppoe-file-of-another", "error")
-    assert not theirs.files
-
-
-def test_what_is_to_be_done_with_a_file_is_said(want: Wanted) -> None:
-    found = {p: only(judged(want, files={p: None})).help for p in want.placed if "ppp" in p}
-    assert "chmod 755 /etc/ppp/ip-up.d/netcharter" in found["/etc/ppp/ip-up.d/netcharter"]
-    unit = "/etc/systemd/system/netcharter-ppp1.service"
-    assert "systemctl enable --now netcharter-ppp1.service" in found[unit]
+def test_what_enact_places_is_not_missed_and_never_put_over_another_s(want: Wanted) -> None:
+    assert len(want.placed) > 4
+    for path, data in want.placed.items():
+        assert not about_dialling(judged(want, files={path: None}))
+        assert not about_dialling(judged(want, files={path: data + b"# more\n"}))
+        theirs = only(judged(want, files={path: b"#!/bin/sh\n# of another\n# Netcharter: \n"}))
+        assert (theirs.id, theirs.severity) == ("file-of-another", "error")
+        assert path in theirs.message and not theirs.files
 
 
 def test_who_dials_nothing_is_asked_for_no_secrets() -> None:
-    assert asked().accounts == () and asked(placed=["/etc/x"]).accounts == accounts.FILES
+    assert asked().accounts == () == asked(placed=["/etc/x"]).accounts
+    assert asked(placed=["/etc/ppp/peers/x"]).accounts == accounts.FILES
 
 
 # --- names, and nothing else ---------------------------------------------------------------------

@@ -245,22 +245,10 @@ PREPARING: dict[str, Entry] = {
         "Any program on the gateway could dial as the site.",
         "Give it to root alone, and have the passwords changed.",
     ),
-    "pppoe-file-missing": Entry(
-        "pppd is not told of a line",
-        "A file by which pppd or the service manager knows a PPPoE session is not there.",
-        "The line would never be dialled, or nothing would leave by it.",
-        "Write the file that is shown.",
-    ),
-    "pppoe-file-old": Entry(
-        "pppd is told of another charter",
-        "A file of ours for pppd is that of an earlier charter.",
-        "The line would be dialled as it was.",
-        "Write the file that is shown.",
-    ),
-    "pppoe-file-of-another": Entry(
+    "file-of-another": Entry(
         "a file of somebody else's",
-        "Where a file for pppd is to lie there is one that is not ours.",
-        "It is never overwritten, and the line would not be dialled by the charter.",
+        "Where a file of the kit is to lie there is one that is not ours.",
+        "It is never written over, so that the kit can't be put in place.",
         "Look at it, and move it away if nobody needs it.",
     ),
     "clock-off": Entry(

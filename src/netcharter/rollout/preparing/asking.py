@@ -37,6 +37,7 @@ NETWORK_MANAGER = (
     "/etc/NetworkManager/system-connections/*",
 )
 SERVICES = ("/etc/systemd/system/*.service", "/lib/systemd/system/*.service")
+PPP = "/etc/ppp/"  # where pppd looks for its files
 FILES = (
     *INTERFACES,
     *NETWORKD,
@@ -91,7 +92,8 @@ def asked(
     """All that `facts_of` understands.
 
     packages: that the kit needs besides; state: a folder that is there, on the disk on which the
-    versions will lie; placed: where files of the kit are to lie for pppd.
+    versions will lie; placed: where files of the kit are to lie. Where some are pppd's, it is asked
+    for the names to which it has passwords.
     """
     wanted = {*PACKAGES, *HELPFUL, *packages}
     commands: tuple[tuple[str, ...], ...] = (LINK, ADDRESS, TABLES, NFT, UNITS, CLOCK)
@@ -99,4 +101,5 @@ def asked(
     runs = tuple(Run(argv, fails=False, seconds=15.0) for argv in commands)
     if not placed:
         return Asked(runs)
-    return Asked(runs, (*FILES, *sorted(placed)), accounts=accounts.FILES)
+    dialled = any(path.startswith(PPP) for path in placed)
+    return Asked(runs, (*FILES, *sorted(placed)), accounts=accounts.FILES if dialled else ())

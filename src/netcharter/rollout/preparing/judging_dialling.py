@@ -1,4 +1,4 @@
-"""Lines that are dialled by PPPoE: what pppd and the service manager need, and whether it is there.
+"""Lines that are dialled by PPPoE: whether pppd has a password for each.
 
 Nothing is written here, and nothing of a password is known here.
 """
@@ -8,12 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from netcharter.diagnostics.escape import terminal
-from netcharter.render.placing import OURS, UNITS
 from netcharter.rollout.preparing.accounts import ANYBODY, FILES
 from netcharter.rollout.preparing.shapes import Facts, Found, Use, Wanted
-
-_SCRIPT = b"#!"
-_OF_PPP = "ppp"  # in the path of each of its files
 
 
 def dialling_findings(wanted: Wanted, facts: Facts) -> Iterator[Found]:
@@ -32,9 +28,6 @@ def dialling_findings(wanted: Wanted, facts: Facts) -> Iterator[Found]:
                 f"chown root:root {path}; chmod 600 {path}; and let the provider change them",
                 path,
             )
-    for path, data in wanted.placed.items():
-        if _OF_PPP in path:
-            yield from _file(path, data, facts)
 
 
 def _password(use: Use, facts: Facts) -> Iterator[Found]:
@@ -61,36 +54,3 @@ def _password(use: Use, facts: Facts) -> Iterator[Found]:
         " quotes, apart by blanks",
         use.name,
     )
-
-
-def _file(path: str, data: bytes, facts: Facts) -> Iterator[Found]:
-    there = facts.files.get(path)
-    if there == data:
-        return
-    proposal = {path: data.decode("ascii")}
-    if there is None:
-        yield Found("pppoe-file-missing", "error", f"{path} is not there",
-                    f"write it as below{_then(path, data)}", path, proposal)  # fmt: skip
-    elif OURS.encode() in b"\n".join(there.split(b"\n", 2)[:2]):
-        yield Found("pppoe-file-old", "warning", f"{path} is that of an earlier charter",
-                    f"write it as below{_then(path, data)}", path, proposal)  # fmt: skip
-    else:
-        yield Found(
-            "pppoe-file-of-another",
-            "error",
-            f"{path} is there, and it is not netcharter's; nothing is put in its place",
-            "look at it, and move it away if nobody needs it",
-            path,
-        )
-
-
-def _then(path: str, data: bytes) -> str:
-    """What is to be done with a file once it is written."""
-    if data.startswith(_SCRIPT):
-        return f", and: chmod 755 {path}"
-    if path.startswith(UNITS):
-        unit = path.rpartition("/")[2]
-        return (
-            f", and, once the rest is there: systemctl daemon-reload; systemctl enable --now {unit}"
-        )
-    return ""
