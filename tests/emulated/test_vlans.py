@@ -6,25 +6,17 @@ from collections import Counter
 
 import pytest
 
+from tests.emulated.charters import BARN, HUT
 from tests.emulated.machine import Came, run
 
 pytestmark = pytest.mark.kernel
 
-CHARTER = """\
-charter: 1
-site: {name: Hut, timezone: Europe/London, managed-from: desk}
-lines:
-  copper: {device: eth0, vlan: 35, address: 203.0.113.10/29, next-hop: 203.0.113.9}
-areas:
-  office: {device: eth2, vlan: 10, prefix: 10.7.0.0/27}
-  barn: {device: eth2, vlan: 20, prefix: 10.7.1.0/28}
-devices:
-  desk: {area: office, hardware: '02:00:00:aa:00:01', address: 10.7.0.5}
-places:
-  far: {prefixes: [198.51.100.64/28]}  # documentation addresses are not the internet's
-rules:
-  - {let: office, reach: far, with: [http, https], because: daily work}
-"""
+FAR = "places:\n  far: {prefixes: [198.51.100.64/28]}  # documentation addresses are not the internet's\n"
+CHARTER = (
+    HUT.replace("devices:\n", f"{BARN}devices:\n")
+    .replace("rules:\n", f"{FAR}rules:\n")
+    .replace("reach: internet", "reach: far")
+)
 IPV4 = "0800"
 
 

@@ -22,19 +22,9 @@ from netcharter.tasks.enacting.place import Decided, deciding, was_decided
 from netcharter.tasks.sources import Unusable
 from netcharter.tasks.steward import duties, handed, in_place, stamp, stands
 from netcharter.tasks.steward_asks import UNTOLD, agreement, asked_by
+from tests.steward.charters import DAY
 
-SMALL = """\
-charter: 1
-site: {name: Version %d, timezone: Europe/London}
-lines:
-  copper: {device: eth0, address: automatic}
-areas:
-  office: {device: eth2, hosts: 12}
-hours:
-  day: {weekly: {daily: "08:00-16:00"}}
-rules:
-  - {let: office, reach: internet, with: https, during: day, because: work}
-"""
+SMALL = DAY.decode().replace("Small, timezone: UTC", "Version %d, timezone: Europe/London")
 
 
 def version(state: Path, number: int, text: str = SMALL) -> None:
@@ -70,7 +60,7 @@ def test_what_is_kept_counts_and_what_is_on_trial_counts_more(tmp_path: Path) ->
     stamps = [stamp(tmp_path)]
     found = in_place(tmp_path)
     assert found is not None and (found.site, found.version) == ("Version 1", 1)
-    assert [one.set for one in found.timed] == ["nc_open_day"]
+    assert [one.set for one in found.timed] == ["nc_open_day", "nc_rest_day"]
     assert found.devices == ("eth2", "eth0", "lo")
     for phase, number in (("changing", 2), ("waiting", 2), ("undoing", 1)):
         (tmp_path / "trial" / "trial.json").unlink(missing_ok=True)
