@@ -16,6 +16,9 @@ from netcharter.render import render
 from netcharter.render.routes import HEAVIEST, hops_of, known_together, spread, together
 from netcharter.rollout.contents import contents
 from netcharter.rollout.diverting import diverting, looking
+from netcharter.rollout.shapes import HostState
+from netcharter.rollout.unlike import unlike
+from netcharter.rollout.wanted import as_before, settings_of, wanted
 from netcharter.steward.loop.outward import held
 from netcharter.steward.schedule import ways
 from netcharter.steward.ways import Held, amiss, without
@@ -114,6 +117,19 @@ def test_the_kit_has_the_route_where_nothing_is_to_be_learnt() -> None:
     # Documentation/networking/ip-sysctl: 3 is a hash of chosen fields, 1 of them the source address.
     assert settings["net/ipv4/fib_multipath_hash_policy"] == "3"
     assert settings["net/ipv4/fib_multipath_hash_fields"] == "1"
+
+
+def test_other_settings_are_told_and_undone() -> None:
+    files = render(planned(WRITTEN)).files
+    names = {"net/ipv4/fib_multipath_hash_policy", "net/ipv4/fib_multipath_hash_fields"}
+    assert names <= settings_of(files)
+    before = HostState(0.0, settings=dict(zip(sorted(names), ("7", "0"), strict=True)))
+    after = wanted(files, before)
+    told = [one for one in unlike(after, before) if "multipath" in one]
+    assert "setting net/ipv4/fib_multipath_hash_policy is 0 instead of 3" in told
+    assert "setting net/ipv4/fib_multipath_hash_fields is 7 instead of 1" in told
+    back = as_before(before, after, files).settings
+    assert {name: back[name] for name in names} == before.settings
 
 
 def test_the_kit_says_nothing_of_hashes_where_no_line_shares() -> None:

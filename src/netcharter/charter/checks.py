@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from netcharter.charter.services import Part, builtin, parse_written
@@ -163,6 +163,7 @@ def _lines(walk: Walk, doc: Fields) -> None:
             walk.tell("weight-unused", walk.where((*path, "weight")),
                       f"a weight says nothing of a line that is `{role}`",
                       "write `role: balanced`, or leave the weight out", severity="warning")  # fmt: skip
+    _sharing(walk, roles)
     if len(roles["main"]) > 1:
         first, second = roles["main"][:2]
         walk.tell("two-main-lines", walk.where(("lines", second)),
@@ -172,6 +173,26 @@ def _lines(walk: Walk, doc: Fields) -> None:
     elif roles["standby"] and not roles["main"] and not roles["balanced"]:
         walk.tell("no-main-line", walk.where(("lines",)), "every line is standby, so none is used",
                   "write `role: main` for one of them")  # fmt: skip
+
+
+def _sharing(walk: Walk, roles: Mapping[str, list[str]]) -> None:
+    """Balanced lines beside a main one, whose roles say two things at once."""
+    if not roles["main"] or not roles["balanced"]:
+        return
+    main, balanced = roles["main"][0], roles["balanced"]
+    if len(balanced) == 1:
+        said = (
+            f"`{balanced[0]}` shares with no other: it is used when `{main}`, the main line, fails"
+        )
+    else:
+        both = ", ".join(f"`{name}`" for name in balanced)
+        said = (
+            f"{both} share all there is, and `{main}`, the main line, is used when they have failed"
+        )
+    walk.tell("main-beside-balanced", walk.where(("lines", balanced[0])), said,
+              "write `role: balanced` for every line that is to share, `standby` for those that wait",
+              severity="warning",
+              related=((walk.where(("lines", main)), "the main line"),))  # fmt: skip
 
 
 def _one_per_family(walk: Walk, path: Path, found: Iterable[Any]) -> None:

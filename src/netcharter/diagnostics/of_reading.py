@@ -422,6 +422,12 @@ SITE = {
         "Nothing would ever go out.",
         "Write `role: main` for one line.",
     ),
+    "main-beside-balanced": Entry(
+        "main line beside balanced ones",
+        "A main line stands beside balanced ones.",
+        "It looks as if they shared; the first line is the main one unless it says otherwise.",
+        "Write `role: balanced` for every line that is to share.",
+    ),
     "weight-unused": Entry(
         "weight without effect",
         "A line that is not balanced has a weight.",
