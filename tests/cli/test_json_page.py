@@ -61,6 +61,7 @@ CALLS: tuple[tuple[str, tuple[str | Path, ...]], ...] = (
     ("why", ("why", CHARTER, "--from", "internet", "--to", "booking", "--with", "https")),
     ("compare", ("compare", DRAFT, CHARTER)),
     ("compare", ("compare", CHARTER, CHARTER)),
+    ("show-hours", ("show", CHARTER, "--hours", "--as-of", WHEN)),
     ("unusable", ("check", "none.yaml")),
     ("unusable", ("ask", CHARTER, "open sesame")),
     ("unusable", ("ask", CHARTER, "who can reach booking", "--at", "soon")),

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import click
 
 from netcharter.cli.common import (
+    as_of_option,
     charter_argument,
+    clock,
     colour,
     exits,
     json_option,
@@ -25,6 +27,8 @@ from netcharter.cli.keeping import keep_option, kept_source, learnt_option
     type=click.Choice(["who", "to", "service"]),
     help="one view of the decisions: by who starts, by what is reached, by service",
 )
+@click.option("--hours", is_flag=True, help="when hours begin and end, for a year from now on")
+@as_of_option
 @keep_option
 @learnt_option
 @json_option
@@ -32,17 +36,38 @@ from netcharter.cli.keeping import keep_option, kept_source, learnt_option
 def cli(
     charter: Path,
     by: Literal["who", "to", "service"] | None,
+    hours: bool,
+    as_of: str | None,
     keep: Path | None,
     learnt: tuple[str, ...],
     as_json: bool,
 ) -> int:
-    """The plan: lines, areas, addresses, devices, hours, and the decisions in order."""
+    """The plan: lines, areas, addresses, devices, hours, and the decisions in order; or the instants
+    at which its hours begin and end."""
     from netcharter.tasks.show import show_charter
     from netcharter.tasks.show_text import show_text
 
-    found = show_charter(kept_source(charter, keep, learnt), by)
+    if hours and by is not None:
+        raise click.UsageError("--hours shows no decisions, so --by has nothing to say there")
+    if as_of is not None and not hours:
+        raise click.UsageError("--as-of is about --hours: the plan is the same at all times")
+    source = kept_source(charter, keep, learnt)
+    if hours:
+        return _hours(source, as_of, as_json)
+    found = show_charter(source, by)
     if as_json:
         print_json(found.as_json())
     else:
         click.echo(show_text(found, width(), colour()), nl=False)
+    return 0
+
+
+def _hours(source: Any, as_of: str | None, as_json: bool) -> int:
+    from netcharter.tasks.flips import show_hours
+
+    found = show_hours(source, clock(), as_of)
+    if as_json:
+        print_json(found.as_json())
+    else:
+        click.echo(found.text(), nl=False)
     return 0

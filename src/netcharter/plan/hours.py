@@ -11,7 +11,7 @@ Instants are aware datetimes in UTC.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from functools import cached_property, lru_cache
@@ -64,6 +64,31 @@ def flips(
             if bool(state.open) != before:
                 before = bool(state.open)
                 yield instant, before
+
+
+def clock_changes(
+    zone: ZoneInfo, start: datetime, end: datetime
+) -> tuple[tuple[datetime, timedelta], ...]:
+    """The offset from UTC at `start`, and every other one from the instant it holds, before `end`."""
+    found: list[tuple[datetime, timedelta]] = []
+    for first, _, (offset,) in _stretches((zone,), start, end):
+        if not found or found[-1][1] != offset:
+            found.append((first, offset))
+    return tuple(found)
+
+
+def clocks_part(
+    one: Sequence[tuple[datetime, timedelta]], other: Sequence[tuple[datetime, timedelta]]
+) -> tuple[datetime, timedelta, timedelta] | None:
+    """The first instant at which two clocks, as `clock_changes` tells them from the same `start`,
+    show different times, with the offset of each; None where they never do."""
+    for instant in sorted({at for at, _ in (*one, *other)}):
+        mine, theirs = (
+            next(offset for at, offset in reversed(told) if at <= instant) for told in (one, other)
+        )
+        if mine != theirs:
+            return instant, mine, theirs
+    return None
 
 
 @dataclass(frozen=True, slots=True)

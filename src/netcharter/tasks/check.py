@@ -15,6 +15,7 @@ from netcharter.proofs.outages import LineState, line_states
 from netcharter.report.limits import LIMITS, cautions
 from netcharter.tasks.judged_from import judged_from
 from netcharter.tasks.sources import Loaded, Source, answerable, load_plan
+from netcharter.tasks.zones import stale
 
 
 @dataclass(frozen=True)
@@ -75,10 +76,12 @@ def check(source: Source, now: datetime, as_of: str | None = None) -> Checked:
     """Read, plan and prove, from now on or as of another date or moment. Raises Unusable."""
     loaded = load_plan(source)
     with answerable(loaded):
-        proof = prove(loaded.plan, judged_from(now, as_of, loaded.plan.timezone))
+        begin = judged_from(now, as_of, loaded.plan.timezone)
+        proof = prove(loaded.plan, begin)
         seen = exposure(proof.prover)
         states = line_states(proof.prover, proof.promises)
-    return Checked(proof, (*loaded.diagnostics, *proof.findings), loaded, seen, states)
+    findings = (*loaded.diagnostics, *stale(loaded.plan, begin), *proof.findings)
+    return Checked(proof, findings, loaded, seen, states)
 
 
 def page_of(checked: Checked, made: datetime) -> str:
