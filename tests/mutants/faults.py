@@ -120,6 +120,22 @@ RENDERER = (
         KERNEL,
     ),
     Fault(
+        "whoever-was-on-another-line-moves-as-well",
+        "netcharter/render/routes.py",
+        "found += _shared_out(weight * times, {one: weights[one] for one in used})",
+        "found += []",
+        (
+            "tests/steward/test_balanced.py::test_whatever_line_is_out_nobody_moves_who_was_on_another",
+        ),
+    ),
+    Fault(
+        "a-device-is-on-several-lines-at-once",
+        "netcharter/render/sysctl.py",
+        'yield "net/ipv4/fib_multipath_hash_policy = 3"',
+        'yield "net/ipv4/fib_multipath_hash_policy = 1"',
+        ("tests/steward/test_balanced.py::test_devices_stay_on_their_lines_with_packets",),
+    ),
+    Fault(
         "what-was-not-translated-counts-as-offered",
         "netcharter/render/nftables.py",
         'lines.append("ct status dnat goto nc_offers")',

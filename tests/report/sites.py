@@ -79,6 +79,11 @@ def twenty() -> str:
     out.append("rules:")
     out += [f"  - {{let: {name}, reach: internet, with: [http, https]}}" for name in names]
     out.append(f"  - {{let: {long}, reach: [office, hall-9, hall-20], with: ssh}}")
+    out.append("exits:")
+    out.append(
+        f"  - {{from: [{long}, hall-9], reach: place-number-3, by: [line-2, line-5, line-1]}}"
+    )
+    out.append("  - {from: tills, by: line-3, or-else: refused, because: the bank asks for it}")
     out.append("offers:")
     for n in range(1, 8):
         out.append(

@@ -126,6 +126,10 @@ def test_all_that_the_proof_says_stands_on_the_page(site: str) -> None:
         for said in (finding.message, finding.witness or "", finding.help or ""):
             assert re.sub(r"\s+", " ", said.replace("`", "")) in text
         assert f"{finding.span.file}:{finding.span.line}" in text
+    for exit_ in proof.prover.plan.charter.exits:
+        behind = "no other line" if exit_.refused else "the other lines"
+        assert f"{exit_.name}{exit_.because or ''}" in text.replace(f"{exit_.name} ", exit_.name)
+        assert ", ".join(exit_.lines) in text and behind in text
     for row in proof.prover.plan.rows:
         assert row.label in text and row.because in text and (row.basis or "") in text
 

@@ -87,7 +87,9 @@ class Outward:
             case Lead(out=out):
                 lead(self._ways, out)
                 names = ", ".join(f"{line} for IPv{family}" for line, family in sorted(out))
-                self._say(f"new conversations are kept from {names or 'no line'}")
+                self._say(
+                    f"ways out are put right; new conversations are kept from {names or 'none'}"
+                )
             case Fade(lines=lines):
                 prefixes.fade(self._ways, lines)
                 self._say(
