@@ -545,6 +545,26 @@ def test_what_was_changed_meanwhile_is_not_kept() -> None:
     assert asked == [2], "only where it is otherwise"
 
 
+def test_what_nobody_can_compare_any_more_is_not_kept() -> None:
+    host = established()
+    assert isinstance(enacted(host), Waiting)
+    del host.files_[work(host).paths.placed]
+    with pytest.raises(RolloutRefused, match="was not put aside"):
+        keep(work(host))
+    assert host.links["/state/kept"] == "versions/0001"
+
+
+def test_the_host_without_any_is_kept_only_as_it_was() -> None:
+    """Not our own table alone: whatever it had before."""
+    host = established()
+    assert isinstance(back(work(host), STOCKED, TRIAL, fine), Waiting)
+    host.settings["address"] = "somebody's"
+    with pytest.raises(RolloutRefused, match="address"):
+        keep(work(host))
+    host.settings["address"] = STOCK["address"]
+    assert keep(work(host)).version == STOCKED
+
+
 def test_what_else_came_meanwhile_keeps_it_from_being_kept() -> None:
     host = established()
     enacted(host)

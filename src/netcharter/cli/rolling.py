@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pwd
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, ParamSpec
@@ -14,6 +15,18 @@ from netcharter.tasks.places import STATE
 
 P = ParamSpec("P")
 ASKED_FOR = "it was asked for"  # why a trial is undone, where nobody says more
+
+
+class Whole(click.IntRange):
+    """A whole number, in plain digits."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if isinstance(value, str) and not re.fullmatch(r"-?[0-9]{1,18}", value):
+            self.fail(f"{value!r} is no whole number in digits, as 3", param, ctx)
+        return super().convert(value, param, ctx)
+
 
 state_option = click.option(
     "--state",

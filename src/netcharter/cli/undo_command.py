@@ -10,16 +10,16 @@ import click
 
 from netcharter.cli.common import clock, exits, json_option, print_json, safe, width
 from netcharter.cli.remote import elsewhere, on_option
-from netcharter.cli.rolling import ASKED_FOR, refused, state_option, work
+from netcharter.cli.rolling import ASKED_FOR, Whole, refused, state_option, work
 
 
 @click.command("undo")
-@click.argument("version", required=False, type=click.IntRange(0))
+@click.argument("version", required=False, type=Whole(0))
 @click.option("--history", is_flag=True, help="tell what happened here; change nothing")
 @click.option("--because", default="", metavar="TEXT", help="why, for the history")
 @click.option(
     "--within",
-    type=click.IntRange(30, 86_400),
+    type=Whole(30, 86_400),
     default=300,
     metavar="SECONDS",
     help="go forward again unless an earlier version is kept within so many seconds (else 300)",

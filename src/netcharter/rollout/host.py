@@ -36,7 +36,7 @@ class Host(Protocol):
         """All files below a folder, by their path in it; nothing where there is none."""
 
     def link(self, path: str) -> str | None:
-        """Where a symbolic link leads to; None where there is none."""
+        """Where a symbolic link leads to, "" for what is there and is none; None where nothing is."""
 
     def observe(self, settings: Collection[str]) -> HostState:
         """What the host is like now. settings: names of what matters beside devices and what is on

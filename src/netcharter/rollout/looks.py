@@ -9,6 +9,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
+from netcharter.rollout import placing
 from netcharter.rollout.host import Files, Host, Work
 from netcharter.rollout.observe import OURS
 from netcharter.rollout.shapes import HostState, Table
@@ -196,12 +197,15 @@ def otherwise(work: Work, trial: Trial, led: Led) -> tuple[str, ...]:
     """
     host, ways = work.host, work.ways
     data = host.read(work.paths.placed)
-    if data is None:  # of a trial that an older program began
-        return ()
+    if data is None:
+        return ("what was proven to be in place was not put aside",)
     placed = restored("trial/placed.json", data).tables
     if trial.version == STOCK:
-        now = host.observe(())
-        return ways.unlike(replace(now, tables=_with_ours(now, placed)), now)
+        then = stock(work, trial.previous)
+        kits = concerned(work, STOCK, trial.previous)
+        now = host.observe((*placing.asked(then), *ways.settings_of(*kits)))
+        wanted = ways.as_before(then, now, *kits)
+        return ways.unlike(replace(wanted, tables=_with_ours(wanted, placed)), now)
     kept = made(work, trial.version)
     now = host.observe(ways.settings_of(kept.files))
     found: tuple[str, ...] = ()

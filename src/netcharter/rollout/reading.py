@@ -113,6 +113,8 @@ def instant_text(when: datetime) -> str:
 
 def fields(place: str, data: bytes) -> Fields:
     """The object that a file holds. Raises StateBroken if it holds none."""
+    if not data.strip(b"\0\t\n\r "):  # blocks of zeros are what some disks leave of a lost write
+        raise StateBroken(place, "it is empty")
     try:
         return Fields(place, json.loads(data.decode("utf-8"), parse_constant=_no_number))
     except (ValueError, RecursionError) as problem:

@@ -107,6 +107,8 @@ def kept_by(target: str | None) -> int | None:
     """The version that a link leads to; None where there is no link. Raises StateBroken."""
     if target is None:
         return None
+    if not target:
+        raise StateBroken("kept", "it is no link to a version")
     found = _LINK.fullmatch(target)
     if found is None or int(found[1]) == STOCK:
         raise StateBroken("kept", "the link doesn't lead to a version")
@@ -135,7 +137,8 @@ def check_format(data: bytes | None, names: Collection[str]) -> None:
         return
     found = _FORMAT_TEXT.fullmatch(data)
     if found is None:
-        raise StateBroken("format", "it doesn't say how the folder is laid out")
+        why = "it doesn't say how the folder is laid out" if data.strip() else "it is empty"
+        raise StateBroken("format", why)
     if int(found[1]) != FORMAT:
         raise RolloutRefused(
             f"the state folder is laid out for another version of netcharter"

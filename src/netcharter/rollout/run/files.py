@@ -6,6 +6,7 @@ next to write the same file takes over. All writers of a state folder have its l
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import stat
@@ -183,9 +184,14 @@ def files(path: str) -> dict[str, bytes]:
 
 
 def link(path: str) -> str | None:
-    """Where a link leads to; None where there is none. Raises EffectFailed."""
+    """Where a link leads to, "" for what is there and is none; None where nothing is. Raises
+    EffectFailed."""
     with told(f"reading {path}"):
         try:
             return os.readlink(path)
         except FileNotFoundError:
             return None
+        except OSError as problem:
+            if problem.errno != errno.EINVAL:  # readlink(2)
+                raise
+            return ""

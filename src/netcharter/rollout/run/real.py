@@ -192,7 +192,7 @@ def has_own_files() -> bool:
     try:
         if os.path.samestat(os.stat("/proc/1/ns/net"), os.stat("/proc/self/ns/net")):
             return True
-        return not os.path.samestat(os.stat("/proc/1/root/etc"), os.stat("/etc"))
+        return not os.path.samestat(os.stat(os.path.join("/proc/1/root", "etc")), os.stat("/etc"))
     except OSError:  # not ours to look at, and so not ours
         return False
 
