@@ -30,7 +30,12 @@ class Station:
         if port in self.served:
             return True
         self.served.add(port)
-        listener = socket.create_server(("", port), backlog=16)
+        if socket.has_dualstack_ipv6():
+            listener = socket.create_server(
+                ("", port), family=socket.AF_INET6, backlog=16, dualstack_ipv6=True
+            )
+        else:
+            listener = socket.create_server(("", port), backlog=16)
         threading.Thread(target=_accepting, args=(listener,), daemon=True).start()
         return True
 
@@ -57,10 +62,10 @@ class Station:
             pass
         return False
 
-    def probe(self, address: str, port: int, source: str) -> bool:
+    def probe(self, address: str, port: int, source: str, patience: float = PATIENCE) -> bool:
         """Is a new connection answered?"""
         try:
-            with socket.create_connection((address, port), PATIENCE, (source, 0)) as one:
+            with socket.create_connection((address, port), patience, (source, 0)) as one:
                 return _answers(one)
         except OSError:
             return False

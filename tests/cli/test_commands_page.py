@@ -49,8 +49,8 @@ def test_the_page_shows_the_arguments_that_the_command_takes(command: str) -> No
 
 
 def test_help_is_really_read() -> None:
-    assert offered("check") == {"--page", "--keep", "--json", "--as-of"}
-    assert offered("render") == {"-o", "--output", "--keep", "--json"}
+    assert offered("check") == {"--page", "--keep", "--learnt", "--json", "--as-of"}
+    assert offered("render") == {"-o", "--output", "--keep", "--learnt", "--json"}
 
 
 def test_the_page_tells_the_exit_codes_that_the_tests_hold() -> None:

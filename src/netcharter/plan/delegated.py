@@ -86,9 +86,9 @@ def check(
                 help="with `--learnt LINE=PREFIX` it is judged with the one that you expect",
             )
         elif line.delegated and line.prefix is not None:
-            wrong = _wrong(charter, line, line.prefix, lines, areas, local_prefix)
-            if wrong:
-                yield _refused(charter, line, wrong)
+            why = wrong(charter, line, line.prefix, lines, areas, local_prefix)
+            if why:
+                yield _refused(charter, line, why)
             else:
                 yield from _too_small(charter, line, line.prefix, areas)
 
@@ -103,7 +103,7 @@ def _refused(charter: Charter, line: LinePlan, wrong: str) -> Diagnostic:
     )
 
 
-def _wrong(
+def wrong(
     charter: Charter,
     line: LinePlan,
     prefix: IPv6Network,

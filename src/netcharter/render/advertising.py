@@ -51,7 +51,8 @@ def leads_out(plan: Plan) -> bool:
 
 def _carries(line: LinePlan) -> bool:
     """Whether hosts get addresses of a line, and a route leads there."""
-    return line.prefix is not None and (line.automatic or line.next_hop6 is not None)
+    given = line.prefix is not None or line.delegated
+    return given and (line.automatic or line.next_hop6 is not None)
 
 
 def _settings(plan: Plan) -> str:

@@ -11,7 +11,7 @@ time, and tells when a time is over; a clock that is set tells nothing about tha
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from ipaddress import IPv6Network
 
@@ -53,6 +53,20 @@ def _one(line: bytes) -> Told | None:
     return Told(network, preferred, valid, starts, device)
 
 
+def mark(told: Mapping[str, Sequence[Told]]) -> str:
+    """What is delegated over each line, in a word that stays the same while only times go on."""
+    return " ".join(
+        f"{line}={','.join(sorted(f'{one.device}:{one.prefix}:{one.preferred > 0}' for one in newest))}"
+        for line, newest in ((line, _newest(found)) for line, found in told.items())
+    )
+
+
+def _newest(told: Sequence[Told]) -> list[Told]:
+    """What the last answer named."""
+    valid = [one for one in told if one.valid > 0]
+    return [one for one in valid if one.starts == valid[-1].starts]
+
+
 def chosen(told: Sequence[Told], device: str, now: IPv6Network | None) -> IPv6Network | None:
     """The one prefix that a line has; None where none is delegated to it any more.
 
@@ -60,8 +74,7 @@ def chosen(told: Sequence[Told], device: str, now: IPv6Network | None) -> IPv6Ne
     may prefer it (RFC 8415 section 7.7), so that of several none comes and goes. Else the one that
     can be preferred for the longest.
     """
-    mine = [one for one in told if one.device == device and one.valid > 0]
-    newest = [one for one in mine if one.starts == mine[-1].starts]
+    newest = _newest([one for one in told if one.device == device])
     if any(one.prefix == now and one.preferred > 0 for one in newest):
         return now
     best = max(newest, key=lambda one: (one.preferred, one.valid), default=None)

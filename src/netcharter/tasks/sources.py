@@ -34,7 +34,7 @@ class Source:
     """A charter as it was found: what it is called, its text, and how to get what it includes.
 
     kept: what the areas of an earlier kit have and keep, and what was delegated when it was made.
-    learnt: the prefixes that providers have delegated since, by line; stand_ins: whether others stand
+    learnt: the prefixes that providers have delegated since, by line, None: none any more; stand_ins: whether others stand
     in for those that nobody has told yet, as they do not on a machine.
     """
 
@@ -42,7 +42,7 @@ class Source:
     text: bytes
     load: Loader | None = None
     kept: Kept | None = None
-    learnt: Mapping[str, IPv6Network] = field(default_factory=dict)
+    learnt: Mapping[str, IPv6Network | None] = field(default_factory=dict)
     stand_ins: bool = True
 
 
@@ -80,7 +80,9 @@ def load_plan(source: Source) -> Loaded:
     if reading.charter is None:
         raise Unusable(reading.diagnostics, reading.texts)
     kept = source.kept or Kept("nothing", {})
-    known = {**kept.delegated, **source.learnt}
+    known = {
+        line: one for line, one in {**kept.delegated, **source.learnt}.items() if one is not None
+    }
     plan = make_plan(reading.charter, kept.areas, known, source.stand_ins)
     return Loaded(plan, reading.diagnostics, reading.texts)
 

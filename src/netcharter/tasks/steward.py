@@ -19,10 +19,19 @@ from netcharter.rollout.run import files
 from netcharter.rollout.run.lock import holder, locked
 from netcharter.rollout.run.real import RealHost
 from netcharter.rollout.run.trust import demand_own
-from netcharter.rollout.store import STOCK, Paths
+from netcharter.rollout.store import STOCK, Paths, kept_by
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
 from netcharter.rollout.ways import WAYS
-from netcharter.steward.duties import conversations, health, holds, hours, lines, updates
+from netcharter.steward import learnt
+from netcharter.steward.duties import (
+    conversations,
+    health,
+    holds,
+    hours,
+    lines,
+    prefixes,
+    updates,
+)
 from netcharter.steward.loop.delivery import NotDelivered, encryption, secret
 from netcharter.steward.loop.door import ask as ask_steward
 from netcharter.steward.loop.process import serve
@@ -33,9 +42,10 @@ from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import Duty, Schedule, Stands
 from netcharter.steward.unit import GROUP, steward_unit
 from netcharter.tasks.enacting import place
+from netcharter.tasks.enacting.acts import LEARNT
 from netcharter.tasks.keeping import NotAKit, kept_areas
 from netcharter.tasks.sources import Source, Unreadable, unusable, usable_plan
-from netcharter.tasks.steward_asks import asked_by, cut_by, mended_by
+from netcharter.tasks.steward_asks import asked_by, cut_by, mended_by, renumbered_by
 from netcharter.tasks.steward_settings import Lookers, read_settings
 from netcharter.tasks.units import PROGRAM
 
@@ -72,6 +82,8 @@ def duties(settings: Settings, hands: Handed) -> tuple[Duty[Any], ...]:
     """The duties that there is something to do for."""
     found: list[Duty[Any]] = [hours.duty(settings.trust_clock), lines.duty()]
     found += [health.duty(), updates.duty()]
+    if hands.renumber is not None:
+        found.append(prefixes.duty())
     if hands.decide_again is not None:
         found.append(conversations.duty(settings.trust_clock))
     if hands.holds is not None:
@@ -97,7 +109,37 @@ def handed(state: Path) -> Handed:
         stands=lambda: stands(state),
         changing=lambda: changing(state),
         alone=lambda: alone(state),
+        delegated=lambda: delegated(state),
+        renumber=renumbered_by((*_outside(), *PROGRAM, "renumber", "--by", NAME, *rest)),
     )
+
+
+def _outside() -> tuple[str, ...]:
+    """What puts a program beside the steward's unit, which may do less than a new version takes."""
+    if not os.environ.get("INVOCATION_ID"):  # of systemd.exec(5)
+        return ()
+    return ("systemd-run", "--quiet", "--wait", "--pipe", "--collect")
+
+
+def delegated(state: Path) -> str:
+    """What is kept, and what its lines are delegated just now; "" where none asks. Raises
+    EffectFailed."""
+    paths = Paths(str(state))
+    try:
+        kept = kept_by(files.link(paths.kept))
+    except StateBroken:
+        return ""
+    manifest = files.read(paths.version(kept, "kit", "manifest.json")) if kept else None
+    try:
+        said = json.loads(manifest or b"{}")
+        asking = {name: int(said["lines"][name]) for name in said.get("delegated", {})}
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return ""
+    told = {
+        name: learnt.read(files.read(paths.within(LEARNT, str(number))) or b"")
+        for name, number in sorted(asking.items())
+    }
+    return f"{kept} {learnt.mark(told)}" if asking else ""
 
 
 def _work(state: Path) -> Work:

@@ -14,10 +14,10 @@ from typing import Any
 from netcharter.rollout.run import programs
 from netcharter.rollout.shapes import Run
 from netcharter.rollout.trouble import EffectFailed
-from netcharter.steward.duties import conversations
+from netcharter.steward.duties import conversations, prefixes
 from netcharter.steward.duties.holds import LIMIT
 from netcharter.steward.escape import one_line
-from netcharter.steward.shapes import Agreement, Counted
+from netcharter.steward.shapes import Agreement, Counted, Renumbering
 
 LASTING = ("from", "to", "service")  # of a row; its moments depend on when one asks
 KINDS = ("opened", "closed", "altered")
@@ -85,6 +85,33 @@ def mended_by(command: Sequence[str]) -> Callable[[str], None]:
         raise EffectFailed("mending", words or f"it ended with {said.code}")
 
     return mend
+
+
+def renumbered_by(command: Sequence[str]) -> Callable[[], Renumbering]:
+    """Have a program take over what providers delegate."""
+
+    def renumber() -> Renumbering:
+        try:
+            said = programs.run(Run(tuple(command), fails=False, seconds=prefixes.LIMIT))
+            found = json.loads(said.out)
+            return renumbering(found)
+        except EffectFailed as fault:
+            return Renumbering("not known", one_line(fault.said, MOST))
+        except (ValueError, TypeError, KeyError, AttributeError):
+            return Renumbering("not known", f"what was asked ended with {said.code}")
+
+    return renumber
+
+
+def renumbering(found: Any) -> Renumbering:
+    """What a document of `renumber` says. Raises KeyError, TypeError or AttributeError for another
+    form."""
+    if "text" not in found:  # refused by the roll-out, or what is kept can't be used
+        state = "busy" if "reason" in found else "not known"
+        return Renumbering(state, one_line(_why(found), MOST))
+    refused = tuple(one_line(str(one["reason"]), MOST) for one in found["refused"])
+    without = tuple(one_line(str(one), MOST) for one in found["without"])
+    return Renumbering(str(found["state"]), one_line(str(found["text"]), MOST), refused, without)
 
 
 def agreement(document: Any) -> Agreement:

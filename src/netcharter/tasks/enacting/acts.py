@@ -6,9 +6,13 @@ import time
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from ipaddress import IPv6Network
 from pathlib import Path
 
+from netcharter.charter.read import read
+from netcharter.charter.values import interface_of
 from netcharter.diagnostics.escape import terminal
+from netcharter.plan.learning import usable
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.conversations import Again
 from netcharter.proofs.management import Session
@@ -27,6 +31,7 @@ from netcharter.rollout.unlike import unlike
 from netcharter.rollout.wanted import clashes
 from netcharter.rollout.ways import WAYS
 from netcharter.rollout.work import Booted, Kept, Undone, Waiting
+from netcharter.steward import learnt
 from netcharter.steward.loop.alone import at_work
 from netcharter.tasks.changes import changes
 from netcharter.tasks.enacting import diverted, tables
@@ -46,6 +51,7 @@ from netcharter.tasks.sources import (
     usable_plan,
 )
 
+LEARNT = "learnt"  # where what providers delegate is written down (render/delegation.py)
 SECONDS = 300.0  # to keep it in
 WATCHED = 15.0  # seconds in which packets of the session in use must be seen
 _WATCHING = " ".join(WATCHING)
@@ -123,8 +129,27 @@ def with_kept_areas(work: Work, source: Source) -> Source:
     """A charter whose areas keep what they have in the version that is kept, and whose lines have
     what was delegated then."""
     kept = kept_source(work)
-    source = replace(source, stand_ins=False)  # a machine has none
-    return source if kept is None or source.kept is not None else replace(source, kept=kept.kept)
+    if kept is not None and source.kept is None:
+        source = replace(source, kept=kept.kept)
+    return replace(source, learnt=delegated(work, source)[0], stand_ins=False)
+
+
+def delegated(work: Work, source: Source) -> tuple[dict[str, IPv6Network | None], dict[str, str]]:
+    """What providers delegate here over lines of a charter, None: nothing any more, and why some of
+    it is not used, in words. Raises EffectFailed."""
+    charter = read(source.text, source.name, source.load).charter
+    held = source.kept.delegated if source.kept else {}
+    told: dict[str, IPv6Network | None] = {}
+    for number, line in enumerate(charter.lines.values() if charter else (), 1):
+        data = work.host.read(work.paths.within(LEARNT, str(number))) if line.delegated else None
+        if data is not None:
+            device = interface_of(line.device, line.vlan)
+            told[line.name] = learnt.chosen(learnt.read(data), device, held.get(line.name))
+    if charter is None or not told:
+        return {}, {}
+    known = {line: one for line, one in {**held, **told}.items() if one is not None}
+    good, refused = usable(charter, known, held, source.kept.areas if source.kept else None)
+    return {line: good.get(line) for line in told}, refused
 
 
 def kept_plan(work: Work) -> Plan | None:
@@ -200,7 +225,9 @@ def enact(
     judged: Standing | None = None,
     now: datetime,
 ) -> Enacted:
-    """Put it in place on trial. judged: how things stood (`standing`) before it was judged. Raises
+    left: tuple[str, ...] = (),
+    """Put it in place on trial. judged: how things stood (`standing`) before it was judged; left:
+    areas that stay on the old gateway, where the charter is that of a version that left them. Raises
     RolloutRefused where nothing was changed, Unusable."""
     old = kept_plan(work)
     making = Making(
@@ -212,7 +239,7 @@ def enact(
         ready.summary,
         tuple(set_aside),
         included=included(ready.source),
-        left=ready.left,
+        left=left or ready.left,
     )
     cut: list[Again] = []
 

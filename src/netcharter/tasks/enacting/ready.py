@@ -42,7 +42,8 @@ class Ready:
     files: the kit. others: what of others it meets on this machine, diverting: what of that leads
     packets elsewhere than the plan does. rehearsed: None where the
     rehearsal was waived; impossible: why there could be none. waived: checks that the keeper waives,
-    by name. cut: the cut-over that it is of, where areas are left on the old gateway.
+    by name. cut: the cut-over that it is of, where areas are left on the old gateway. later: the
+    charter judged with prefixes that stand in for those that no provider has told yet, if any.
     """
 
     source: Source
@@ -57,6 +58,7 @@ class Ready:
     waived: frozenset[str]
     cut: CutOver | None = None
     diverting: tuple[Diverting, ...] = ()
+    later: Checked | None = None
 
     @property
     def plan(self) -> Plan:
@@ -92,9 +94,10 @@ class Ready:
             for one in self.cut.findings:
                 if one.severity == "error":
                     yield Refusal("areas", one.message)
-        if not self.checked.ok:
-            broken = sum(not one.holds for one in self.checked.proof.promises)
-            wrong = [one for one in self.checked.findings if one.severity == "error"]
+        judgement = self.checked if self.later is None or not self.checked.ok else self.later
+        if not judgement.ok:
+            broken = sum(not one.holds for one in judgement.proof.promises)
+            wrong = [one for one in judgement.findings if one.severity == "error"]
             what = f"{counted(broken, 'promise')} broken, {counted(len(wrong), 'error')} found"
             first = f"; {with_place(wrong[0])}" if wrong else ""
             yield Refusal("promises", f"{what}{first} (netcharter check tells all)")
@@ -201,11 +204,17 @@ def judged(
     others = (*spoilt, *diverted.sentences(leading), *in_the_way(files))
     ready = Ready(
         source, checked, files, here, path, difference, None, "",
-        others, frozenset(waived), cut, leading,
+        others, frozenset(waived), cut, leading, _later(source, loaded.plan, now),
     )  # fmt: skip
     if "rehearsal" in ready.waived or any(one.check != "rehearsal" for one in ready.refusals):
         return ready  # what is refused anyway need not be tried
     return _rehearsed(ready, source, now, on_progress)
+
+
+def _later(source: Source, plan: Plan, now: datetime) -> Checked | None:
+    """Judged with stand-ins as well, since nobody is asked again when a prefix is known."""
+    unknown = any(line.delegated and line.prefix is None for line in plan.lines)
+    return check(replace(source, stand_ins=True), now) if unknown else None
 
 
 def _path(checked: Checked, here: Here) -> Path:
