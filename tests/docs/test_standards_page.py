@@ -1,7 +1,8 @@
 """The page of standards: every row names a test that is there, and the page says what they show.
 
 The wording is ours; numbers and contents are those of RFC 4787, RFC 5382, RFC 5508, RFC 7857,
-RFC 6092, RFC 1191, RFC 8201, RFC 2923 and RFC 879. RFC 4890 stands as a table in `plan/icmp.py`, which `tests/plan/test_icmp.py` compares
+RFC 6092, RFC 1191, RFC 8201, RFC 2923 and RFC 879; those of RFC 4861, RFC 4862, RFC 6724, RFC 7084,
+RFC 8106 and RFC 9096 from memory. RFC 4890 stands as a table in `plan/icmp.py`, which `tests/plan/test_icmp.py` compares
 with the lists of the document, and the decisions with it, type by type.
 """
 
@@ -127,6 +128,45 @@ SIZES: Sequence[Row] = (
      f"{PATH}::test_who_takes_less_is_told_nothing_else"),
 )  # fmt: skip
 
+RA, LISTENING = "tests/kernel/test_router_advertisements.py", "tests/lab/test_advertised.py"
+LED = "tests/steward/test_hosts_led.py"
+ADVERTISED: Sequence[Row] = (
+    ("RFC 4861 section 4.2", "from the link, to all nodes, with a hop limit of 255", "yes", "",
+     f"{RA}::test_rfc4861_4_2_it_comes_from_the_link_to_all_nodes_and_from_no_further"),
+    ("RFC 4861 section 4.6.4", "the size of packets is told where it is not well known", "yes",
+     "it is not told: Ethernet's is known, and no line's own size is that of an area",
+     f"{RA}::test_rfc4861_4_6_4_no_size_of_packets_is_told_where_it_is_well_known"),
+    ("RFC 4861 section 6.2.5", "who stops advertising says so by a router lifetime of 0", "no",
+     "dnsmasq ends in silence, so hosts keep their way out while it is begun anew",
+     f"{RA}::test_rfc4861_6_2_5_not_met_nobody_says_farewell"),
+    ("RFC 4861 section 6.2.8", "what has changed is told soon", "yes",
+     "within about a second",
+     f"{RA}::test_rfc4861_6_2_8_an_address_without_preferred_time_is_told_at_once"),
+    ("RFC 4862 section 5.5.3", "hosts make themselves addresses of each prefix", "yes",
+     "the local one, and one of each line; seen at hosts of every area",
+     f"{LISTENING}::test_hosts_learn_just_what_the_plan_says"),
+    ("RFC 4862 section 5.5.4, RFC 6724 rule 3", "nothing new begins with a deprecated address",
+     "yes", "so hosts leave the prefix of a line that failed",
+     f"{LED}::test_a_host_leaves_the_prefix_of_a_line_that_failed_until_that_is_undone"),
+    ("RFC 7084 G-4", "without a way out the router lifetime is 0", "yes",
+     "as the charter has it: where no line with a prefix leads to the IPv6 internet",
+     f"{LISTENING}::test_rfc7084_g_4_where_no_line_carries_ipv6_nobody_is_the_way_out"),
+    ("RFC 7084 G-5", "when the way out is lost the router lifetime becomes 0 at once", "no",
+     "the prefix is deprecated instead, so that hosts take another line's, or IPv4",
+     f"{RA}::test_rfc7084_g_5_not_met_the_way_out_stays_told_when_its_line_fails"),
+    ("RFC 7084 L-3", "single routes to the site's prefixes are told (RFC 4191)", "no",
+     "dnsmasq can't; with a way out nobody needs them, without one areas meet by IPv4",
+     f"{RA}::test_rfc7084_l_3_not_met_no_single_routes_are_told"),
+    ("RFC 7084 L-13, RFC 9096 section 3.5", "an old prefix is told to be old, beside the new one",
+     "yes", "while dnsmasq lives",
+     f"{RA}::test_rfc9096_3_5_an_old_prefix_is_told_to_be_old_beside_the_new_one"),
+    ("RFC 8106", "resolvers are told", "no", "the gateway is none yet",
+     f"{RA}::test_rfc8106_no_resolver_is_told_while_the_gateway_is_none"),
+    ("RFC 9096 section 4", "prefixes: preferred 2 700 s, valid 5 400 s at most", "yes",
+     "2 700 s both, and 1 800 s for the router",
+     f"{RA}::test_rfc9096_4_nothing_is_told_for_longer_than_advised"),
+)  # fmt: skip
+
 HEAD = """\
 # Standards, row by row
 
@@ -149,6 +189,7 @@ def page() -> str:
     text += _table("Translation of addresses (RFC 4787, RFC 5382, RFC 5508, RFC 7857)", TRANSLATION)
     text += _table("Simple security for IPv6 (RFC 6092)", SIMPLE_SECURITY)
     text += _table("The size of packets (RFC 1191, RFC 8201, RFC 2923, RFC 2516)", SIZES)
+    text += _table("Router advertisements (RFC 4861, RFC 4862, RFC 7084, RFC 9096)", ADVERTISED)
     return text + ICMP_HEAD.format(icmp=ICMP) + "".join(_icmp_rows())
 
 
@@ -182,7 +223,9 @@ def test_the_page_says_what_the_tables_say(repository: Path) -> None:
     assert path.read_text(encoding="utf-8") == page()
 
 
-@pytest.mark.parametrize("row", (*TRANSLATION, *SIMPLE_SECURITY, *SIZES), ids=lambda row: row[0])
+@pytest.mark.parametrize(
+    "row", (*TRANSLATION, *SIMPLE_SECURITY, *SIZES, *ADVERTISED), ids=lambda row: row[0]
+)
 def test_every_row_names_a_test_that_is_there(row: Row, repository: Path) -> None:
     file, _, name = row[4].partition("::")
     tree = ast.parse((repository / file).read_text(encoding="utf-8"))

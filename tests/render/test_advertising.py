@@ -84,7 +84,7 @@ def test_a_prefix_without_a_next_hop_leads_nowhere() -> None:
 
 
 def test_prefixes_and_the_router_are_told_for_no_longer_than_rfc9096_says(kit: Kit) -> None:
-    """RFC 9096 section 3.4: preferred 2700 s, valid 5400 s at most. dnsmasq has one time for both."""
+    """RFC 9096 section 4: preferred 2700 s, valid 5400 s at most. dnsmasq has one time for both."""
     (time,) = {int(x.rpartition(",")[2]) for x in settings(kit) if x.startswith("dhcp-range=")}
     (router,) = {int(x.rpartition(",")[2]) for x in settings(kit) if x.startswith("ra-param=")}
     assert time <= 2700 and router <= time

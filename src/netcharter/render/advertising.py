@@ -18,7 +18,7 @@ from netcharter.render.placing import OURS, UNITS, Placed, Service
 CONF, UNIT_FILE = "advertising.conf", "advertising.service"
 UNIT = "netcharter-advertising.service"
 AT = "/etc/netcharter/advertising.conf"
-PREFIX_TIME = 2700  # seconds that a prefix lasts unless it is told again (RFC 9096 section 3.4)
+PREFIX_TIME = 2700  # seconds that a prefix lasts unless it is told again (RFC 9096 section 4)
 ROUTER_TIME = 1800  # seconds; three times dnsmasq's interval of 600 s (RFC 4861 section 6.2.1)
 
 
