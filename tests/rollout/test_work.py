@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from copy import copy
 from dataclasses import fields
@@ -9,7 +10,7 @@ from dataclasses import fields
 import pytest
 
 from netcharter.rollout.host import Files
-from netcharter.rollout.looks import free, look, versions
+from netcharter.rollout.looks import free, look, made, versions
 from netcharter.rollout.shapes import FILTERING, Effect, Folder, HostState, Run, Step
 from netcharter.rollout.store import STOCK as STOCKED
 from netcharter.rollout.store import events_of
@@ -543,6 +544,24 @@ def test_what_was_changed_meanwhile_is_not_kept() -> None:
     host.settings["filter"] = "new"
     assert keep(work(host), led) == Kept(2)
     assert asked == [2], "only where it is otherwise"
+
+
+def test_what_comes_is_put_in_place_as_the_host_has_it_just_now() -> None:
+    """As where a line is out: the kit is asked for as it is to be there, and put aside as it is."""
+    host = established()
+    asked: list[int] = []
+
+    def led(number: int, files: Files, now: HostState) -> Files:
+        assert dict(now.settings) == host.settings
+        asked.append(number)
+        return kit(**{**json.loads(files["settings"]), "filter": "led"})
+
+    assert isinstance(enact(work(host), making(**NEW), TRIAL, fine, led=led), Waiting)
+    assert host.settings["filter"] == "led"
+    assert made(work(host), 2).files == making(**NEW).files
+    assert keep(work(host), led) == Kept(2)
+    assert isinstance(back(work(host), 1, TRIAL, fine, led=led), Waiting)
+    assert host.settings["filter"] == "led" and asked == [2, 2, 1]
 
 
 def test_what_nobody_can_compare_any_more_is_not_kept() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from ipaddress import ip_address
 from types import SimpleNamespace
@@ -170,6 +171,36 @@ def test_after_an_undo_marks_are_read_by_all_kits_that_wrote_them(
     work.host.boot = "boot 2"  # type: ignore[attr-defined]
     cutting.cut(work, NOON, None)
     assert numbers[2] == {1: "copper", 2: "tin"}
+
+
+@pytest.mark.parametrize("stood", [True, False])
+def test_what_was_undone_at_once_is_decided_again_by_what_stands_and_spares_who_is_at_it(
+    stood: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else the steward does it, who knows of nobody's session."""
+    sources = {3: source(COPPER, TIN), 4: source(MAST, TIN)}
+    work, numbers = machine(), heard(monkeypatch, sources)
+    plans = (usable_plan(sources[3]).plan if stood else None, usable_plan(sources[4]).plan)
+    session: Any = SimpleNamespace(user="keeper")
+    spared: list[Any] = []
+    counted = acts.cut_refused
+
+    def cut_refused(*given: Any, **more: Any) -> Again:
+        spared.append(more["spared"])
+        return counted(*given, **more)
+
+    monkeypatch.setattr(acts, "cut_refused", cut_refused)
+    enacted(monkeypatch, work, 4, sources[4])
+    stands(monkeypatch, Standing(3 if stood else None, None, "quiet"))
+    cut = [cutting.NOTHING]
+    undone = Undone(4, "it is not what was planned")
+    for outcome, before in ((replace(undone, over=False), cut), (undone, [])):
+        assert acts._decided_back(work, outcome, before, session, plans, NOON) is outcome
+    assert decided(work.host, work.paths).version == 4  # type: ignore[union-attr]
+    assert acts._decided_back(work, undone, cut, session, plans, NOON) is undone
+    assert decided(work.host, work.paths).version == (3 if stood else 0)  # type: ignore[union-attr]
+    assert spared == ([[], [session]] if stood else [[]])
+    assert len(numbers) == len(cut) == (2 if stood else 1)
 
 
 def test_what_is_only_told_is_not_decided(monkeypatch: pytest.MonkeyPatch) -> None:

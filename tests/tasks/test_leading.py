@@ -12,6 +12,7 @@ from typing import cast
 
 import pytest
 
+from netcharter.plan.shapes import Plan
 from netcharter.render import render
 from netcharter.rollout.contents import contents
 from netcharter.rollout.host import Host
@@ -21,7 +22,7 @@ from netcharter.rollout.store import Paths
 from netcharter.rollout.trouble import RolloutRefused
 from netcharter.steward.duties.lines import Condition, State, duty, read
 from netcharter.steward.loop.alone import alone, at_work
-from netcharter.tasks.enacting.leading import as_led, left_out
+from netcharter.tasks.enacting.leading import as_led, as_led_before, left_out
 from netcharter.tasks.sources import Source, usable_plan
 from tests.cli.gateway import CHARTER
 
@@ -122,3 +123,43 @@ def test_the_last_line_is_wanted_whatever_was_written_down() -> None:
     text = KIT["routes.batch"].decode().splitlines(keepends=True)
     none = "".join(line for line in text if "lookup 10" not in line or " fwmark " in line)
     assert led(data, {**KIT, "routes.batch": none.encode()}) == KIT
+
+
+def of(text: str) -> tuple[Plan, dict[str, bytes]]:
+    plan = usable_plan(Source("hut.yaml", text.encode())).plan
+    return plan, dict(render(plan).files)
+
+
+def led_before(text: str, kernel: Mapping[str, bytes], before: Plan | None = PLAN) -> bool:
+    """Whether a charter that is to come leaves copper out as it is out now."""
+    plan, files = of(text)
+    now = HostState(0.0, choices=contents(kernel).choices)
+    host = cast(Host, Disk(saved(COPPER)))
+    found = as_led_before(host, Paths("/srv/state"), before, plan, files, now)
+    (number,) = (line.number for line in plan.lines if line.name == "copper")
+    lines = files["routes.batch"].decode().splitlines(keepends=True)
+    ours = [one for one in lines if one.endswith(f" lookup {100 + number}\n")]
+    gone = [one for one in ours if f" fwmark {number:#x}/" not in one]
+    out = "".join(one for one in lines if one not in gone).encode()
+    assert found in (files, {**files, "routes.batch": out}) and out != files["routes.batch"]
+    return found != files
+
+
+MORE = CHARTER + "  - {let: barn, reach: internet, with: https, because: bookings}\n"
+FIRST = CHARTER.replace(
+    "  copper:", "  new: {device: eth7, address: 192.0.2.34/28, next-hop: 192.0.2.33}\n  copper:"
+)
+
+
+def test_a_charter_that_comes_while_a_line_is_out_leaves_it_out() -> None:
+    assert led_before(MORE, lacking())
+    assert led_before(FIRST, lacking()), "also where it has another number by then"
+
+
+def test_a_charter_that_comes_takes_a_line_that_is_in_or_is_another() -> None:
+    assert not led_before(MORE, KIT)
+    assert not led_before(MORE, lacking(), None)
+    moved = CHARTER.replace("next-hop: 203.0.113.9", "next-hop: 203.0.113.14")
+    assert not led_before(moved, lacking())
+    alone = "".join(one for one in CHARTER.splitlines(keepends=True) if "mast:" not in one)
+    assert not led_before(alone, lacking()), "the last line is never left out"

@@ -148,12 +148,14 @@ def enact(
     verify: Verify,
     judged: Standing | None = None,
     prepare: Callable[[], None] = nothing_more,
+    led: Led = as_it_is,
 ) -> Waiting | Undone:
     """Put a kit in place on trial for so many seconds.
 
     verify: looks whether what the kernel has is the plan, and returns complaints. judged: how
     things stood when it was judged; prepare: is done under the lock before anything changes, may
-    refuse, and what it leaves is swept in the end. Raises RolloutRefused where nothing has been changed.
+    refuse, and what it leaves is swept in the end; led: gives the kit as it is to be in place on the
+    host as it is. Raises RolloutRefused where nothing has been changed.
     """
     work.ways.settings_of(making.files)  # before anything is written: it must be a kit
     _ready(work)
@@ -164,9 +166,15 @@ def enact(
             prepare()
             version = _staged(work, making, now.kept)
             attempt = _Attempt(
-                version, version.number, now.kept, seconds, version.why, version.difference, True
+                version,
+                version.number,
+                now.kept,
+                seconds,
+                version.why,
+                version.difference,
+                fresh=True,
             )
-            outcome = _tried(work, attempt, verify)
+            outcome = _tried(work, replace(attempt, led=led), verify)
         finally:
             notes = _swept(work)
         return replace(outcome, notes=(*outcome.notes, *notes))
@@ -180,11 +188,12 @@ def back(
     why: str = "",
     difference: str = "",
     judged: Standing | None = None,
+    led: Led = as_it_is,
 ) -> Waiting | Undone:
     """Put an earlier version in place on trial, STOCK for the host without any of ours; None: what
     was kept just before.
 
-    difference: what that changes, in a sentence; judged: as for `enact`. Raises RolloutRefused
+    difference: what that changes, in a sentence; judged, led: as for `enact`. Raises RolloutRefused
     where nothing has been changed.
     """
     _ready(work)
@@ -192,7 +201,7 @@ def back(
         now = _begun(work, judged)
         known = versions(work)
         target = back_to(number, now.kept, known, looks.events(work))
-        attempt = _Attempt(known.get(target), target, now.kept, seconds, why, difference)
+        attempt = _Attempt(known.get(target), target, now.kept, seconds, why, difference, led=led)
         return _tried(work, attempt, verify)
 
 
@@ -437,6 +446,7 @@ class _Attempt:
     seconds: float
     why: str
     difference: str = ""
+    led: Led = as_it_is
     fresh: bool = False  # put aside for this attempt: nothing may lead to it if it can't be begun
 
 
@@ -491,7 +501,8 @@ def _aims(
         if attempt.version is None or new is None:
             wanted = ways.as_before(looks.stock(work, attempt.kept), now, *both)
         else:
-            wanted = ways.wanted(new, now, old, attempt.version.set_aside)
+            led = attempt.led(attempt.number, new, now)
+            wanted = ways.wanted(led, now, old, attempt.version.set_aside)
         _demand_own(now, wanted)
         steps = ways.converge(now, wanted, host.clock(), old, new)
         for run in ways.rehearsal(steps):

@@ -37,8 +37,8 @@ from netcharter.tasks.changes import changes
 from netcharter.tasks.enacting import diverted, tables
 from netcharter.tasks.enacting.again import cut_refused
 from netcharter.tasks.enacting.here import Here, here, is_tracked
-from netcharter.tasks.enacting.leading import as_led, left_out, written_down
-from netcharter.tasks.enacting.place import in_place, known, was_decided, with_lines_of
+from netcharter.tasks.enacting.leading import as_led, as_led_before, left_out, written_down
+from netcharter.tasks.enacting.place import deciding, in_place, known, was_decided, with_lines_of
 from netcharter.tasks.enacting.ready import Ready
 from netcharter.tasks.holds import Holds, holds
 from netcharter.tasks.keeping import NotAKit, kept_areas
@@ -53,6 +53,7 @@ from netcharter.tasks.sources import (
 
 LEARNT = "learnt"  # where what providers delegate is written down (render/delegation.py)
 SECONDS = 300.0  # to keep it in
+PATIENCE = 45.0  # seconds that others who change the machine are waited for
 WATCHED = 15.0  # seconds in which packets of the session in use must be seen
 _WATCHING = " ".join(WATCHING)
 WATCH = f"""\
@@ -253,9 +254,14 @@ def enact(
         if session is not None and not is_tracked(session):
             _watch(work, session)
 
-    outcome = rollout.enact(work, making, seconds, verified, judged, prepared)
+    def led(number: int, files: Mapping[str, bytes], now: HostState) -> Mapping[str, bytes]:
+        return as_led_before(work.host, work.paths, old, ready.plan, files, now)
+
+    with deciding(work):
+        outcome = rollout.enact(work, making, seconds, verified, judged, prepared, led)
+        outcome = _decided_back(work, outcome, cut, ready.here.session, (old, ready.plan), now)
     leading = diverted.sentences(ready.diverting)
-    return Enacted(outcome, cut[-1] if cut else None, diverting=leading)
+    return Enacted(outcome, _both(cut), diverting=leading)
 
 
 def _watch(work: Work, session: Session) -> None:
@@ -306,6 +312,39 @@ def _differences(seen: Holds) -> tuple[str, ...]:
     if seen.agreement is None:
         return ("the packet filter is not loaded",)
     return tuple(one.sentence for one in seen.agreement.differences[:3])
+
+
+def _decided_back(
+    work: Work,
+    outcome: Waiting | Undone,
+    cut: list[Again],
+    session: Session | None,
+    plans: tuple[Plan | None, Plan | None],
+    now: datetime,
+) -> Waiting | Undone:
+    """Where a version was undone at once by which open conversations had been decided, decide them by
+    the one that stands again, one's own session spared: the steward, who would do it else, knows of
+    none. plans: that one's, and the one that was undone."""
+    if not isinstance(outcome, Undone) or not outcome.over or not cut:
+        return outcome
+    old, new = plans
+    try:
+        with work.host.locked(work.paths, "deciding open conversations again", PATIENCE):
+            if old is None:
+                was_decided(work, STOCK, with_lines_of(new, known(work)))
+            else:
+                cut.append(_cut(work, old, replace(here(old, None), session=session), new, now))
+    except (*REFUSALS, Unusable) as fault:
+        note = f"open conversations were not decided again: {fault}"
+        return replace(outcome, notes=(*outcome.notes, note))
+    return outcome
+
+
+def _both(cut: Sequence[Again]) -> Again | None:
+    """What was cut in all, and what came of the last time."""
+    if len(cut) < 2:
+        return cut[0] if cut else None
+    return replace(cut[-1], cut=tuple(one for again in cut for one in again.cut))
 
 
 def _cut(work: Work, plan: Plan, found: Here, old: Plan | None, now: datetime) -> Again:
@@ -411,20 +450,31 @@ def back(
     difference = _difference(work, plan, old, now)
     leading = diverting(work, plan, looks.made(work, target).files) if plan else ()
     cut: list[Again] = []
+    sessions: list[Session | None] = []
 
     def verified() -> tuple[str, ...]:
         if plan is None:
             was_decided(work, STOCK, with_lines_of(old, known(work)))
             return ()
         try:
-            cut.append(_cut(work, plan, here(plan, connection), old, now))
+            found = here(plan, connection)
+            sessions.append(found.session)
+            cut.append(_cut(work, plan, found, old, now))
         except Unusable as fault:
             return tuple(one.message for one in fault.diagnostics)
         made = looks.made(work, target)
         return _verified(work, plan, made.files, now, made.version.set_aside, leading)
 
-    outcome = rollout.back(work, target, seconds, verified, why, difference, judged)
-    return Enacted(outcome, cut[-1] if cut else None, difference, diverted.sentences(leading))
+    def led(number: int, files: Mapping[str, bytes], there: HostState) -> Mapping[str, bytes]:
+        if plan is None:
+            return files
+        return as_led_before(work.host, work.paths, old, plan, files, there)
+
+    with deciding(work):
+        outcome = rollout.back(work, target, seconds, verified, why, difference, judged, led)
+        session = sessions[-1] if sessions else None
+        outcome = _decided_back(work, outcome, cut, session, (old, plan), now)
+    return Enacted(outcome, _both(cut), difference, diverted.sentences(leading))
 
 
 def _plan_of(work: Work, number: int) -> Plan | None:

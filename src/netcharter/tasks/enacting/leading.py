@@ -3,6 +3,7 @@ is told of that."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 
@@ -16,9 +17,10 @@ from netcharter.rollout.trouble import StateBroken
 from netcharter.steward import fading
 from netcharter.steward.duties import lines
 from netcharter.steward.schedule import ways
-from netcharter.steward.ways import Held, Key, Place, inside, without
+from netcharter.steward.ways import Held, Key, Leg, Place, inside, without
 
 _FILES = {4: "routes.batch", 6: "routes6.batch"}
+_TABLE = re.compile(r" table \S+")  # another where lines come before it that did not
 _ADDRESSES = "addresses.batch"
 
 
@@ -30,11 +32,46 @@ def as_led(
     never takes the last line of an IP version: where no rule leads to any, others did that, or
     another version had more lines. Raises EffectFailed."""
     state = written_down(host, paths)
+    return _led(state, plan, files, now, _gone(state, plan, now))
+
+
+def as_led_before(
+    host: Host,
+    paths: Paths,
+    before: Plan | None,
+    plan: Plan,
+    files: Mapping[str, bytes],
+    now: HostState,
+) -> dict[str, bytes]:
+    """The same of a plan that is to come where another stands, None for none of ours: a line that is
+    out stays out, or new conversations would take a dead line until the steward looks again. Out is
+    one of which the kernel has no rule of the plan before, and which leads to the same next hop from
+    the same device still. Raises EffectFailed."""
+    if before is None:
+        return dict(files)
+    state = written_down(host, paths)
+    away, known = _gone(state, before, now), ways(plan)
+    old = {leg.key: _where(leg) for leg in ways(before).legs if leg.key in away}
+    gone = {leg.key for leg in known.legs if old.get(leg.key) == _where(leg)}
+    left = {leg.key[1] for leg in known.legs if leg.key not in gone}
+    return _led(state, plan, files, now, frozenset(key for key in gone if key[1] in left))
+
+
+def _where(leg: Leg) -> tuple[str, str, str]:
+    return leg.device, leg.own, _TABLE.sub("", leg.route)
+
+
+def _led(
+    state: lines.State,
+    plan: Plan,
+    files: Mapping[str, bytes],
+    now: HostState,
+    gone: frozenset[Key],
+) -> dict[str, bytes]:
     down, out = lines.failed(state.legs), state.out
     if not down | out:
         return dict(files)
-    known, gone = ways(plan), _gone(state, plan, now)
-    led = dict(files)
+    known, led = ways(plan), dict(files)
     hosts = fading.without(
         files[_ADDRESSES].decode("ascii"), known, fading.faded(known, down, out), _preferred(now)
     )
