@@ -32,9 +32,7 @@ T = TypeVar("T")
 _UP = re.compile(r"link set dev (\S+) up\Z")
 _SIZE = re.compile(r"link set dev (\S+) mtu (\d{1,5})\Z")
 _VLAN = re.compile(r"link add link (\S+) name (\S+) type vlan id (\d{1,4})\Z")
-_ADDRESS = re.compile(
-    r"address replace (\S+/\d+)( broadcast \+)? dev (\S+)( preferred_lft 0)?\Z"
-)
+_ADDRESS = re.compile(r"address replace (\S+/\d+)( broadcast \+)? dev (\S+)( preferred_lft 0)?\Z")
 _SETTING = re.compile(r"(-?)([^\s=]+) = (\S+)\Z")
 _OF_DEVICE = re.compile(r"net/ipv[46]/conf/([^/]+)/")
 _AT = re.compile(r"/etc/(?:[a-z0-9][\w.@+-]*/)*[a-z0-9][\w.@+-]*", re.ASCII)
