@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.renumbering import FIRST, SECOND, WORLD, Site, eventually, site
+from tests.cli.gateway import HURRY, Gateway, gateway
+from tests.cli.renumbering import CHARTER, FIRST, SECOND, WORLD, Site, eventually, site
 
 pytestmark = pytest.mark.kernel
 
@@ -60,7 +61,7 @@ def test_the_site_follows_its_prefix(tmp_path: Path) -> None:
         assert not here.place.far.do("probe", shops(FIRST), 80, WORLD, SILENCE)
         assert not here.place.desk.do("probe", WORLD, 80, old, SILENCE)
         here.learnt("")
-        here.kept(4)  # RFC 8415 section 12.1: not used beyond its time
+        here.kept(4)  # RFC 8415 section 18.2.5: not used beyond its time
         assert running.end() == 0
         assert here.place.run("holds").code == 0
         assert not here.place.desk.do("probe", WORLD, 80, new, SILENCE)
@@ -72,3 +73,61 @@ def test_the_site_follows_its_prefix(tmp_path: Path) -> None:
             "steward", "enacted", f"{SECOND}::/56 is delegated over copper, no longer {FIRST}::/56",
         )  # fmt: skip
         assert [one[:2] for one in happened] == [("steward", "enacted"), ("steward", "kept")] * 3
+
+
+def told(here: Gateway, *prefixes: str) -> None:
+    """What the kit's script would have written down."""
+    (here.folder / "state" / "learnt").mkdir(exist_ok=True)
+    lines = [f"{prefix} 7 9 100 eth0\n" for prefix in prefixes]
+    (here.folder / "state" / "learnt" / "1").write_text("".join(lines))
+
+
+def test_what_can_not_be_used_is_told_and_nothing_else_changes(tmp_path: Path) -> None:
+    with gateway(tmp_path) as here:
+        assert here.run("renumber").json()["state"] == "nothing kept"
+        here.kept(CHARTER)
+        # Proven also with what stands in: the offer is met in IPv6 once there is a prefix.
+        opened = CHARTER.replace("on: copper, to: shop", "on: copper, to: shop, from: world")
+        broken = opened.replace("reach: desk}", "reach: [desk, shop]}")
+        here.write("broken.yaml", broken)
+        judged = here.run("enact", "broken.yaml", "--only-judge", *HURRY).json()
+        assert [one["check"] for one in judged["refused"]] == ["promises"]
+        told(here, "2001:db8:99::/56", "\x1b[31m", "$(reboot)/56")
+        found = here.run("renumber")
+        assert (found.code, found.json()["state"], found.json()["version"]) == (0, "as before", 1)
+        (refused,) = found.json()["refused"]
+        assert refused["line"] == "copper" and "of the place world" in refused["reason"]
+        told(here, f"{FIRST}::/56")
+        assert here.run("renumber").json()["version"] == 2
+        look = here.look()
+        assert f"from {FIRST}::/56 lookup 101" in here.bench.shell("ip -6 rule")
+        here.write("other.yaml", CHARTER.replace("the shop", "the new shop"))
+        told(here, f"{SECOND}::/56")
+        assert here.run("enact", "other.yaml", *HURRY).code == 0
+        busy = here.run("renumber")
+        assert busy.code == 2 and "on trial" in busy.json()["reason"]
+        assert here.run("undo").code == 0 and here.look() == look
+        # What it had is the provider's again, whatever it tells now.
+        told(here, "2001:db8:99::/56")
+        found = here.run("renumber")
+        assert found.json()["state"] == "renumbered" and found.json()["without"] == ["copper"]
+        assert "lookup 101" in here.bench.shell("ip -6 rule")
+        assert FIRST not in here.look()
+
+
+def test_of_two_versions_each_comes_up_with_its_own_prefix(tmp_path: Path) -> None:
+    """A boot does not ask what is delegated now; the steward follows from there."""
+    with gateway(tmp_path) as here:
+        told_first = here.folder / "state"
+        told_first.mkdir(mode=0o700)
+        told(here, f"{FIRST}::/56")
+        here.kept(CHARTER)  # a charter that is enacted takes over what is delegated
+        assert f"{FIRST}:1::1" in here.look()
+        told(here, f"{SECOND}::/56")
+        here.bench.shell("ip -6 address flush dev eth2 scope global")
+        assert here.run("boot").code == 0
+        assert f"{FIRST}:1::1" in here.look() and SECOND not in here.look()
+        assert here.run("renumber").json()["state"] == "renumbered"
+        assert f"{SECOND}:1::1" in here.look() and FIRST not in here.look()
+        assert here.run("undo", "1", "--because", "to see").code == 0
+        assert f"{FIRST}:1::1" in here.look()

@@ -2,7 +2,7 @@
 
 The wording is ours; numbers and contents are those of RFC 4787, RFC 5382, RFC 5508, RFC 7857,
 RFC 6092, RFC 1191, RFC 8201, RFC 2923 and RFC 879; those of RFC 4861, RFC 4862, RFC 6724, RFC 7084,
-RFC 8106 and RFC 9096 from memory. RFC 4890 stands as a table in `plan/icmp.py`, which `tests/plan/test_icmp.py` compares
+RFC 8106, RFC 8415 and RFC 9096 from memory. RFC 4890 stands as a table in `plan/icmp.py`, which `tests/plan/test_icmp.py` compares
 with the lists of the document, and the decisions with it, type by type.
 """
 
@@ -167,6 +167,33 @@ ADVERTISED: Sequence[Row] = (
      f"{RA}::test_rfc9096_4_nothing_is_told_for_longer_than_advised"),
 )  # fmt: skip
 
+ASKING, PLANNED = "tests/render/test_delegation.py", "tests/plan/test_delegated.py"
+FOLLOWS = "tests/cli/test_renumbering.py::test_the_site_follows_its_prefix"
+ASKED = f"{ASKING}::test_dhclient_and_a_server_renew_change_and_fall_silent"
+DELEGATED: Sequence[Row] = (
+    ("RFC 7084 WPD-1", "a prefix is asked for by DHCPv6", "yes",
+     "by Debian's dhclient, where the charter says `delegated`; not over PPPoE", ASKED),
+    ("RFC 7084 WPD-2", "a hint of the size has room for a /64 for each area", "yes", "/56, or /48",
+     f"{ASKING}::test_rfc7084_wpd_2_the_hint_is_large_enough_for_every_area"),
+    ("RFC 7084 WPD-3", "another size is taken; one too small is told", "yes",
+     "a /64 too, of which no area gets one",
+     f"{PLANNED}::test_one_that_is_too_small_leaves_areas_without"),
+    ("RFC 7084 WPD-4", "it is asked for where router advertisements say so", "stricter",
+     "whatever they say, or where there are none", ASKED),
+    ("RFC 7084 WPD-5", "what no area has of the prefix leads nowhere", "yes", "refused, both ways",
+     f"{PLANNED}::test_rfc7084_wpd_5_what_no_area_has_of_the_prefix_leads_nowhere"),
+    ("RFC 7084 L-2", "each area has a /64 of every prefix, and of the local one", "yes", "",
+     f"{PLANNED}::test_what_nobody_has_told_yet_has_a_stand_in_of_the_documentation_addresses"),
+    ("RFC 7084 L-13, RFC 9096 section 3.5", "a prefix that is replaced is deprecated at once", "yes",
+     "with the exchange of the kit, seen at a host", FOLLOWS),
+    ("RFC 7084 L-14", "what still comes from an old prefix is told (ICMPv6 type 1, code 5)", "no",
+     "it counts as forged, and is refused in silence", FOLLOWS),
+    ("RFC 8415 section 18.2.4, 18.2.5", "renewed, then rebound, then begun anew", "yes",
+     "and not used beyond its time", ASKED),
+    ("RFC 8415 section 18.2.10.1", "a lifetime of 0 takes a prefix away", "yes", "", ASKED),
+    ("RFC 9096 section 3.1", "nothing is given back because of a restart", "yes", "", ASKED),
+)  # fmt: skip
+
 HEAD = """\
 # Standards, row by row
 
@@ -190,6 +217,7 @@ def page() -> str:
     text += _table("Simple security for IPv6 (RFC 6092)", SIMPLE_SECURITY)
     text += _table("The size of packets (RFC 1191, RFC 8201, RFC 2923, RFC 2516)", SIZES)
     text += _table("Router advertisements (RFC 4861, RFC 4862, RFC 7084, RFC 9096)", ADVERTISED)
+    text += _table("Delegated prefixes (RFC 7084, RFC 8415, RFC 9096)", DELEGATED)
     return text + ICMP_HEAD.format(icmp=ICMP) + "".join(_icmp_rows())
 
 
@@ -224,7 +252,7 @@ def test_the_page_says_what_the_tables_say(repository: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "row", (*TRANSLATION, *SIMPLE_SECURITY, *SIZES, *ADVERTISED), ids=lambda row: row[0]
+    "row", (*TRANSLATION, *SIMPLE_SECURITY, *SIZES, *ADVERTISED, *DELEGATED), ids=lambda row: row[0]
 )
 def test_every_row_names_a_test_that_is_there(row: Row, repository: Path) -> None:
     file, _, name = row[4].partition("::")

@@ -7,14 +7,17 @@ in `plan/registry.py`, which `test_registry.py` compares with packaged tables. S
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from ipaddress import IPv6Address, IPv6Network
 
 import pytest
 
 from netcharter.charter.read import read
 from netcharter.diagnostics import Diagnostic
-from netcharter.plan import make_plan
+from netcharter.plan import coding, make_plan
 from netcharter.plan.delegated import STAND_INS
+from netcharter.plan.fate import Attempt, Environment, fate
+from netcharter.plan.learning import usable
 from netcharter.plan.shapes import Plan
 
 DOCUMENTATION = IPv6Network("3fff::/20")  # RFC 9637
@@ -154,3 +157,29 @@ def test_one_that_is_too_small_leaves_areas_without(prefix: str, without: list[s
 def test_what_was_learnt_for_a_line_that_does_not_ask_is_left_aside() -> None:
     plan, wrong = planned({"fibre": "2a00:c00::/56", "nobody": "2a00:c01::/56"})
     assert wrong == [] and str(plan.lines[2].prefix) == "2a00:b11::/48"
+
+
+def test_of_two_that_overlap_the_newcomer_is_refused_whatever_its_place() -> None:
+    charter = read(HEAD, "hut.yaml").charter
+    assert charter is not None
+    first, second = IPv6Network("2a00:c00:1::/56"), IPv6Network("2a00:c00:1::/60")
+    for held, kept, left in (("copper", first, "mast"), ("mast", second, "copper")):
+        good, refused = usable(charter, {"copper": first, "mast": second}, {held: kept})
+        assert good == {held: kept} and list(refused) == [left]
+        assert f"the prefix of {held}" in refused[left]
+    assert usable(charter, {"fibre": first}, {}) == ({}, {})
+
+
+def test_rfc7084_wpd_5_what_no_area_has_of_the_prefix_leads_nowhere() -> None:
+    """Neither from a line, where it could go back and forth, nor from an area."""
+    plan, _ = planned({"copper": "2a00:c00:1200::/56"})
+    nobody = coding.address(IPv6Address("2a00:c00:1200:ff::1"))
+    (own,) = [s.network for s in plan.areas[0].subnets6 if s.line == "copper"]
+    world = coding.address(IPv6Address("2a00:b13::7"))
+    now = Environment(frozenset({"copper"}), coding.NOBODY, datetime(2026, 11, 26, tzinfo=UTC))
+    for entrance, source, hardware in (
+        ("copper", world, coding.HARDWARE_NONE),
+        ("home", coding.address(own[9]), 0x02_00_00_AA_00_09),
+    ):
+        found = fate(plan, Attempt(entrance, source, hardware, nobody, (6 << 16) + 443), now)
+        assert not found.let and found.row.label == "unroutable"

@@ -18,7 +18,7 @@ from netcharter.charter.read import read
 from netcharter.plan import make_plan
 from netcharter.plan.shapes import Plan
 from netcharter.render import Kit, render
-from netcharter.render.delegation import SCRIPT, command
+from netcharter.render.delegation import SCRIPT, command, delegation
 from netcharter.render.placing import OURS
 from netcharter.steward.learnt import Told, chosen
 from netcharter.steward.learnt import read as told_in
@@ -66,6 +66,16 @@ def test_each_such_line_has_a_unit_and_all_share_a_script(kit: Kit) -> None:
     }
     assert " -P " in unit and unit.rstrip().endswith("WantedBy=multi-user.target")
     assert "eth1.35\n" in unit
+
+
+@pytest.mark.parametrize(("areas", "length"), [(1, 56), (255, 56), (256, 48)])
+def test_rfc7084_wpd_2_the_hint_is_large_enough_for_every_area(areas: int, length: int) -> None:
+    """One /64 each, rounded up to a nibble; the first /64 is no area's."""
+    many = "".join(f"  a{n}: {{device: eth4, vlan: {n}, hosts: 3}}\n" for n in range(1, areas))
+    charter = read(CHARTER.replace("devices:\n", f"{many}devices:\n"), "hut.yaml").charter
+    assert charter is not None
+    (text,) = [one for name, one in delegation(make_plan(charter)).items() if "service" in name]
+    assert f"--prefix-len-hint {length} " in text and areas < 1 << 64 - length
 
 
 def test_without_such_a_line_there_is_nothing_of_it() -> None:
@@ -195,7 +205,7 @@ ip -n isp address add 2001:db8:f::1/64 dev isp nodad
 mkdir learnt; : > server.leases
 served() {
   : > server.leases
-  ip netns exec isp $DHCPD -6 -f -q -cf $1 -lf server.leases -pf server.pid isp 2> server.log &
+  ip netns exec isp $DHCPD -6 -d -cf $1 -lf server.leases -pf server.pid isp 2> server.log &
   server=$!
 }
 is() { # until the file says so; 12 seconds at most
@@ -208,12 +218,20 @@ is() { # until the file says so; 12 seconds at most
 served a.conf
 $CLIENT 2> client.log > client.out & client=$!
 is "2001:db8:7a00::/56 eth1.35"
-starts=$(cut -d' ' -f4 learnt/2)
-for _ in $(seq 60); do [ "$(cut -d' ' -f4 learnt/2)" = "$starts" ] || break; sleep 0.1; done
-[ "$(cut -d' ' -f4 learnt/2)" != "$starts" ] && echo renewed
+renewed() {
+  starts=$(cut -d' ' -f4 learnt/2)
+  for _ in $(seq 60); do [ "$(cut -d' ' -f4 learnt/2)" = "$starts" ] || break; sleep 0.1; done
+  [ "$(cut -d' ' -f4 learnt/2)" != "$starts" ] && echo renewed
+}
+renewed
 kill $server; wait $server || :
 served b.conf
 is "2001:db8:7b00::/56 eth1.35"
+kill $client; wait $client || :
+$CLIENT 2>> client.log >> client.out & client=$!
+renewed
+cut -d' ' -f1 learnt/2
+grep -q "Rebind message" server.log && grep -c "Release message" server.log || :
 kill $server; wait $server || :
 is ""
 kill $client; wait $client || :
@@ -226,7 +244,8 @@ def test_dhclient_and_a_server_renew_change_and_fall_silent(
     tmp_path: Path, plan: Plan, kit: Kit
 ) -> None:
     """RFC 8415 sections 18.2.4, 18.2.5 and 18.2.10.1: renewed; rebound to another server, which says
-    that the old prefix is no more and gives another; and over when nobody answers in its time."""
+    that the old prefix is no more and gives another; and over when nobody answers in its time.
+    RFC 9096 section 3.1: a client that is ended and begun anew gives nothing back."""
     here = shutil.which("dhclient") and shutil.which("dhcpd")
     if not here and not UNPACKED.exists():
         pytest.skip(
@@ -245,6 +264,6 @@ def test_dhclient_and_a_server_renew_change_and_fall_silent(
         f"umask 077; CLIENT={shlex.quote(said)} DHCPD={server}\n{SCENE}", tmp_path, private=True
     )
     assert out.splitlines() == [
-        "2001:db8:7a00::/56 eth1.35", "renewed", "2001:db8:7b00::/56 eth1.35", "", "600 root", "2",
-        "2.leases",
+        "2001:db8:7a00::/56 eth1.35", "renewed", "2001:db8:7b00::/56 eth1.35",
+        "renewed", "2001:db8:7b00::/56", "0", "", "600 root", "2", "2.leases",
     ]  # fmt: skip

@@ -71,7 +71,7 @@ def chosen(told: Sequence[Told], device: str, now: IPv6Network | None) -> IPv6Ne
     """The one prefix that a line has; None where none is delegated to it any more.
 
     now: which it has in the plan that stands: kept as long as the newest answer names it and hosts
-    may prefer it (RFC 8415 section 7.7), so that of several none comes and goes. Else the one that
+    may prefer it (RFC 4862 section 5.5.4), so that of several none comes and goes. Else the one that
     can be preferred for the longest.
     """
     newest = _newest([one for one in told if one.device == device])
