@@ -50,6 +50,17 @@ TWO_LINES = {
 }
 
 
+SIX = {
+    "lines": """
+  dsl: {device: eth0, address: [203.0.113.10/29, "2001:db8:1::2/64"],
+    next-hop: [203.0.113.9, "2001:db8:1::1"], prefix: "2001:db8:a::/48"}
+""",
+    "places": """
+  bank: {prefixes: [198.51.100.64/28]}
+  six: {prefixes: ["2001:db8:5::/48"]}
+  both: {prefixes: [198.51.100.80/28, "2001:db8:6::/48"]}
+""",
+}
 REFUSING = {"exits": "\n  - {from: yard, by: mast, or-else: refused}\n"}
 
 
@@ -99,6 +110,37 @@ CASES = (
         ("housekeeping 'no-exit' refuses https (tcp/443) to bank",),
         witness=("while mast is down: refused (prohibited) by housekeeping 'no-exit'",),
         other=TWO_LINES,
+    ),
+    Case(
+        "a place of IPv4 alone that is refused",
+        "refused-in-one-family",
+        "warning",
+        rules("refuse: home, reach: ⟦bank⟧, with: https", "let: home, reach: internet, with: https"),
+        rules("refuse: home, reach: both, with: https", "let: home, reach: internet, with: https"),
+        ("rule 1 refuses in IPv4 only: bank has no IPv6 prefix",),
+        witness=("asks", "for https (tcp/443)", "let by rule 2"),
+        other=SIX,
+    ),
+    Case(
+        "who comes from a place of IPv6 alone",
+        "refused-in-one-family",
+        "warning",
+        rules("refuse: ⟦six⟧, reach: shop, with: ssh", "let: internet, reach: shop, with: ssh")
+        | {"offers": "\n  - {offer: ssh, on: dsl, to: shop}\n"},
+        rules("refuse: both, reach: shop, with: ssh", "let: internet, reach: shop, with: ssh")
+        | {"offers": "\n  - {offer: ssh, on: dsl, to: shop}\n"},
+        ("rule 1 refuses in IPv6 only: six has no IPv4 prefix",),
+        witness=("asks shop", "let by rule 2"),
+        other=SIX,
+    ),
+    Case(
+        "the ping of one family",
+        "refused-in-one-family",
+        "warning",
+        rules("refuse: home, reach: yard, with: ⟦icmp/8⟧", "let: home, reach: yard, with: anything"),
+        rules("refuse: home, reach: yard, with: ping", "let: home, reach: yard, with: anything"),
+        ("rule 1 refuses in IPv4 only: its ping is of IPv4 alone",),
+        witness=("asks", "icmpv6", "let by rule 2"),
     ),
     Case(
         "two earlier rules together",

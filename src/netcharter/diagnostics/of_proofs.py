@@ -118,6 +118,14 @@ RULES = {
         "The rule says more than it does.",
         "Take the name out, or change the order.",
     ),
+    "refused-in-one-family": Entry(
+        "refusal that holds in one family only",
+        "A rule refuses a place whose prefixes are all of IPv4, or all of IPv6, or the ping of one"
+        " family, and the other family is let.",
+        "Most who are on the internet have addresses of both families, and a machine takes IPv6"
+        " first where it can: the refusal is walked around without anybody meaning to.",
+        "Give the place its prefixes of the other family, or say `ping`.",
+    ),
     "rules-contradict": Entry(
         "rules that contradict each other",
         "Two opposite rules share connections, and neither is an exception from the other.",

@@ -1,0 +1,110 @@
+"""Refusals that hold in one family only, while the same is let in the other.
+
+Areas, devices and the internet have addresses of both families, so a rule about them refuses in
+both. A place has those that were written, and an ICMP type belongs to one family. Whoever is at a
+place may have addresses of the other family, too, which nobody wrote down: anywhere on the internet
+that no place names. If what is refused at the place is let there, the refusal can be walked around.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from netcharter.diagnostics import Diagnostic
+from netcharter.plan import coding
+from netcharter.plan.coding import ANY4, ANY6
+from netcharter.plan.shapes import Region, Row, Rule, When
+from netcharter.plan.terms import Who, all_reached, all_starters, regions, service_set
+from netcharter.proofs.rules_audit import Audit
+from netcharter.proofs.story import row_name
+from netcharter.space.ranges import Ranges, intersect, subtract, union
+
+ANY = {4: ANY4, 6: ANY6}
+# The echo requests of both families (RFC 792, RFC 4443 section 4.1).
+ECHO = {
+    4: coding.service(1, 8 << 8, 8 << 8 | 0xFF),
+    6: coding.service(58, 128 << 8, 128 << 8 | 0xFF),
+}
+
+
+@dataclass(frozen=True)
+class Gap:
+    """What a refusing rule does not speak of. family: the one in which it refuses; key, what: the
+    part of the rule, and the name in it, that has nothing of the other family."""
+
+    family: int
+    key: str
+    what: str
+    asked: tuple[Region, ...]
+
+
+def one_family(audit: Audit) -> Iterator[Diagnostic]:
+    """Refusing rules with a place or an ICMP type of one family, where the other one is let."""
+    letting = frozenset(row.index for row in audit.written if row.let)
+    for row in audit.written:
+        rule = audit.source(row)
+        if row.let or row.index in audit.dead or not isinstance(rule, Rule):
+            continue
+        for gap in (*_places(audit, rule), *_echoes(audit, rule)):
+            boxes = audit.prover.universe.boxes_of(gap.asked)
+            witness = audit.prover.decided(boxes, letting)
+            if witness is not None:
+                yield _told(audit, row, gap, audit.tell(witness, boxes).sentence)
+
+
+def _told(audit: Audit, row: Row, gap: Gap, witness: str) -> Diagnostic:
+    other = 10 - gap.family
+    has = f"has no IPv{other} prefix" if gap.key != "with" else f"is of IPv{gap.family} alone"
+    instead = (
+        f"name IPv{other}'s ping as well (`ping` is both)"
+        if gap.key == "with"
+        else f"give {gap.what} its IPv{other} prefixes, too; if it has none, say so in a comment"
+    )
+    return Diagnostic(
+        "refused-in-one-family",
+        "warning",
+        f"{row_name(row)} refuses in IPv{gap.family} only: {gap.what} {has}, and what it refuses"
+        f" there is let in IPv{other}",
+        audit.place(row, gap.key),
+        witness=witness,
+        help=instead,
+    )
+
+
+def _places(audit: Audit, rule: Rule) -> Iterator[Gap]:
+    """Places of one family, with the rest of the internet in the other one in their stead."""
+    ground, when = audit.ground, When(rule.during, rule.until)
+    what = service_set(ground, rule.services)
+    known = union(*ground.places.values()) if ground.places else ()
+    nameless = subtract(ground.internet, known)
+    for name, found in ground.places.items():
+        family = _only(found)
+        if family is None:
+            continue
+        elsewhere = intersect(nameless, ANY[10 - family])
+        if name in rule.reach:
+            asked = regions(all_starters(ground, rule.who), elsewhere, what, when)
+            yield Gap(family, "reach", name, tuple(asked))
+        if name in rule.who:
+            who = [Who(ground.all_lines, source=elsewhere)]
+            asked = regions(who, all_reached(ground, rule.reach), what, when)
+            yield Gap(family, "refuse", name, tuple(asked))
+
+
+def _only(addresses: Ranges) -> int | None:
+    """The family of addresses that are all of one."""
+    held = [family for family in (4, 6) if intersect(addresses, ANY[family])]
+    return held[0] if len(held) == 1 else None
+
+
+def _echoes(audit: Audit, rule: Rule) -> Iterator[Gap]:
+    """A ping that is refused in one family."""
+    ground, when = audit.ground, When(rule.during, rule.until)
+    what = service_set(ground, rule.services)
+    held = [family for family, echo in ECHO.items() if intersect(what, (echo,))]
+    if len(held) == 1:
+        (family,) = held
+        reach = intersect(all_reached(ground, rule.reach), ANY[10 - family])
+        asked = regions(all_starters(ground, rule.who), reach, (ECHO[10 - family],), when)
+        yield Gap(family, "with", "its ping", tuple(asked))
