@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from ipaddress import IPv4Address, IPv6Address
 from random import Random
 
 from netcharter.plan.shapes import AreaPlan, Plan
@@ -18,13 +17,13 @@ from tests.oracle import naive
 from tests.oracle.compared import NOW, Pair, pair
 from tests.oracle.naive import Attempt, Environment, Fate
 from tests.oracle.random_attempts import Attempts
-from tests.oracle.site import GUEST, NOBODY, TCP, UDP
+from tests.oracle.site import GUEST, NOBODY, TCP, UDP, Address
 
 CHARTERS, QUESTIONS = 12, 400
 BY_ROUTE = ("no-line", "no-exit", "local-prefix")
 PORTS = (22, 25, 53, 80, 123, 443, 993, 5000, 5005, 5060, 8443, 9100, 40000)
-Number = IPv4Address | IPv6Address
-Both = tuple[Number, Number]  # IPv4 first
+
+Both = tuple[Address, Address]  # IPv4 first
 
 
 def host(rng: Random, plan: Plan, area: AreaPlan) -> Both | None:
