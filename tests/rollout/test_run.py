@@ -405,3 +405,26 @@ def test_a_disk_that_can_not_be_written_is_told_and_nothing_is_lost(
 ) -> None:
     script = ON_A_DISK.format(root=ROOT, python=PYTHON, what=what)
     assert namespace.run(script, tmp_path, private=True) == "well\n"
+
+
+@pytest.mark.parametrize(
+    ("group", "ours"),
+    [
+        ("0::/system.slice/netcharter-steward.service\n", True),
+        ("1:name=systemd:/system.slice/netcharter-steward.service\n0::/x\n", True),
+        ("0::/system.slice/ssh.service\n", False),
+        ("0::/user.slice/netcharter-steward.service\n", False),
+        ("0::/system.slice/netcharter-steward.service/sub\n", False),
+        ("0::/\n", False),
+    ],
+)
+def test_who_may_not_look_at_systemd_knows_its_unit_by_the_control_group(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, group: str, ours: bool
+) -> None:
+    """cgroups(7), `/proc/PID/cgroup`."""
+    (tmp_path / "cgroup").write_text(group)
+    monkeypatch.setattr(real, "CGROUP", str(tmp_path / "cgroup"))
+    monkeypatch.setattr(real, "SYSTEMD", str(tmp_path))
+    assert real._of_a_unit_of_ours() is ours
+    monkeypatch.setattr(real, "SYSTEMD", str(tmp_path / "nowhere"))
+    assert not real._of_a_unit_of_ours()

@@ -32,10 +32,16 @@ def test_the_group_is_asked_for_only_where_it_exists() -> None:
     assert line in with_group
 
 
-def test_one_that_mends_may_write_kernel_settings_and_no_other() -> None:
+def test_one_that_mends_may_write_kernel_settings_and_where_files_of_a_kit_lie() -> None:
+    """systemd.exec(5): what begins with a dash need not be there."""
     plain, mending = (steward_unit(["/usr/bin/netcharter"], mends=mends) for mends in (False, True))
     assert "ProtectKernelTunables=yes\n" in plain
-    assert mending == plain.replace("ProtectKernelTunables=yes", "ProtectKernelTunables=no")
+    places = "".join(
+        f"ReadWritePaths=-{one}\n" for one in ("/etc/netcharter", "/etc/ppp", "/etc/systemd/system")
+    )
+    assert places in mending and mending.replace(places, "") == plain.replace(
+        "ProtectKernelTunables=yes", "ProtectKernelTunables=no"
+    )
 
 
 def test_it_may_write_where_its_state_folder_is_and_nowhere_else() -> None:

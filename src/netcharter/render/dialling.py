@@ -19,7 +19,8 @@ from netcharter.render.escape import bare_device, ppp_word, remark
 from netcharter.render.placing import OURS, UNITS, Placed, Service
 from netcharter.render.routes import TABLES
 
-HOOK, PEERS = "ppp-up.sh", "/etc/ppp/peers"
+PPP = "/etc/ppp"
+HOOK, PEERS = "ppp-up.sh", f"{PPP}/peers"
 HOOKS = ("/etc/ppp/ip-up.d/netcharter", "/etc/ppp/ipv6-up.d/netcharter")
 PARAMETER = "netcharter-"  # what a hook is told of a session of ours, with the table behind it
 ECHO, MISSED, AGAIN = (

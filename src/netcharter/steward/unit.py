@@ -8,10 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from netcharter.render.dialling import PPP
+from netcharter.render.placing import UNITS
+from netcharter.rollout.placing import FOLDER
 from netcharter.rollout.units import BOOT_UNIT, word
 
 UNIT = "netcharter-steward.service"
 GROUP = "netcharter"
+ELSEWHERE = (FOLDER, PPP, UNITS)  # where a kit's files lie
 
 
 def steward_unit(
@@ -19,7 +23,7 @@ def steward_unit(
 ) -> str:
     """The unit. command: starts the steward, its program with its whole path; group: whether the
     group that may speak with it exists; mends: whether it may put the plan in place again, for which
-    kernel settings have to be written; folders: that it writes beside those of a service of its
+    kernel settings have to be written, and files of the kit that lie elsewhere; folders: that it writes beside those of a service of its
     name, which have to be there.
 
     It runs as root without root's powers but two (one is for the echoes by which lines are watched),
@@ -29,6 +33,7 @@ def steward_unit(
     connections only by `netcharter holds` where more is allowed.
     """
     written = "".join(f"ReadWritePaths={word(one, command=False)}\n" for one in folders)
+    written += "".join(f"ReadWritePaths=-{one}\n" for one in ELSEWHERE) if mends else ""
     return f"""\
 # Netcharter: what the gateway does by itself.
 

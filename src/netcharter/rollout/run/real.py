@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 import time
@@ -26,8 +27,10 @@ PATIENCE = 10.0  # seconds that people wait for the lock
 ARMED_WITHIN = 30.0  # seconds
 LOOK = 0.02  # seconds between two looks whether the timer is armed
 SYSTEMD = "/run/systemd/system"  # is there where it runs (sd_booted(3))
+CGROUP = "/proc/self/cgroup"
 BOOT_ID = "/proc/sys/kernel/random/boot_id"
 TIMER = (sys.executable, "-P", "-m", "netcharter.rollout.run.timer")
+_UNIT = re.compile(r":/system\.slice/netcharter-[^/\n]*\.service$", re.MULTILINE)
 PROGRAMS = ("ip", "nft", "tc", "sysctl", "grep")
 
 
@@ -194,7 +197,7 @@ def has_own_files() -> bool:
             return True
         return not os.path.samestat(os.stat(os.path.join("/proc/1/root", "etc")), os.stat("/etc"))
     except OSError:  # not ours to look at, and so not ours
-        return False
+        return _of_a_unit_of_ours()
 
 
 def has_systemd() -> bool:
@@ -204,4 +207,12 @@ def has_systemd() -> bool:
     try:
         return os.path.samestat(os.stat("/proc/1/ns/net"), os.stat("/proc/self/ns/net"))
     except OSError:  # not ours to look at, and so not ours
-        return False
+        return _of_a_unit_of_ours()
+
+
+def _of_a_unit_of_ours() -> bool:
+    """Whether systemd has begun this as a unit of ours, which have its network and may not look at
+    its process; by the name of the control group (systemd.slice(5))."""
+    with suppress(OSError), open(CGROUP, encoding="ascii", errors="replace") as file:
+        return os.path.isdir(SYSTEMD) and bool(_UNIT.search(file.read()))
+    return False
