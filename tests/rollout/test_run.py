@@ -20,8 +20,9 @@ from pathlib import Path
 
 import pytest
 
+from netcharter.rollout.placing import NEW
 from netcharter.rollout.run import files, lock, programs, real
-from netcharter.rollout.run.files import GONE, NEW
+from netcharter.rollout.run.files import GONE
 from netcharter.rollout.run.real import RealHost, perform
 from netcharter.rollout.shapes import Folder, Point, Remove, Run, Write
 from netcharter.rollout.store import Armed, Paths, Process, armed_text
