@@ -19,7 +19,7 @@ def test_what_was_heard_is_told() -> None:
         Advertised(areas=4, prefixes=8, of_lines=4, way_out=True, untried=("barn: empty",))
     )
     assert "just the 8 IPv6 prefixes of the plan, and that the gateway is the way out;" in found
-    assert "of 4 of them that their line had failed" in found
+    assert "; once lines had failed, that 4 of them are not to be used" in found
     assert found.endswith("not tried in barn: empty")
 
 

@@ -119,7 +119,7 @@ def heard(seen: Advertised, width: int) -> Iterator[str]:
         told = f"hosts in {counted(seen.areas, 'area')} learnt by router advertisements just the"
         told += f" {counted(seen.prefixes, 'IPv6 prefix', 'IPv6 prefixes')} of the plan, {way}"
         if seen.of_lines:
-            told += f"; of {seen.of_lines} of them that their line had failed"
+            told += f"; once lines had failed, that {seen.of_lines} of them are not to be used"
         yield from _block(f"heard    {told}", width)
     for each in seen.untried:
         yield from _block(f"         not tried in {each}", width)
