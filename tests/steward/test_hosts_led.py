@@ -19,6 +19,7 @@ import pytest
 from netcharter.lab.tools import path_of
 from netcharter.render.advertising import CONF
 from tests.cli.gateway import CHARTER, FAR, Gateway, gateway
+from tests.kernel.namespace import run
 from tests.rollout.bench import kit_of
 from tests.steward.test_lines_move import WEB, eventually, far, stands, steward
 
@@ -141,3 +142,26 @@ def test_a_host_leaves_the_prefix_of_a_line_that_failed_until_that_is_undone(
             assert place.run("boot").code == 0
             eventually(lambda: not any(lent(place).values()))
             assert place.run("holds").code == 0
+
+
+CHOOSES = """\
+mount --bind hosts /etc/hosts
+ip link set dev lo up; ip link add name eth0 type veth peer name peer
+ip link set dev peer up; ip link set dev eth0 up
+ip address add 198.51.100.7/24 dev eth0; ip route add default via 198.51.100.1
+ip address add fd00:db8:1::7/64 dev eth0 nodad; ip -6 route add default via fe80::1 dev eth0
+first() { python3 -c 'import socket; print(socket.getaddrinfo("far.example", 80)[0][4][0])'; }
+first
+ip address add 2001:db8:a::7/64 dev eth0 nodad; first
+ip address change 2001:db8:a::7/64 dev eth0 preferred_lft 0; first
+"""
+
+
+def test_rfc6724_rule_5_a_host_with_nothing_better_than_its_local_address_takes_ipv4(
+    tmp_path: Path,
+) -> None:
+    """As the C library sorts addresses (getaddrinfo(3)): by matching labels, so that a local source is
+    not tried with a global destination. That is why hosts are led away from the last line too."""
+    (tmp_path / "hosts").write_text(f"203.0.113.66 far.example\n{FAR6} far.example\n")
+    out = run(CHOOSES.replace("python3", sys.executable), tmp_path, private=True)
+    assert out.split() == ["203.0.113.66", FAR6, "203.0.113.66"]
