@@ -102,6 +102,9 @@ def test_what_can_not_be_used_is_told_and_nothing_else_changes(tmp_path: Path) -
         look = here.look()
         assert f"from {FIRST}::/56 lookup 101" in here.bench.shell("ip -6 rule")
         here.write("other.yaml", CHARTER.replace("the shop", "the new shop"))
+        told(here, "2001:db8:99::/56")
+        judged = here.run("enact", "other.yaml", "--only-judge", *HURRY).json()
+        assert any("of the place world" in one for one in judged["others"])
         told(here, f"{SECOND}::/56")
         assert here.run("enact", "other.yaml", *HURRY).code == 0
         busy = here.run("renumber")

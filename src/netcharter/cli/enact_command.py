@@ -147,6 +147,7 @@ def _judged(rolling: Any, charter: Path, said: dict[str, Any]) -> Any:
     acts.demand_tables(rolling, said["set_aside"])
     given = acts.with_kept_areas(rolling, source(charter))
     cut = cut_over(given, said["leave"]) if said["leave"] else None
+    unused = [f"not used: {why}" for why in acts.delegated(rolling, given)[1].values()]
     with progress() as heard:
         return judged(
             cut.source if cut else given,
@@ -155,7 +156,7 @@ def _judged(rolling: Any, charter: Path, said: dict[str, Any]) -> Any:
             kept=acts.kept_plan(rolling),
             waived=said["waive"],
             as_kept=lambda: acts.as_kept(rolling),
-            in_the_way=lambda files: acts.in_the_way(rolling, files),
+            in_the_way=lambda files: (*acts.in_the_way(rolling, files), *unused),
             diverting=lambda plan, files: acts.diverting(rolling, plan, files),
             set_aside=said["set_aside"],
             cut=cut,
