@@ -314,9 +314,15 @@ def test_without_a_service_manager_files_are_placed_and_commands_named() -> None
     told = (
         "systemd does not run here; begin netcharter-ppp2 yourself: /usr/sbin/pppd call netcharter"
     )
-    assert any(one == f"{told}-ppp2 nodetach" for one in by_hand(ONE, machine.observe()))
-    assert by_hand(ONE, Machine().observe()) == ()
-    assert not any("ppp" in one for one in by_hand(PLAIN, machine.observe()))
+    assert any(one == f"{told}-ppp2 nodetach" for one in by_hand(ONE, None, machine.observe()))
+    assert by_hand(ONE, None, Machine().observe()) == ()
+    assert not any("ppp" in one for one in by_hand(PLAIN, None, machine.observe()))
+    ended = "systemd does not run here; end netcharter-ppp2 yourself, if you began it"
+    assert ended in by_hand(PLAIN, ONE, machine.observe())
+    assert ended in by_hand(None, ONE, machine.observe())
+    assert by_hand(ONE, ONE, machine.observe()) == () == by_hand(None, None, machine.observe())
+    (anew,) = by_hand(NARROW, ONE, machine.observe())
+    assert anew == f"{told}-ppp2 nodetach"
 
 
 def test_a_host_that_was_not_asked_for_files_is_left_alone() -> None:

@@ -76,7 +76,7 @@ class Host(Protocol):
 Files = Mapping[str, bytes]
 
 
-def nothing_by_hand(kit: Files, now: HostState) -> tuple[str, ...]:
+def nothing_by_hand(new: Files | None, old: Files | None, now: HostState) -> tuple[str, ...]:
     """For kits in which nothing runs."""
     return ()
 
@@ -94,7 +94,8 @@ class Ways:
     comes. rehearsal: what of some steps can be tried without effect. unlike: in what two states
     differ, in words; left_out: what of a state can't be had on a host, in words; possible: the state
     without that. going: what of others one state has and another has not, in words, given the kits
-    that are ours. by_hand: what of a kit is to be begun by hand on a host, in words.
+    that are ours. by_hand: what is to be begun and ended by hand on a host where one kit takes
+    the place of another, in words.
     """
 
     settings_of: Callable[..., frozenset[str]]
@@ -106,7 +107,7 @@ class Ways:
     unlike: Callable[[HostState, HostState], tuple[str, ...]]
     possible: Callable[[HostState, HostState], HostState]
     going: Callable[..., tuple[str, ...]]
-    by_hand: Callable[[Files, HostState], tuple[str, ...]] = nothing_by_hand
+    by_hand: Callable[[Files | None, Files | None, HostState], tuple[str, ...]] = nothing_by_hand
 
 
 def nobody_listens(step: Step) -> None:

@@ -42,6 +42,7 @@ _MARK = OURS.encode("ascii")
 _COMMAND = re.compile(r"^ExecStart=[-@:+!]*(\S.*)$", re.MULTILINE)
 
 Needs = Mapping[str, tuple[str, ...]]  # the paths of the files by which each service runs
+Kept = tuple[Mapping[str, Lying], Needs]  # what a kit places, and what runs
 
 
 def lying(path: str, data: bytes | None, mode: int) -> Lying:
@@ -294,15 +295,26 @@ def _unlike(unit: str, one: Running, other: Running) -> Iterator[str]:
         yield f"service {unit} is {'enabled' if other.enabled else 'not enabled'}"
 
 
-def by_hand(placed: Mapping[str, Lying], units: Iterable[str], now: HostState) -> Iterator[str]:
-    """What is to be begun by hand on a host without a service manager, a sentence each."""
-    for unit in units:
-        if unit not in now.services and unit_path(unit) in now.files:
-            file = placed.get(unit_path(unit))
-            command = _COMMAND.search(file.text) if file else None
-            what = command[1] if command else f"what {unit_path(unit)} says"
-            name = unit.removesuffix(".service")
-            yield terminal(f"systemd does not run here; begin {name} yourself: {what}")
+def by_hand(new: Kept, old: Kept, now: HostState) -> Iterator[str]:
+    """What is to be begun and ended by hand on a host without a service manager where one kit takes
+    the place of another, a sentence each."""
+    (placed, units), (before, ran) = new, old
+    for unit in (*ran, *units):
+        if unit in now.services or unit_path(unit) not in now.files:
+            continue
+        name = unit.removesuffix(".service")
+        if unit not in units:
+            yield f"systemd does not run here; end {name} yourself, if you began it"
+        elif unit not in ran or any(before.get(path) != placed.get(path) for path in units[unit]):
+            yield terminal(
+                f"systemd does not run here; begin {name} yourself: {_said(placed, unit)}"
+            )
+
+
+def _said(placed: Mapping[str, Lying], unit: str) -> str:
+    file = placed.get(unit_path(unit))
+    command = _COMMAND.search(file.text) if file else None
+    return command[1] if command else f"what {unit_path(unit)} says"
 
 
 # --- asking --------------------------------------------------------------------------------------

@@ -48,10 +48,12 @@ def needs(*kits: Files | None) -> placing.Needs:
     return found
 
 
-def by_hand(kit: Files, now: HostState) -> tuple[str, ...]:
-    """What of a kit is to be begun by hand on a host. Raises KitBroken."""
-    found = contents(kit)
-    return tuple(placing.by_hand(found.placed, found.services, now))
+def by_hand(new: Files | None, old: Files | None, now: HostState) -> tuple[str, ...]:
+    """What is to be begun and ended by hand on a host where one kit takes the place of another; None
+    for none. Raises KitBroken."""
+    found = (contents(kit) if kit is not None else None for kit in (new, old))
+    first, second = ((one.placed, one.services) if one else ({}, {}) for one in found)
+    return tuple(dict.fromkeys(placing.by_hand(first, second, now)))
 
 
 def wanted(

@@ -63,10 +63,10 @@ def going(now: HostState, wanted: HostState, *kits: Files) -> tuple[str, ...]:
         raise RolloutRefused(str(problem), REMEDY) from None
 
 
-def by_hand(kit: Files, now: HostState) -> tuple[str, ...]:
+def by_hand(new: Files | None, old: Files | None, now: HostState) -> tuple[str, ...]:
     """Raises RolloutRefused for what is no kit."""
     try:
-        return wanting.by_hand(kit, now)
+        return wanting.by_hand(new, old, now)
     except contents.KitBroken as problem:
         raise RolloutRefused(str(problem), REMEDY) from None
 

@@ -273,7 +273,7 @@ def boot(work: Work, what: What = "restored at boot") -> Booted:
         gone = work.ways.going(bare, wanted, kept.files)
         steps = work.ways.converge(bare, wanted, work.host.clock(), None, kept.files)
         brought_up(work, placing.later(steps))
-        notes += work.ways.by_hand(kept.files, bare)
+        notes += work.ways.by_hand(kept.files, None, bare)
         event = _event(work, what, now.kept, difference="; ".join((*left, *_taken(gone))))
         return Booted(now.kept, left, undone, notes + _told(work, event), gone)
 
@@ -507,8 +507,7 @@ def _aims(
         steps = ways.converge(now, wanted, host.clock(), old, new)
         for run in ways.rehearsal(steps):
             host.perform(run)
-        by_hand = ways.by_hand(new, now) if new is not None else ()
-        return now, steps, ways.going(now, wanted, *both), by_hand
+        return now, steps, ways.going(now, wanted, *both), ways.by_hand(new, old, now)
     except EffectFailed as problem:
         raise RolloutRefused(f"{problem}", "nothing was changed") from None
 
@@ -582,6 +581,7 @@ def _as_before(work: Work, undone: Undone, trial: Trial, last: bool) -> Undone:
             gone = ways.going(now, wanted, *both) if both else ()
             undone = replace(undone, gone=tuple(dict.fromkeys((*undone.gone, *gone))))
             failed = insist(work, ways.converge(now, wanted, host.clock(), new, old))
+            failed += ways.by_hand(old, new, now)
             after = host.observe(placing.asked(before))
             asked = ways.as_before(before, after, *both) if both else before
             undone = replace(undone, notes=failed, **_compared(work, before, asked, after, last))
