@@ -413,6 +413,14 @@ ASKING = {
         "A wrong guess would be a wrong answer.",
         "Ask with names of the charter: who can reach booking.",
     ),
+    "zone-data-old": Entry(
+        "this machine's clock changes are out of date",
+        "The time zone data of this machine are older than those that come with Netcharter, and"
+        " set the site's clocks otherwise within two years.",
+        "Netcharter goes by the newer ones; other programs here and their logs do not, and on a"
+        " gateway whose Netcharter is old too every schedule would run at other times.",
+        "Bring the package tzdata up to date, here and on the gateway.",
+    ),
     "moment-not-understood": Entry(
         "moment not understood",
         "A weekday, date or hour could not be read.",

@@ -305,14 +305,6 @@ VALUES = {
         "The gateway has no such interface.",
         "Write the name as `ip link` shows it.",
     ),
-    "zone-data-old": Entry(
-        "this machine's clock changes are out of date",
-        "The time zone data of this machine are older than those that come with Netcharter, and"
-        " set the site's clocks otherwise within two years.",
-        "Netcharter goes by the newer ones; other programs here and their logs do not, and on a"
-        " gateway whose Netcharter is old too every schedule would run at other times.",
-        "Bring the package tzdata up to date, here and on the gateway.",
-    ),
     "bad-timezone": Entry(
         "no such time zone",
         "The time zone is not a key of the IANA time zone database, or means what a machine is "
