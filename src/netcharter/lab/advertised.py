@@ -114,12 +114,10 @@ def _host(plan: Plan, area: AreaPlan, stations: Sequence[Station]) -> Station | 
 
 
 def _subnets(plan: Plan, area: AreaPlan) -> Iterator[tuple[IPv6Network, bool]]:
-    """What an area's hosts are to have, and whether it comes from a line. A prefix that only stands in
-    for one that a provider will delegate is nobody's."""
-    pretended = {line.name for line in plan.lines if line.stands_in}
+    """What an area's hosts are to have, and whether it comes from a line. In a lab a prefix that stands
+    in for one that a provider will delegate is as good as that."""
     for subnet in area.subnets6:
-        if subnet.line not in pretended:
-            yield subnet.network, subnet.line is not None
+        yield subnet.network, subnet.line is not None
 
 
 def _wanted(plan: Plan, area: AreaPlan, hardware: int, over: bool) -> Learnt:
@@ -130,13 +128,12 @@ def _wanted(plan: Plan, area: AreaPlan, hardware: int, over: bool) -> Learnt:
 
 def _failing(plan: Plan, areas: Sequence[AreaPlan]) -> str:
     """What the steward has the kernel told when lines fail (`steward.fading`)."""
-    pretended = {line.name for line in plan.lines if line.stands_in}
     return "".join(
         f"address change {subnet.gateway}/{subnet.network.prefixlen} dev {bare_device(area.device)}"
         " preferred_lft 0\n"
         for area in areas
         for subnet in area.subnets6
-        if subnet.line is not None and subnet.line not in pretended
+        if subnet.line is not None
     )
 
 
