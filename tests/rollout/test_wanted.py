@@ -303,6 +303,15 @@ def test_elements_of_the_same_set_and_type_are_carried() -> None:
         assert len(carried(table(one, lasting), table(other), 1.0, 1.0)) == count
 
 
+def test_which_lines_failed_is_not_carried() -> None:
+    """By their numbers, which may be others, and presence refuses."""
+    names = [labels.gone_set(family) for family in (4, 6)]
+    assert set(names) == filtering.GONE_SETS
+    for name in names:
+        text, lasting = SET.format(name=name, type="mark"), Element(name, "0x00000001", 20.0)
+        assert carried(table(text, lasting), table(text, lasting), 1.0, 1.0) == ()
+
+
 def test_hostile_elements_are_left_behind() -> None:
     one = SET.format(name="nc_signed4", type="ifname")
     bad = [

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from netcharter.rollout.reading import fields, written
 from netcharter.rollout.trouble import StateBroken
+from netcharter.steward import nft
 from netcharter.steward.duties import lines
 from netcharter.steward.duties.lines import CALM, FIRST, MOST, SILENT, State, decide, duty
 from netcharter.steward.shapes import CutLine, Decision, Facts, Lead, Reset, Schedule
@@ -448,8 +449,9 @@ def test_whose_conversations_are_reset_is_told_and_told_again_until_the_line_is_
     many(20, GOOD)
     times = [when for when, _ in told]
     assert [numbers for _, numbers in told] == [(1,)] * (len(told) - 1) + [()]
-    assert times[0] == 3 * EVERY and all(b - a <= 60 + EVERY for a, b in pairwise(times))
-    assert len(told) == 4
+    # Three times before the kernel forgets them, so that two may be lost.
+    assert times[0] == 3 * EVERY and all(3 * (b - a) <= nft.RESET + 6 for a, b in pairwise(times))
+    assert all(b - a >= 10 for a, b in pairwise(times[:-1]))
 
 
 def test_a_state_of_before_owes_nothing() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 import time
@@ -169,6 +170,29 @@ def test_new_conversations_move_to_the_line_that_works_and_back(tmp_path: Path, 
                     far(place, "ip link set peer0 down")
                     eventually(lambda: stands(path, "copper").startswith("down"))
                     assert stands(path, "copper") == "down used"  # the last one stays
+
+
+# The lines in another order, so that each has the number of the other.
+SWAPPED = re.sub(r"(  copper: \{)(.*\n)(  mast: .*\n)", r"\3\1role: main, \2", LINES)
+
+
+def test_no_conversation_ends_for_a_line_that_failed_under_another_number_or_before_a_boot(
+    tmp_path: Path,
+) -> None:
+    with gateway(tmp_path) as place:
+        place.kept(LINES)
+        place.far.do("serve", WEB)
+        with steward(place) as path:
+            eventually(lambda: stands(path, "copper") == stands(path, "mast") == "up used")
+            far(place, "ip link set peer0 down")
+            eventually(lambda: "0x00000001" in place.bench.shell(GONE))
+            place.kept(SWAPPED)  # 1 is the mast now
+            assert new_line(place) == 1
+            eventually(lambda: "0x00000002" in place.bench.shell(GONE))
+        far(place, "ip link set peer0 up")
+        assert place.run("boot").code == 0  # with nobody at work who would empty the sets
+        assert new_line(place) == 2
+        assert "elements" not in place.bench.shell(GONE)
 
 
 TOGETHER = """\

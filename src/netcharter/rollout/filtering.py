@@ -16,6 +16,9 @@ LATE = 5.0  # seconds that the later of five transactions may take to come (two 
 AT_ONCE = 200  # elements in one line
 
 CLASS_MAPS = frozenset({"nc_class4", "nc_class6"})  # lead to a mark with the identity class in it
+# Of lines that failed, by their numbers: another version may number them otherwise, and a boot has
+# new conversations take them again. Who knows better tells the kernel anew.
+GONE_SETS = frozenset({"nc_gone4", "nc_gone6"})
 CLASS_SHIFT, CLASS_MASK = 4, 0xFF0  # bits 4 to 11 of the mark (docs/explanation/kit.md)
 
 Classes = Mapping[int, int]
@@ -140,9 +143,10 @@ def carried(
 
     A set of the same name and type in the old table tells them, as they are now: passed seconds ago.
     Where the old table has none, those that belong to the new one count, noted since seconds ago;
-    a negative time is that of another boot, and nobody knows how long ago that was.
+    a negative time is that of another boot, and nobody knows how long ago that was. Which lines
+    failed is not carried: there presence refuses.
     """
-    sets = block(new.text).sets
+    sets = {name: one for name, one in block(new.text).sets.items() if name not in GONE_SETS}
     known = block(old.text).sets if old is not None and old.text else {}
     lasting = {n for n in sets if n in known and _alike(sets[n], known[n])}
     found = [

@@ -12,7 +12,7 @@ from netcharter.steward.duties.hours import LASTING
 from netcharter.steward.shapes import Fill
 
 TABLE = "inet netcharter"
-RESET = 180  # seconds for which a line is taken for gone of which nobody tells again
+RESET = 30  # seconds for which a line is taken for gone of which nobody tells again
 STAYING = 60  # seconds for which somebody stays whom nobody tells again
 _MILLISECOND = timedelta(milliseconds=1)
 

@@ -48,7 +48,7 @@ FEWEST = 5  # of them, before loss and delay are judged
 SILENT = 3  # rounds in a row without any answer
 EASE = (0.5, 0.8)  # of loss and delay, where a line that failed is good again
 FIRST, MOST = 20.0, 900.0  # seconds that it has to be good
-RENEWED = 60.0  # seconds until the kernel is told again whose conversations to reset
+RENEWED = 10.0  # seconds until the kernel is told again whose conversations to reset
 CALM = 600.0  # seconds beyond them, after which another failure is one for itself
 Round = Mapping[str, float | None]
 
