@@ -45,7 +45,7 @@ def shown(came: Came, name: str) -> dict[str, str]:
 
 def test_the_service_manager_finds_no_fault_in_our_units(first: Came) -> None:
     told = first.text("verified")
-    assert told.split("== ") == ["", "boot\n", "steward\n", "ppp1\n"], told
+    assert told.split("== ") == ["", "boot\n", "steward\n", "ppp1\n", "advertising\n"], told
 
 
 def test_the_units_are_installed_and_the_steward_says_that_it_is_ready(first: Came) -> None:
@@ -74,6 +74,29 @@ def test_a_timer_of_the_service_manager_undoes_what_nobody_keeps(first: Came) ->
     assert "eth2.20" in first.text("trial") and "eth2.20" not in first.text("before")
     assert first.text("after") == first.text("before")
     assert "holds:" not in first.text("holds"), first.text("holds")
+
+
+def settings(came: Came, name: str) -> str:
+    """The digest of what the service went by."""
+    return came.text(name).splitlines()[-1].split()[0]
+
+
+def test_services_run_by_the_settings_of_what_stands_and_no_unit_is_enabled(
+    first: Came, second: Came
+) -> None:
+    found = {name: shown(first, f"service.{name}") for name in ("kept", "trial", "after")}
+    found["again"] = shown(second, "service")
+    for one in found.values():
+        assert (one["ActiveState"], one["UnitFileState"]) == ("active", "disabled")
+    assert len({found[name]["MainPID"] for name in ("kept", "trial", "after")}) == 3
+    kept, trial = settings(first, "service.kept"), settings(first, "service.trial")
+    assert kept == settings(first, "service.after") == settings(second, "service") != trial
+
+
+def test_without_any_of_ours_no_service_runs_and_no_file_is_left(second: Came) -> None:
+    assert "undo:" not in second.text("undone") and "keep:" not in second.text("undone")
+    assert shown(second, "service.gone")["ActiveState"] == "inactive"
+    assert second.text("left") == ""
 
 
 def test_a_restart_brings_up_what_is_kept_before_the_network_is_said_to_be_there(

@@ -6,7 +6,9 @@ look() {
   ip -o link | cut -d: -f2,3 | sed 's/ group .*//; s/ link-netns.*//' | sort
   ip -o address show | sed 's/ *valid_lft.*//; s/^[0-9]*: //' | sort
   for family in 4 6; do ip -$family rule; ip -$family route show table all | sort; done
-  nft -s list ruleset
+  nft -s list ruleset | sort  # chains stand in the order in which they were made, which means nothing
+  find /etc/netcharter /etc/ppp /etc/systemd/system -name '*netcharter*' -o -path '/etc/netcharter/*' \
+    2>/dev/null | sort | while read -r one; do [ ! -f "$one" ] || sha256sum "$one"; done
   sysctl -a 2>/dev/null | grep -E '^net\.(ipv4|ipv6|netfilter|bridge)\.' |
     grep -vE 'random|_count|uuid|stable_secret|tcp_fastopen_key|fib_sync_mem|nf_conntrack_buckets' | sort
 }
@@ -22,6 +24,11 @@ tagged() { # NAME DEVICE TAG ADDRESS: the host speaks tagged there
   ip -n "$1" link add link "$2" name "$2.$3" type vlan id "$3"
   ip -n "$1" link set dev "$2.$3" up
   ip -n "$1" address add "$4" dev "$2.$3"
+}
+
+service() { # one that a kit has: how it is, and by which settings
+  systemctl show netcharter-advertising.service -p ActiveState,MainPID,UnitFileState
+  sha256sum /etc/netcharter/advertising.conf || true
 }
 
 at() { name=$1; shift; ip netns exec "$name" "$@"; }
