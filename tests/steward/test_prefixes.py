@@ -13,6 +13,7 @@ from netcharter.rollout.reading import fields, written
 from netcharter.steward import learnt
 from netcharter.steward.duties import prefixes
 from netcharter.steward.shapes import Delegated, Facts, Renumber, Renumbering
+from netcharter.tasks import steward as tasks
 from netcharter.tasks.steward import delegated
 from netcharter.tasks.steward_asks import renumbering
 from tests.steward.kernel import SYNCHRONISED, at
@@ -121,3 +122,17 @@ def test_what_a_program_says_is_understood_or_not_known() -> None:
     assert (busy.state, busy.text) == ("busy", "version 3 is on trial")
     broken = renumbering({"ok": False, "diagnostics": [{"message": "no charter"}]})
     assert (broken.state, broken.text) == ("not known", "no charter")
+
+
+@pytest.mark.parametrize(("invocation", "beside"), [("", False), ("8f2c", True)])
+def test_where_systemd_runs_the_steward_it_is_done_beside_its_unit(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, invocation: str, beside: bool
+) -> None:
+    """By its unit the steward may not do what a new version takes (systemd.exec(5): INVOCATION_ID)."""
+    commands: list[tuple[str, ...]] = []
+    monkeypatch.setattr(tasks, "renumbered_by", commands.append)
+    monkeypatch.setenv("INVOCATION_ID", invocation)
+    tasks.handed(tmp_path)
+    ((first, *_, last),) = commands
+    assert (first == "systemd-run") == beside and last == str(tmp_path)
+    assert "renumber" in commands[0]
