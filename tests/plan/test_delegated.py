@@ -183,3 +183,13 @@ def test_rfc7084_wpd_5_what_no_area_has_of_the_prefix_leads_nowhere() -> None:
     ):
         found = fate(plan, Attempt(entrance, source, hardware, nobody, (6 << 16) + 443), now)
         assert not found.let and found.row.label == "unroutable"
+
+
+def test_a_line_without_ipv6_next_hop_and_with_a_delegated_prefix_is_told() -> None:
+    still = 'address: ["203.0.113.10/29", "2a00:b14::2/64"], next-hop: [203.0.113.9, "2a00:b14::1"]'
+    for said, told_of in (("automatic", False), ("still", False), ("four", True)):
+        written = {"automatic": "address: automatic", "still": still,
+                   "four": "address: 203.0.113.10/29, next-hop: 203.0.113.9"}[said]  # fmt: skip
+        text = HEAD.replace("eth1, address: automatic", f"eth1, {written}")
+        found = told({}, text.replace('"203.0.113.2/29"', '"203.0.113.18/29"'))
+        assert [one for one, _ in found] == ["delegated-leads-nowhere"] * told_of

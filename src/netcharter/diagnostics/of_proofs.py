@@ -48,6 +48,12 @@ PLAN = {
         " of them.",
         "Nothing; or try another with `--learnt LINE=PREFIX`.",
     ),
+    "delegated-leads-nowhere": Entry(
+        "delegated prefix without a way out",
+        "A line has a delegated prefix, and its written addresses have no next hop of IPv6.",
+        "Hosts get addresses that nothing answers to.",
+        "Add the line's IPv6 address and next hop, or let its address be automatic.",
+    ),
     "delegated-prefix-refused": Entry(
         "delegated prefix that can't be used",
         "A prefix that a provider has delegated overlaps what is another's, or is none that is given"

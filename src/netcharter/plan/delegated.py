@@ -77,6 +77,15 @@ def check(
 ) -> Iterator[Diagnostic]:
     """What is to be said of delegated prefixes, those that stand in for them among them."""
     for line in lines:
+        if line.delegated and not line.automatic and line.next_hop6 is None:
+            yield Diagnostic(
+                "delegated-leads-nowhere",
+                "warning",
+                f"the addresses of {line.name} are written out, without an IPv6 next hop, so nothing"
+                " leaves by the prefix that is delegated over it",
+                charter.where("lines", line.name, "prefix"),
+                help="add the line's IPv6 address and next hop, or let its address be automatic",
+            )
         if line.stands_in:
             yield Diagnostic(
                 "prefix-stands-in",
