@@ -225,8 +225,8 @@ def enact(
     set_aside: Sequence[str] = (),
     judged: Standing | None = None,
     now: datetime,
-) -> Enacted:
     left: tuple[str, ...] = (),
+) -> Enacted:
     """Put it in place on trial. judged: how things stood (`standing`) before it was judged; left:
     areas that stay on the old gateway, where the charter is that of a version that left them. Raises
     RolloutRefused where nothing was changed, Unusable."""
