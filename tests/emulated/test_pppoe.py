@@ -72,10 +72,12 @@ def test_the_password_is_in_nothing_of_ours(came: Came) -> None:
         assert b"correct horse" not in came.files[name], name
 
 
-def test_preparing_asks_for_the_files_until_they_are_there(came: Came) -> None:
-    for file in ("/etc/ppp/peers/netcharter-ppp1", "/etc/ppp/ip-up.d/netcharter"):
-        assert file in came.text("prepared.before")
-        assert file not in came.text("prepared.after")
+def test_enact_places_the_files_and_says_what_is_to_be_begun_without_systemd(came: Came) -> None:
+    assert "netcharter-ppp1" not in came.text("prepared"), came.text("prepared")
+    assert came.text("peer").startswith("# Netcharter: ")
+    told = " ".join(came.text("enacted").split())
+    assert f"begin netcharter-ppp1 yourself: {came.text('command').strip()}" in told
+    assert "/etc/ppp/" not in came.text("before")
 
 
 def test_the_kernel_is_proven_to_be_the_plan_while_the_session_is_up(came: Came) -> None:

@@ -31,14 +31,11 @@ at isp pppoe-server -I wan.35 -C provider -L 203.0.113.1 -R 203.0.113.20 -N 4 -F
 modprobe -a nf_conntrack ppp_generic  # else /dev/ppp is the service manager's to make
 look >before
 passed start
-netcharter render /job/charter.yaml -o kit >rendered 2>&1
-netcharter enact /job/charter.yaml --prepare >prepared.before 2>&1 || true
+netcharter enact /job/charter.yaml --prepare >prepared 2>&1 || true
 passed prepared
-python3 /job/place.py kit
-cat /etc/ppp/peers/netcharter-ppp1 >peer
-netcharter enact /job/charter.yaml --prepare >prepared.after 2>&1 || true
 netcharter enact /job/charter.yaml --yes --waive rehearsal --because "tried elsewhere" >enacted 2>&1 ||
   echo "enact: $?" >>enacted
+cat /etc/ppp/peers/netcharter-ppp1 >peer
 passed enacted
 eval "set -- $(sed -n 's/^ExecStart=//p' /etc/systemd/system/netcharter-ppp1.service)"
 echo "$*" >command
