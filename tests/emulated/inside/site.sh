@@ -4,7 +4,7 @@ netcharter() { python3 -m netcharter "$@"; }
 # What the machine is like, as far as Netcharter changes it, but for counters and what is remembered.
 look() {
   ip -o link | cut -d: -f2,3 | sed 's/ group .*//; s/ link-netns.*//' | sort
-  ip -o address show | sed 's/ *valid_lft.*//; s/^[0-9]*: //' | sort
+  ip -o address show | sed 's/ tentative//; s/ *valid_lft.*//; s/^[0-9]*: //' | sort
   for family in 4 6; do ip -$family rule; ip -$family route show table all | sort; done
   nft -s list ruleset | sort  # chains stand in the order in which they were made, which means nothing
   find /etc/netcharter /etc/ppp /etc/systemd/system -name '*netcharter*' -o -path '/etc/netcharter/*' \
