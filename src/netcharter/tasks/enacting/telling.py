@@ -81,8 +81,12 @@ def _taken(gone: Iterable[str]) -> Iterator[str]:
 
 
 def _items(sentences: Iterable[str], width: int) -> Iterator[str]:
+    """Some hold a command to be copied, or a path: those are broken at blanks alone."""
     for one in sentences:
-        yield from wrap(one, width, initial_indent="  - ", subsequent_indent="    ")
+        yield from wrap(
+            one, width, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False,
+            break_long_words=False,
+        )  # fmt: skip
 
 
 def undone_json(outcome: Undone | None) -> dict[str, Any]:
