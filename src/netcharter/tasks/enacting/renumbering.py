@@ -17,6 +17,7 @@ from netcharter.charter.model import Charter
 from netcharter.charter.read import read
 from netcharter.rollout import looks
 from netcharter.rollout.host import Work
+from netcharter.rollout.store import Standing
 from netcharter.rollout.trouble import RolloutRefused
 from netcharter.rollout.work import Undone
 from netcharter.tasks.enacting import acts
@@ -81,7 +82,7 @@ def renumber(work: Work, now: datetime) -> Renumbered:
     if after == before:
         return told
     why = "; ".join(_changes(before, after, asking))
-    stood = acts.free(work)
+    acts.free(work)
     try:
         ready = _judged(work, replace(source, learnt=found), now)
     except Unusable as fault:
@@ -89,7 +90,7 @@ def renumber(work: Work, now: datetime) -> Renumbered:
     if not ready.ok:
         reasons = "; ".join(f"{one.check}: {one.sentence}" for one in ready.refusals)
         return replace(told, state="refused", text=f"{why}: {reasons}")
-    return _exchanged(work, ready, why, told, now)
+    return _exchanged(work, ready, why, told, stood, now)
 
 
 def _asking(charter: Charter) -> list[str]:
@@ -121,11 +122,14 @@ def _judged(work: Work, source: Source, now: datetime) -> Ready:
     )
 
 
-def _exchanged(work: Work, ready: Ready, why: str, told: Renumbered, now: datetime) -> Renumbered:
+def _exchanged(
+    work: Work, ready: Ready, why: str, told: Renumbered, stood: Standing, now: datetime
+) -> Renumbered:
+    """stood: how things stood before it was judged."""
     version = looks.made(work, told.version).version
     done = acts.enact(
         work, ready, why=why, seconds=SECONDS, set_aside=version.set_aside,
-        judged=acts.standing(work), now=now, left=version.left,
+        judged=stood, now=now, left=version.left,
     )  # fmt: skip
     if isinstance(done.outcome, Undone):
         return replace(told, state="undone", text=f"{why}: {done.outcome.why}")
