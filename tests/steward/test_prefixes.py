@@ -51,6 +51,18 @@ def test_what_did_not_come_off_is_tried_again_ever_less_often(state: str) -> Non
     assert pauses[:4] == [30, 60, 120, 240] and set(pauses[5:]) == {900}
 
 
+def test_that_somebody_else_is_at_work_is_told_where_it_goes_on() -> None:
+    """Nobody is told of a trial of five minutes; a state folder that can't be used is busy for good."""
+    done, kept, told = replace(MINE, state="busy", text="kept can't be used"), prefixes.State(), []
+    for second in range(0, 900, 3):
+        now = NOW + timedelta(seconds=second)
+        found = prefixes.decide(kept, facts("1 a=b", done), now)
+        kept = found.state
+        told.append(any("kept can't be used" in one.text for one in found.reports if one.bad))
+        done = replace(done, at=now) if found.effects else done
+    assert told == [second >= 30 + 60 + 120 + 240 for second in range(0, 900, 3)]
+
+
 def test_what_is_refused_waits_for_something_new() -> None:
     done = replace(MINE, state="refused", text="a promise is broken")
     found = prefixes.decide(prefixes.State(), facts("1 a=b", done), NOW + timedelta(days=1))

@@ -3,7 +3,7 @@
 A program of its own does that (`netcharter renumber`), since it takes a plan and its proof. Here it is
 only said when: where something else is delegated, or something else is kept, than when that was done
 last; and again where somebody else was at work, or it did not go well. What can't be used is told
-once.
+once, and that somebody else is at work where that goes on.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from netcharter.steward.shapes import Decision, Duty, Effect, Facts, Renumber, R
 EVERY = timedelta(seconds=3)
 FIRST, LONGEST = timedelta(seconds=30), timedelta(minutes=15)  # until it is tried again
 MISSED = timedelta(minutes=1)  # for which a line may be without a prefix before that is told
+OFTEN = 4  # tries while somebody else is at work, eight minutes, before that is told
 LIMIT = 300.0  # seconds that it may take
 FAILED = frozenset({"undone", "not known"})
 REFUSED, EXCHANGE, NONE = "prefixes/refused", "prefixes/exchange", "prefixes/none"
@@ -54,7 +55,8 @@ def _pause(tries: int) -> timedelta:
 def _reports(done: Renumbering | None, state: State, now: datetime) -> Iterator[Report]:
     refused = "; ".join(done.refused) if done else ""
     yield Report(REFUSED, bool(refused), refused and f"not used: {refused}", mark=refused)
-    stays = done is not None and done.state in FAILED | {"refused"}
+    busy = done is not None and done.state == "busy" and state.tries >= OFTEN
+    stays = busy or (done is not None and done.state in FAILED | {"refused"})
     text = f"what is delegated could not be taken over: {done.text}" if done and stays else ""
     yield Report(EXCHANGE, stays, text, "urgent", mark=text)
     late = state.since is not None and now - state.since >= MISSED
