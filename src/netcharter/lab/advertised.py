@@ -29,7 +29,7 @@ from netcharter.render.advertising import CONF, leads_out
 from netcharter.render.escape import bare_device
 
 PROGRAM, PACKAGE = "dnsmasq", "dnsmasq-base"
-PATIENCE = 8.0  # seconds until everybody has heard; dnsmasq takes one or two
+PATIENCE = 20.0  # seconds until everybody has heard; dnsmasq takes one or two
 LOOK = 0.05  # seconds between two looks
 ENDING = 5.0  # seconds for the program to end
 MISSING = f"no {PROGRAM} was found on this machine; install {PACKAGE}"
