@@ -96,7 +96,7 @@ def test_exits_are_shown_with_their_lines_in_order() -> None:
     text = " ".join(show_text(shown, 100, False).split())
     assert (
         "1. exit 1 hut.yaml:14 phones -> internet with sip by mast, then dsl, then by others; a"
-        " device with open ones stays on its line because: calls" in text
+        " device with open conversations stays on its line because: calls" in text
     )
     assert "home -> exchange with anything by mast, or else refused because: its contract" in text
 

@@ -86,12 +86,12 @@ class Ways:
     """The pure halves of a roll-out. Kits are files by name; those that are no kit, or can't be put
     in place, raise RolloutRefused.
 
-    settings_of: names of the settings, files and services that some kits speak of. wanted: what a host should be
-    like by a kit, from what it is like, the kit that it has, and the tables of others that are to
-    be set aside. as_before: what it should be like once a trial is undone, from what it was like
-    before, what it is like, and the kits of the trial. converge: the steps from one state to
-    another at a time of the clock that counts from boot, given the kit that leaves and the one that
-    comes. rehearsal: what of some steps can be tried without effect. unlike: in what two states
+    settings_of: names of the settings, files and services that some kits speak of. wanted: what a
+    host should be like by a kit, from what it is like, the kit that it has, and the tables of others
+    that are to be set aside. as_before: what it should be like once a trial is undone, from what it
+    was like before, what it is like, and the kits of the trial. converge: the steps from one state
+    to another at a time of the clock that counts from boot, given the kit that leaves and the one
+    that comes. rehearsal: what of some steps can be tried without effect. unlike: in what two states
     differ, in words; left_out: what of a state can't be had on a host, in words; possible: the state
     without that. going: what of others one state has and another has not, in words, given the kits
     that are ours. by_hand: what is to be begun and ended by hand on a host where one kit takes

@@ -23,8 +23,8 @@ def steward_unit(
 ) -> str:
     """The unit. command: starts the steward, its program with its whole path; group: whether the
     group that may speak with it exists; mends: whether it may put the plan in place again, for which
-    kernel settings have to be written, and files of the kit that lie elsewhere; folders: that it writes beside those of a service of its
-    name, which have to be there.
+    kernel settings have to be written, and files of the kit that lie elsewhere; folders: that it
+    writes beside those of a service of its name, which have to be there.
 
     It runs as root without root's powers but two (one is for the echoes by which lines are watched),
     so that the files of the roll-out stay root's own. It may ask the clock whether it is

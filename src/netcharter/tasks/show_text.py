@@ -189,7 +189,7 @@ def _exit(console: Console, one: Mapping[str, Any]) -> None:
     for clause in one["clauses"]:
         _say(console, f"{clause['from']} -> {clause['to']} with {clause['service']}", indent=INDENT)
     behind = "or else refused" if one["or_else"] == "refused" else "then by others"
-    stay = "; a device with open ones stays on its line" if one["together"] else ""
+    stay = "; a device with open conversations stays on its line" if one["together"] else ""
     _say(console, f"by {', then '.join(one['by'])}, {behind}{stay}", indent=INDENT)
     if one["because"]:
         _say(console, f"because: {one['because']}", "dim", INDENT)

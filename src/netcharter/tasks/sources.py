@@ -34,8 +34,8 @@ class Source:
     """A charter as it was found: what it is called, its text, and how to get what it includes.
 
     kept: what the areas of an earlier kit have and keep, and what was delegated when it was made.
-    learnt: the prefixes that providers have delegated since, by line, None: none any more; stand_ins: whether others stand
-    in for those that nobody has told yet, as they do not on a machine.
+    learnt: the prefixes that providers have delegated since, by line, None: none any more; stand_ins:
+    whether others stand in for those that nobody has told yet, as they do not on a machine.
     """
 
     name: str

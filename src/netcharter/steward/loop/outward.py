@@ -88,7 +88,7 @@ class Outward:
                 lead(self._ways, out)
                 names = ", ".join(f"{line} for IPv{family}" for line, family in sorted(out))
                 self._say(
-                    f"ways out are put right; new conversations are kept from {names or 'none'}"
+                    f"ways out are put right; new conversations are kept from {names or 'no line'}"
                 )
             case Fade(lines=lines):
                 prefixes.fade(self._ways, lines)
