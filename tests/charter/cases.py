@@ -283,6 +283,9 @@ SITE = [
     case("further-address", "twice", lines=line("address: [192.0.2.1/24, «192.0.2.1/32»]")),
     case("next-hop-automatic", lines=line("next-hop: «192.0.2.1»")),
     case("next-hop-outside", "203.0.113.8/29", lines=line("address: 203.0.113.10/29, next-hop: «203.0.113.1»")),
+    # RFC 1122 section 3.2.1.3: no host has these; Linux refuses the latter as a next hop.
+    case("next-hop-outside", "network's own", lines=line("address: 203.0.113.10/29, next-hop: «203.0.113.8»")),
+    case("next-hop-outside", "broadcast", lines=line("address: 203.0.113.10/29, next-hop: «203.0.113.15»")),
     case("next-hop-outside", "own address", lines=line("address: 203.0.113.10/29, next-hop: «203.0.113.10»")),
     case("next-hop-outside", "an IPv6 address",
          lines=line('address: 203.0.113.10/29, next-hop: [203.0.113.9, «"2001:db8::1"»]')),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network
 from typing import Any
 
 from netcharter.charter.services import Part, builtin, parse_written
@@ -249,12 +250,23 @@ def _next_hops(walk: Walk, path: Path, line: Fields) -> None:
         if any(hop == a.ip for a in networks):
             walk.tell("next-hop-outside", span, f"`{hop}` is this line's own address",
                       "write the provider's router")  # fmt: skip
+        elif any(hop in _edges(a.network) for a in networks):
+            walk.tell("next-hop-outside", span,
+                      f"`{hop}` is the network's own or its broadcast address",
+                      "write the provider's router")  # fmt: skip
         elif not any(hop in a.network for a in networks) and not (networks and hop.is_link_local):
             near = " or ".join(str(a.network) for a in networks) or f"an IPv{hop.version} address"
             walk.tell("next-hop-outside", span,
                       f"`{hop}` is in no network of this line",
                       f"it must be in {near}" if networks else f"add {near} to `address`",
                       related=((walk.where((*path, "address")), "the line's addresses"),))  # fmt: skip
+
+
+def _edges(network: IPv4Network | IPv6Network) -> tuple[IPv4Address | IPv6Address, ...]:
+    """Addresses of a network that no host has: in IPv4, and unless it is a link of two (RFC 3021)."""
+    if network.version == 6 or network.prefixlen > 30:
+        return ()
+    return network.network_address, network.broadcast_address
 
 
 def _targets(walk: Walk, path: Path, line: Fields) -> None:

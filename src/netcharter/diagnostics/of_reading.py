@@ -518,7 +518,7 @@ SITE = {
     ),
     "next-hop-outside": Entry(
         "next hop out of reach",
-        "A next hop is in no network of the line, or is the line's own address.",
+        "A next hop is in no network of the line, or is the line's own address or one that no host can have.",
         "The gateway could never reach it.",
         "Compare address, length and next hop with the provider's letter.",
     ),
