@@ -454,6 +454,19 @@ def test_whose_conversations_are_reset_is_told_and_told_again_until_the_line_is_
     assert all(b - a >= 10 for a, b in pairwise(times[:-1]))
 
 
+def test_what_the_kernel_forgets_is_told_again_where_lines_are_asked_once_a_minute() -> None:
+    """A charter may have its lines asked every 60 s; what is told lasts half a minute, or one."""
+    site = Site(replace(TWO, gone={4: "nc_gone4"}))
+    rounds = {("copper", 4): PULLED, ("mast", 4): GOOD}
+    decision = site.round(rounds, every=60.0)
+    assert 2 * (decision.wake - BEGIN).total_seconds() < min(nft.RESET, nft.STAYING)
+    site.seconds = (decision.wake - BEGIN).total_seconds()
+    effects = site.round(rounds, every=60.0).effects
+    assert [type(effect).__name__ for effect in effects] == ["Reset"]
+    plain = Site().round({("copper", 4): GOOD, ("mast", 4): GOOD}, every=60.0)
+    assert plain.wake == BEGIN + timedelta(seconds=60)
+
+
 def test_a_state_of_before_owes_nothing() -> None:
     data = written({k: v for k, v in duty().written(State()).items() if k != "owed"})
     assert lines.read(fields("lines.json", data)) == State()

@@ -342,8 +342,8 @@ class Stay:
 
 @dataclass(frozen=True, slots=True)
 class Reset:
-    """Whoever speaks in a TCP conversation that left by one of these lines is answered with a reset, for
-    some minutes: sets with just these numbers."""
+    """Whoever speaks in a TCP conversation that left by one of these lines is answered with a reset, as
+    long as the kernel is told again: sets with just these numbers."""
 
     sets: tuple[tuple[str, tuple[int, ...]], ...]
 

@@ -127,7 +127,14 @@ def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
     if any(not isinstance(effect, Stay | Reset) for effect in effects):
         owed = frozenset(leg.key for leg in cut)
         intent = replace(after, stays=_still(state.stays, stays, ways, out), owed=owed)
-    return Decision(after, tuple(effects), seen.due, reports, tuple(_told(ways, after)), intent)
+    wake = _wake(ways, after, seen)
+    return Decision(after, tuple(effects), wake, reports, tuple(_told(ways, after)), intent)
+
+
+def _wake(ways: Ways, after: State, seen: Seen) -> datetime:
+    """What the kernel forgets by itself is told again in time, however seldom lines are asked."""
+    soon = seen.began + timedelta(seconds=RENEWED)
+    return min(seen.due, soon) if after.stays or (ways.gone and after.out) else seen.due
 
 
 def _reset(ways: Ways, out: frozenset[Key]) -> Reset:
