@@ -128,7 +128,7 @@ def kept_source(work: Work, number: int | None = None) -> Source | None:
 
 def with_kept_areas(work: Work, source: Source) -> Source:
     """A charter whose areas keep what they have in the version that is kept, and whose lines have
-    what was delegated then."""
+    what is delegated to them."""
     kept = kept_source(work)
     if kept is not None and source.kept is None:
         source = replace(source, kept=kept.kept)
