@@ -114,6 +114,9 @@ REFUSED = {
     "2001:db8:7::/56": "lies in 2001:db8::/32",  # RFC 3849
     "3fff:7::/56": "lies in 3fff::/20",  # RFC 9637
     "2001:2:0:100::/56": "lies in 2001:2::/48",  # RFC 5180
+    "2001:20:0:100::/56": "lies in 2001:20::/28",  # RFC 7343: reachable, and nobody's site
+    "2001:4:0:100::/56": "lies in 2001::/23",  # RFC 2928
+    "2001:4::/32": "overlaps 2001:4:112::/48",  # RFC 7535
     "2002:c000:201::/56": "lies in 2002::/16",  # RFC 3056: reachable is "not applicable"
 }
 

@@ -160,19 +160,21 @@ def _of_the_site(
 
 
 def _special(charter: Charter, prefix: IPv6Network) -> str:
-    """The narrowest block decides (RFC 6890). Of those that are not globally reachable, one in which
-    the charter has an address of its own is real where this site is."""
+    """A block of the registry is no site's (RFC 6890), those that are globally reachable among them:
+    they have a purpose. One in which the charter has an address of its own is real where this site
+    is."""
     met = [
         (one.network, one)
         for one in BLOCKS
-        if isinstance(one.network, IPv6Network) and one.network.overlaps(prefix)
+        if isinstance(one.network, IPv6Network)
+        and one.network.overlaps(prefix)
+        and not any(said.subnet_of(one.network) for said in _said(charter))
     ]
     if not met:
         return ""
     network, block = max(met, key=lambda each: each[0].prefixlen)
-    if block.reachable or any(one.subnet_of(network) for one in _said(charter)):
-        return ""
-    return f"lies in {network}, which nobody is given ({block.name}, {block.rfc})"
+    how = "lies in" if prefix.subnet_of(network) else "overlaps"
+    return f"{how} {network}, which nobody is given ({block.name}, {block.rfc})"
 
 
 def _too_small(
