@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from netcharter.rollout.units import BOOT_UNIT, boot_unit, timer_started, word
+from netcharter.rollout.units import BOOT_UNIT, beside, boot_unit, timer_started, word
 
 COMMAND = ("/usr/bin/netcharter", "boot", "--state", "/var/lib/netcharter")
 
@@ -90,6 +90,9 @@ def test_a_word_stays_one_word(text: str, written: str) -> None:
 def test_dollars_mean_something_in_commands_only() -> None:
     assert word("/srv/$HOME/100%", command=False) == "/srv/$HOME/100%%"
     assert timer_started(("/bin/x", "/srv/$HOME"), 7, "99")[-1] == "/srv/$$HOME"
+    assert beside(("/bin/x", "--state", "/srv/$HOME"))[-4:] == (
+        "--", "/bin/x", "--state", "/srv/$$HOME",
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize("text", ["", "a\nExecStart=/bin/x", "a\0", "a\x1b", "a\u2028b"])

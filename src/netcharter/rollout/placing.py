@@ -29,11 +29,11 @@ from netcharter.rollout.shapes import (
     Step,
     Write,
 )
+from netcharter.rollout.units import manager
 
 NEW = ".netcharter-new"  # ends the name of a file that is being written
 FOLDER = "/etc/netcharter"  # of ours, and gone with the last of its files
 NO_FILE, AT_REST = None, Running()
-PATIENCE = 100.0  # seconds: more than a service manager gives a service to come or go
 LATER = "--no-block"
 ENDED, PLACED, BEGUN = "services are ended", "files are placed", "services are begun"
 
@@ -194,8 +194,8 @@ def steps(now: HostState, wanted: HostState, needs: Needs | None = None) -> Iter
     yield from _step(ENDED, [*_ended(ended), *_disabled(off, now)])
     yield from _step(PLACED, _placed(changed, wanted))
     units = any(path.startswith(f"{UNITS}/") for path in changed)
-    anew = [_manager("daemon-reload")] if concerned and (begun or on or units) else []
-    enabled = [_manager("enable", *on)] if on else []
+    anew = [manager("daemon-reload")] if concerned and (begun or on or units) else []
+    enabled = [manager("enable", *on)] if on else []
     yield from _step(BEGUN, [*anew, *enabled, *_begun(begun)])
 
 
@@ -221,23 +221,19 @@ def _ends(there: Running, to_be: Running, touched: bool) -> bool:
 
 def _ended(units: list[str]) -> Iterator[Run]:
     if units:
-        yield _manager("stop", *units)
+        yield manager("stop", *units)
 
 
 def _disabled(units: list[str], now: HostState) -> Iterator[Run]:
     for unit in units:  # whose file somebody has taken away can't be, and is not
         there = now.files.get(unit_path(unit)) is not None
-        yield replace(_manager("disable", unit), fails=there)
+        yield replace(manager("disable", unit), fails=there)
 
 
 def _begun(units: list[str]) -> Iterator[Run]:
     if units:  # one that failed too often is not begun else (systemd.unit(5), StartLimitBurst)
-        yield replace(_manager("reset-failed", *units), fails=False)
-        yield _manager("start", *units)
-
-
-def _manager(*words: str) -> Run:
-    return Run(("systemctl", "--no-ask-password", *words), seconds=PATIENCE)
+        yield replace(manager("reset-failed", *units), fails=False)
+        yield manager("start", *units)
 
 
 def _placed(changed: Collection[str], wanted: HostState) -> Iterator[Effect]:
@@ -327,7 +323,7 @@ _ENABLED = frozenset({"enabled", "enabled-runtime", "linked", "linked-runtime"})
 
 def question(units: Iterable[str]) -> Run:
     """How services are, of systemctl(1)."""
-    return _manager("show", f"--property={','.join(PROPERTIES)}", *sorted(units))
+    return manager("show", f"--property={','.join(PROPERTIES)}", *sorted(units))
 
 
 def answer(units: Collection[str], text: str) -> dict[str, Running]:

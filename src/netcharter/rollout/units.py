@@ -6,9 +6,10 @@ Written after the manual pages systemd.unit(5), systemd.service(5), systemctl(1)
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from netcharter.render import placing
 from netcharter.rollout.shapes import Folder, Remove, Run, Step, Write
 from netcharter.rollout.trouble import RolloutRefused
 
@@ -16,7 +17,8 @@ BOOT_UNIT = "netcharter-boot.service"
 GIVEN_UP = 3  # exit of a timer that tried in vain: starting it again would not help
 REFUSED = 2  # exit of a command whose input can't be used: neither would it there
 
-OURS = b"# Netcharter: "  # how every unit of ours begins
+OURS = placing.OURS.encode("ascii")  # how every unit of ours begins
+PATIENCE = 100.0  # seconds: more than a service manager gives a service to come or go
 PUBLIC = 0o644  # units hold no secrets, and people read them
 
 _PLAIN = re.compile(r"[\w@%+=:,./$\-]+", re.ASCII)
@@ -105,8 +107,8 @@ def installing(place: Place, text: str) -> tuple[Step, ...]:
         written = (Folder(place.folder, 0o755), Write(place.path, data, PUBLIC))
         steps.append(Step("the unit is written", written))
     if place.runs:
-        runs = [_manager("daemon-reload"), _manager("enable", place.name)]
-        runs += [_manager("restart", place.name)] if place.starts else []
+        runs = [manager("daemon-reload"), manager("enable", place.name)]
+        runs += [manager("restart", place.name)] if place.starts else []
         steps.append(Step("the service manager is told", tuple(runs)))
     return tuple(steps)
 
@@ -121,12 +123,13 @@ def removing(place: Place) -> tuple[Step, ...]:
     if not place.runs:
         return (gone,)
     now = ("--now",) if place.starts else ()
-    before = Step("the service manager forgets it", (_manager("disable", *now, place.name),))
-    return before, gone, Step("the service manager is told", (_manager("daemon-reload"),))
+    before = Step("the service manager forgets it", (manager("disable", *now, place.name),))
+    return before, gone, Step("the service manager is told", (manager("daemon-reload"),))
 
 
-def _manager(*words: str) -> Run:
-    return Run(("systemctl", "--no-ask-password", *words))
+def manager(*words: str) -> Run:
+    """The service manager is told something."""
+    return Run(("systemctl", "--no-ask-password", *words), seconds=PATIENCE)
 
 
 def _ours(place: Place) -> None:
@@ -155,5 +158,17 @@ def timer_started(command: Sequence[str], version: int, unique: str) -> tuple[st
         f"--property=RestartPreventExitStatus={GIVEN_UP}",
         "--property=OOMScoreAdjust=-900",
         "--",
-        *(part.replace("$", "$$") for part in command),  # filled in as in a unit
+        *_as_it_is(command),
     )
+
+
+def beside(command: Sequence[str]) -> tuple[str, ...]:
+    """The command by which a service manager runs another as a unit of its own, to its end, and hands
+    on what it prints."""
+    how = ("--quiet", "--wait", "--pipe", "--collect", "--no-ask-password")
+    return ("systemd-run", *how, "--", *_as_it_is(command))
+
+
+def _as_it_is(command: Sequence[str]) -> Iterator[str]:
+    """Variables are filled in as in a unit; here nothing is one."""
+    return (part.replace("$", "$$") for part in command)

@@ -21,6 +21,7 @@ from netcharter.rollout.run.real import RealHost
 from netcharter.rollout.run.trust import demand_own
 from netcharter.rollout.store import STOCK, Paths, kept_by
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
+from netcharter.rollout.units import beside
 from netcharter.rollout.ways import WAYS
 from netcharter.steward import learnt
 from netcharter.steward.duties import (
@@ -110,15 +111,13 @@ def handed(state: Path) -> Handed:
         changing=lambda: changing(state),
         alone=lambda: alone(state),
         delegated=lambda: delegated(state),
-        renumber=renumbered_by((*_outside(), *PROGRAM, "renumber", "--by", NAME, *rest)),
+        renumber=renumbered_by(_outside((*PROGRAM, "renumber", "--by", NAME, *rest))),
     )
 
 
-def _outside() -> tuple[str, ...]:
-    """What puts a program beside the steward's unit, which may do less than a new version takes."""
-    if not os.environ.get("INVOCATION_ID"):  # of systemd.exec(5)
-        return ()
-    return ("systemd-run", "--quiet", "--wait", "--pipe", "--collect")
+def _outside(command: tuple[str, ...]) -> tuple[str, ...]:
+    """A program beside the steward's unit, if that is one: it may do less than a new version takes."""
+    return beside(command) if os.environ.get("INVOCATION_ID") else command  # of systemd.exec(5)
 
 
 def delegated(state: Path) -> str:
