@@ -105,6 +105,8 @@ Type=simple
 ExecStart=/usr/sbin/pppd call netcharter-{device} nodetach
 Restart=always
 RestartSec={AGAIN}
+# What pppd says when it was ended as asked, pppd(8); else it would be told as failed for ever.
+SuccessExitStatus=5
 ProtectHome=yes
 
 [Install]
