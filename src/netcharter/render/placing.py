@@ -23,8 +23,8 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class Service:
-    """A unit of systemd that is enabled and runs while the kit stands. files: names of files of the
-    kit; where one of them is new or another one than before it is begun anew."""
+    """A unit of systemd that runs while the kit stands. files: names of files of the kit; where one
+    of them is new or another one than before it is begun anew."""
 
     unit: str
     files: tuple[str, ...] = ()
