@@ -17,7 +17,7 @@ from ipaddress import ip_interface
 
 DEVICE, PEER = "eth3", "peer"
 LOCAL, OLD, NEW = "fd00:db8:1:3::1/64", "2001:db8:a:3::1/64", "2001:db8:b:3::1/64"
-PATIENCE, QUIET = 6.0, 1.2  # seconds until one comes; in which a farewell would have come
+PATIENCE, QUIET = 15.0, 1.2  # seconds until one comes; in which a farewell would have come
 ETHERNET_IPV6, ICMPV6, ADVERTISEMENT = 0x86DD, 58, 134
 # step -> what is told `ip`, and of which prefix an advertisement then tells whether it is preferred
 STORY = {

@@ -42,7 +42,7 @@ def played(folder: Path, text: str, last: str) -> Story:
     program = (sys.executable, "-m", "tests.kernel.advertisements")
     said = subprocess.run(
         [*needed(), *program, dnsmasq, folder / CONF, last],
-        capture_output=True, text=True, timeout=60, check=False, cwd=Path(__file__).parents[2],
+        capture_output=True, text=True, timeout=120, check=False, cwd=Path(__file__).parents[2],
     )  # fmt: skip
     assert said.returncode == 0, said.stderr
     found = json.loads(said.stdout)
