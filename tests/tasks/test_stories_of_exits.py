@@ -52,6 +52,19 @@ def test_the_line_is_the_one_that_the_exit_says_while_it_is_up(
     assert (step.span.line if step.span else None) == line
 
 
+@pytest.mark.parametrize("starter", ["home", "phones"])
+def test_what_a_line_reaches_itself_goes_by_that_line(starter: str) -> None:
+    """A route to a network of one's own is narrower than any default (RFC 1812 section 5.2.4.3), and
+    is asked before exits are (docs/explanation/kit.md, ways out)."""
+    told = story(starter, "198.51.100.12", "sip")
+    said = "it leaves by mast, to whose own network it is sent"
+    assert any(step.text.startswith(said) for step in told.stories[0].steps)
+    assert any(
+        step.text.startswith("it leaves by dsl")
+        for step in story("home", "203.0.113.12", "sip").stories[0].steps
+    )
+
+
 def test_what_may_leave_by_no_other_line_is_refused_and_the_exit_is_named() -> None:
     told = story("home", "exchange", "https", down=("mast",))
     assert told.as_json()["decided_by"] == "housekeeping 'no-exit'"

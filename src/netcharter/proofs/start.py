@@ -109,11 +109,12 @@ def _at(plan: Plan, code: int, family: int, up: frozenset[str]) -> list[Start]:
     for area in plan.areas:
         if has(area.whole, code):
             return [Start(area.name, code, _stranger(plan))]
-    near = [line for line in plan.lines if has(_network(line), code)]
+    near = [line for line in plan.lines if has(network_of(line), code)]
     return _by_lines(near or plan.lines, code, family, up)
 
 
-def _network(line: LinePlan) -> Ranges:
+def network_of(line: LinePlan) -> Ranges:
+    """The networks of a line's own addresses."""
     return coding.network(*(i.network for i in line.held))
 
 

@@ -22,7 +22,14 @@ from netcharter.plan.terms import Ground, all_reached, service_set
 from netcharter.proofs.ask import NotUnderstood, check_services
 from netcharter.proofs.naming import Naming, listed
 from netcharter.proofs.promises import ground_of
-from netcharter.proofs.start import FAMILY, lines_up, representative, signed_in, starts
+from netcharter.proofs.start import (
+    FAMILY,
+    lines_up,
+    network_of,
+    representative,
+    signed_in,
+    starts,
+)
 from netcharter.proofs.story import delivered_text, row_name, verdict_text
 from netcharter.space.ranges import Ranges, has, intersect, subset, union
 
@@ -323,6 +330,11 @@ def _area_of(plan: Plan, found: Outcome) -> str | None:
 
 def _exit_text(plan: Plan, telling: Telling, chosen: ExitPlan | None) -> str:
     up = [line for line in plan.lines if line.name in telling.environment.lines]
+    near = [line for line in up if has(network_of(line), telling.attempt.destination)]
+    if near:
+        own = f", with {near[0].v4.ip} as its source" if telling.family == 4 and near[0].v4 else ""
+        over = f", whatever {chosen.name} says" if chosen is not None else ""
+        return f"it leaves by {near[0].name}, to whose own network it is sent{over}{own}"
     if telling.family == 6:
         source = coding.decode(telling.attempt.source)
         mine = [x for x in up if x.prefix and not isinstance(source, tuple) and source in x.prefix]
