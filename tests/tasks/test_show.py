@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from datetime import UTC, datetime
 from functools import lru_cache
 from ipaddress import ip_address, ip_interface, ip_network
 from itertools import product
@@ -25,6 +26,7 @@ from netcharter.diagnostics.escape import HIDDEN
 from netcharter.plan import coding, make_plan
 from netcharter.plan.shapes import Plan, Region
 from netcharter.space.ranges import Ranges, has, ranges
+from netcharter.tasks.flips import flips_of
 from netcharter.tasks.show import VIEWS, By, Decision, ShowResult, show, show_charter
 from netcharter.tasks.show_text import show_text
 from netcharter.tasks.show_words import Words
@@ -380,7 +382,8 @@ def test_the_json_has_the_keys_that_its_page_tells() -> None:
     promised = {key for cell in tables for key in re.findall(r"`([a-z0-9_]+)`", cell)}
     exits = "exits: [{from: hut, by: copper, because: its contract}]"
     more = show_charter(Source("c", (SMALL % ("Hut", *["hut"] * 5) + exits).encode())).as_json()
-    assert promised <= _keys(found) | _keys(json.loads(json.dumps(more)))
+    hours = flips_of(tarn_hollow(), datetime(2026, 12, 1, tzinfo=UTC)).as_json()
+    assert promised <= _keys(found) | _keys(json.loads(json.dumps(more))) | _keys(hours)
     assert "view" not in shown().as_json()
 
 
