@@ -183,7 +183,7 @@ def test_what_was_undone_at_once_is_decided_again_by_what_stands_and_spares_who_
     plans = (usable_plan(sources[3]).plan if stood else None, usable_plan(sources[4]).plan)
     session: Any = SimpleNamespace(user="keeper")
     spared: list[Any] = []
-    counted = acts.cut_refused
+    counted = again.cut_refused
 
     def cut_refused(*given: Any, **more: Any) -> Again:
         spared.append(more["spared"])
