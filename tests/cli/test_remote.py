@@ -75,6 +75,8 @@ def test_a_charter_and_what_it_includes_lie_there_only_while_the_command_runs(aw
     place, text = found.stdout.split("\n", 1)
     assert text == rule and place.endswith("/my charter.yaml")
     assert not Path(place).parent.exists()
+    told = (away.parent / "log").read_text(encoding="utf-8")
+    assert "enact --clocks '20" in told  # when the clocks change here, for the gateway to compare
 
 
 def test_a_charter_that_is_none_is_told_here(away: Path) -> None:

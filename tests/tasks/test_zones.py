@@ -17,7 +17,7 @@ from netcharter.charter.read import read
 from netcharter.plan import make_plan
 from netcharter.plan.hours import clock_changes, clocks_part
 from netcharter.plan.shapes import Plan
-from netcharter.tasks.zones import machine_version, shipped, stale
+from netcharter.tasks.zones import machine_version, shipped, stale, told_to_others, unlike
 
 NOW = datetime(2026, 11, 26, tzinfo=UTC)
 HUT = """charter: 1
@@ -114,3 +114,24 @@ def test_every_change_of_a_clock_is_told_with_its_offset() -> None:
         (datetime(2026, 3, 29, 1, tzinfo=UTC), timedelta(hours=1)),
         (datetime(2026, 10, 25, 1, tzinfo=UTC), timedelta()),
     )
+
+
+def test_clocks_that_change_otherwise_where_it_was_planned_are_told() -> None:
+    """London has summer time from 28 March 2027 at 01:00 UTC (tz database 2026f)."""
+    told = told_to_others("Europe/London", NOW)
+    assert unlike("Europe/London", told) is None
+    rest = told.split(" ")[1:]
+    assert rest[:2] == ["2026-11-26T00:00:00Z=0", "2027-03-28T01:00:00Z=3600"]
+    winter = " ".join(("2025b", rest[0]))
+    found = unlike("Europe/London", winter)
+    assert found is not None and found.startswith("from Sun 28 Mar 2027 01:00 UTC on the clocks of")
+    assert "show UTC+01:00 here" in found and "UTC+00:00 where this was planned, by 2025b" in found
+
+
+@pytest.mark.parametrize(
+    "said", ["", "2026f", "2026f now=0", "x 2026-11-26T00:00:00Z=0", "2026f 2026-11-26T00:00:00Z=",
+             "2026f 2026-11-26T00:00:00Z=9999999999999999999"],
+)  # fmt: skip
+def test_clocks_that_are_not_understood_are_an_error(said: str) -> None:
+    with pytest.raises((ValueError, OverflowError)):
+        unlike("Europe/London", said)

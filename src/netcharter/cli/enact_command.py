@@ -66,6 +66,7 @@ from netcharter.tasks.enacting.checks import CHECKS
     "--output", "-o", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
     help="with --ports: write the charter with the devices that were found",
 )  # fmt: skip
+@click.option("--clocks", hidden=True, help="the clock changes where it was planned")
 @click.option("--only-judge", is_flag=True, help="judge it for this machine; change nothing")
 @json_option
 @exits
@@ -74,7 +75,7 @@ def cli(charter: Path, state: Path, on: str | None, as_json: bool, **said: Any) 
     """Put a charter in place on this machine, on trial: it is undone unless you keep it."""
     _sensible(on, said)
     if on is not None:
-        return elsewhere(on, charter)
+        return elsewhere(on, charter, ("--clocks", _clocks_here(charter)))
     if said["prepare"]:
         return _prepared(charter, state, as_json, said)
     rolling = work(state, quiet=as_json)
@@ -89,6 +90,28 @@ def cli(charter: Path, state: Path, on: str | None, as_json: bool, **said: Any) 
     if not _wanted(ready, said, as_json):
         return 1
     return _enacted(rolling, ready, stood, said, as_json)
+
+
+def _clocks_here(charter: Path) -> str:
+    """When the site's clocks change, as this machine knows it, for the machine where it is enacted."""
+    from netcharter.tasks.sources import usable_plan
+    from netcharter.tasks.zones import told_to_others
+
+    return told_to_others(usable_plan(source(charter)).plan.timezone, clock())
+
+
+def _other_clocks(given: Any, clocks: str | None) -> list[str]:
+    """What is said where they change otherwise here."""
+    from netcharter.tasks.sources import usable_plan
+    from netcharter.tasks.zones import unlike
+
+    if clocks is None:
+        return []
+    try:
+        found = unlike(usable_plan(given).plan.timezone, clocks)
+    except (ValueError, OverflowError):
+        raise click.UsageError("--clocks is for Netcharter itself to say") from None
+    return [found] if found else []
 
 
 def _stands(rolling: Any, said: dict[str, Any]) -> Any:
@@ -147,7 +170,8 @@ def _judged(rolling: Any, charter: Path, said: dict[str, Any]) -> Any:
     acts.demand_tables(rolling, said["set_aside"])
     given = acts.with_kept_areas(rolling, source(charter))
     cut = cut_over(given, said["leave"]) if said["leave"] else None
-    unused = [f"not used: {why}" for why in acts.delegated(rolling, given)[1].values()]
+    notes = [f"not used: {why}" for why in acts.delegated(rolling, given)[1].values()]
+    notes += _other_clocks(given, said["clocks"])
     with progress() as heard:
         return judged(
             cut.source if cut else given,
@@ -156,7 +180,7 @@ def _judged(rolling: Any, charter: Path, said: dict[str, Any]) -> Any:
             kept=acts.kept_plan(rolling),
             waived=said["waive"],
             as_kept=lambda: acts.as_kept(rolling),
-            in_the_way=lambda files: (*acts.in_the_way(rolling, files), *unused),
+            in_the_way=lambda files: (*acts.in_the_way(rolling, files), *notes),
             diverting=lambda plan, files: acts.diverting(rolling, plan, files),
             set_aside=said["set_aside"],
             cut=cut,

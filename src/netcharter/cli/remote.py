@@ -62,11 +62,11 @@ def there(host: str, words: Sequence[str], *, terminal: bool, folder: str = ".")
     return code
 
 
-def elsewhere(host: str, charter: Path | None = None) -> int:
+def elsewhere(host: str, charter: Path | None = None, more: Sequence[str] = ()) -> int:
     """The command that runs just now, with all that was said, on a host instead.
 
     charter: the argument that is a charter; a copy of it, and of what it includes, lies there while
-    the command runs.
+    the command runs. more: options that are said there besides.
     """
     context = click.get_current_context()
     terminal = not context.params.get("as_json")
@@ -84,7 +84,8 @@ def elsewhere(host: str, charter: Path | None = None) -> int:
             path = f"{folder}/{name}"
             above = shlex.quote(str(Path(path).parent))
             _said(host, f"mkdir -p {above} && cat > {shlex.quote(path)}", data)
-        words = _words(context, charter.name)
+        name, *words = _words(context, charter.name)
+        words = [name, *more, *words]
         return there(host, words, terminal=terminal, folder=folder)
     finally:
         _gone(host, folder)

@@ -22,6 +22,7 @@ from netcharter.plan.hours import clock_changes, clocks_part
 from netcharter.plan.shapes import Plan
 
 AHEAD = timedelta(days=731)  # how far two versions are compared: two years
+_SECOND = timedelta(seconds=1)
 _LAST = datetime(9990, 1, 1, tzinfo=UTC)  # arithmetic with dates ends soon after
 _VERSION = re.compile(r"(?:# version )?(\d{4}[a-z]{1,2})\s*")
 
@@ -84,19 +85,56 @@ def stale(
     if parts is None:
         return ()
     instant, right, wrong = parts
-    day = instant.astimezone(UTC).strftime("%a %d %b %Y %H:%M")
     return (
         Diagnostic(
             "zone-data-old",
             "warning",
             f"this machine's own time zone data ({version}) set the clocks of {plan.timezone} to"
             f" UTC{_signed(wrong)} where {shipped()}, by which this is judged, says"
-            f" UTC{_signed(right)}; from {day} UTC",
+            f" UTC{_signed(right)}; from {_moment(instant)} on",
             plan.charter.where("site", "timezone"),
             help="bring its package tzdata up to date, and that of the gateway: other programs there"
             " go by it",
         ),
     )
+
+
+def told_to_others(timezone: str, now: datetime) -> str:
+    """The clock changes ahead in one line, for Netcharter on another machine (`unlike`): version,
+    then instants with the seconds east of UTC from then on. now: aware, in UTC."""
+    changes = clock_changes(ZoneInfo(timezone), now, min(now, _LAST) + AHEAD)
+    parts = (f"{at:%Y-%m-%dT%H:%M:%SZ}={offset // _SECOND}" for at, offset in changes)
+    return " ".join((data_in_use(), *parts))
+
+
+def unlike(timezone: str, told: str) -> str | None:
+    """In words, where the clocks of a zone change otherwise here than where a charter was planned,
+    which told so by `told_to_others`. Raises ValueError where that is not understood."""
+    version, *parts = told.split(" ")
+    theirs = tuple(_heard(part) for part in parts)
+    if not _VERSION.fullmatch(version) or not theirs:
+        raise ValueError(told)
+    start = theirs[0][0]
+    ours = clock_changes(ZoneInfo(timezone), start, min(start, _LAST) + AHEAD)
+    parts_at = clocks_part(ours, theirs)
+    if parts_at is None:
+        return None
+    instant, here, there = parts_at
+    return (
+        f"from {_moment(instant)} on the clocks of {timezone} show UTC{_signed(here)} here, by the"
+        f" time zone data {data_in_use()}, and UTC{_signed(there)} where this was planned, by"
+        f" {version}: hours begin and end at other instants; bring the older data up to date"
+    )
+
+
+def _heard(part: str) -> tuple[datetime, timedelta]:
+    at, _, seconds = part.partition("=")
+    instant = datetime.strptime(at, "%Y-%m-%dT%H:%M:%SZ").replace(tzinfo=UTC)
+    return instant, timedelta(seconds=int(seconds))
+
+
+def _moment(instant: datetime) -> str:
+    return instant.astimezone(UTC).strftime("%a %d %b %Y %H:%M UTC")
 
 
 def _machine_zone(key: str, folders: Iterable[str]) -> ZoneInfo | None:
