@@ -51,6 +51,28 @@ def test_what_did_not_come_off_is_tried_again_ever_less_often(state: str) -> Non
     assert pauses[:4] == [30, 60, 120, 240] and set(pauses[5:]) == {900}
 
 
+def test_a_provider_that_changes_his_mind_all_the_time_fills_no_disk() -> None:
+    """A version for each change stays on the disk; so in a day there are not 8640 of them."""
+    done, kept, times = MINE, prefixes.State(), list[timedelta]()
+    told, day = list[bool](), timedelta(days=1)
+    for second in range(0, int(day.total_seconds()), 10):
+        now = NOW + timedelta(seconds=second)
+        found = prefixes.decide(kept, facts(f"{second} a=b", done), now)
+        kept = found.state
+        told.append(any(one.bad and "again and again" in one.text for one in found.reports))
+        if found.effects:
+            times.append(now - NOW)
+            done = replace(MINE, state="renumbered", mark=f"{second} a=b", at=now)
+    assert len(times) <= 6 + day // timedelta(minutes=10)
+    assert times[5] < timedelta(minutes=2) and times[-1] > day - timedelta(minutes=11)
+    assert not any(told[:6]) and all(told[7:])
+    quiet = prefixes.decide(kept, facts(done.mark, done), NOW + day + prefixes.WITHIN)
+    assert not any(one.bad for one in quiet.reports) and quiet.effects == ()
+    # A clock that is put back holds nothing up.
+    before = prefixes.decide(kept, facts("new a=b", done), NOW - day)
+    assert before.effects == (Renumber("new a=b"),)
+
+
 def test_that_somebody_else_is_at_work_is_told_where_it_goes_on() -> None:
     """Nobody is told of a trial of five minutes; a state folder that can't be used is busy for good."""
     done, kept, told = replace(MINE, state="busy", text="kept can't be used"), prefixes.State(), []

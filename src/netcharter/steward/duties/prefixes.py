@@ -4,12 +4,15 @@ A program of its own does that (`netcharter renumber`), since it takes a plan an
 only said when: where something else is delegated, or something else is kept, than when that was done
 last; and again where somebody else was at work, or it did not go well. What can't be used is told
 once, and that somebody else is at work where that goes on.
+
+Each time makes a version that stays on the disk, and how often is a provider's to say: one that tells
+another prefix again and again is followed now and then only, and told.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from netcharter.rollout.reading import Fields
@@ -18,18 +21,23 @@ from netcharter.steward.shapes import Decision, Duty, Effect, Facts, Renumber, R
 EVERY = timedelta(seconds=3)
 FIRST, LONGEST = timedelta(seconds=30), timedelta(minutes=15)  # until it is tried again
 MISSED = timedelta(minutes=1)  # for which a line may be without a prefix before that is told
-OFTEN = 4  # tries while somebody else is at work, eight minutes, before that is told
+PATIENT = 4  # tries while somebody else is at work, eight minutes, before that is told
+MANY, WITHIN = 6, timedelta(hours=2)  # times that it is done as soon as there is something new
+SPACED = timedelta(minutes=10)  # between two, beyond them
 LIMIT = 300.0  # seconds that it may take
 FAILED = frozenset({"undone", "not known"})
 REFUSED, EXCHANGE, NONE = "prefixes/refused", "prefixes/exchange", "prefixes/none"
+AGAIN = "prefixes/often"
 
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """tries: in a row without success. since: when lines were first seen without a prefix."""
+    """tries: in a row without success. since: when lines were first seen without a prefix. Not kept on
+    the disk: recent, when something was taken over within the last two hours."""
 
     tries: int = 0
     since: datetime | None = None
+    recent: tuple[datetime, ...] = field(default=(), compare=False)
 
 
 def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
@@ -39,13 +47,27 @@ def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
         return Decision(State(), (), now + EVERY, tuple(_reports(None, State(), now)))
     done = found.done
     effects: tuple[Effect, ...] = ()
+    state = replace(state, recent=_recent(state.recent, done, now))
     if done is None or done.mark != found.mark:
-        effects, state = (Renumber(found.mark),), State(0, state.since)
+        if not _waits(state, now):
+            effects, state = (Renumber(found.mark),), replace(state, tries=0)
     elif done.state in FAILED | {"busy"} and now - done.at >= _pause(state.tries):
-        effects, state = (Renumber(found.mark),), State(state.tries + 1, state.since)
+        effects, state = (Renumber(found.mark),), replace(state, tries=state.tries + 1)
     if done is not None:
-        state = State(state.tries, (state.since or now) if done.without else None)
+        state = replace(state, since=(state.since or now) if done.without else None)
     return Decision(state, effects, now + EVERY, tuple(_reports(done, state, now)))
+
+
+def _recent(
+    before: tuple[datetime, ...], done: Renumbering | None, now: datetime
+) -> tuple[datetime, ...]:
+    """In order. What a clock that was put back has in the future does not count."""
+    anew = {done.at} if done is not None and done.state == "renumbered" else set()
+    return tuple(sorted(at for at in {*before, *anew} if timedelta() <= now - at < WITHIN))
+
+
+def _waits(state: State, now: datetime) -> bool:
+    return len(state.recent) >= MANY and now - state.recent[-1] < SPACED
 
 
 def _pause(tries: int) -> timedelta:
@@ -55,10 +77,16 @@ def _pause(tries: int) -> timedelta:
 def _reports(done: Renumbering | None, state: State, now: datetime) -> Iterator[Report]:
     refused = "; ".join(done.refused) if done else ""
     yield Report(REFUSED, bool(refused), refused and f"not used: {refused}", mark=refused)
-    busy = done is not None and done.state == "busy" and state.tries >= OFTEN
+    busy = done is not None and done.state == "busy" and state.tries >= PATIENT
     stays = busy or (done is not None and done.state in FAILED | {"refused"})
     text = f"what is delegated could not be taken over: {done.text}" if done and stays else ""
     yield Report(EXCHANGE, stays, text, "urgent", mark=text)
+    many = len(state.recent) >= MANY
+    text = (
+        f"providers delegate other prefixes again and again: taken over {MANY} times and more within"
+        f" two hours, and every {SPACED // timedelta(minutes=1)} minutes at most until that ends"
+    )
+    yield Report(AGAIN, many, text if many else "")
     late = state.since is not None and now - state.since >= MISSED
     without = ", ".join(done.without) if done and late else ""
     text = f"nothing is delegated over {without}: there, hosts have no IPv6 internet"
