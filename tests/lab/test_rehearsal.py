@@ -48,6 +48,14 @@ areas: {office: {device: eth2, hosts: 5}}
 lines: {copper: {device: eth0}}
 areas: {office: {device: "1", hosts: 5}}
 """,
+    "a line's broadcast address, and an exit that allows another line alone": """\
+lines:
+  copper: {device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9}
+  mast: {device: eth1, address: 192.0.2.18/28, next-hop: 192.0.2.17, role: standby}
+areas: {office: {device: eth2, prefix: 10.7.0.0/27}}
+rules: [{let: office, reach: internet, with: [http, https]}]
+exits: [{from: office, by: copper, or-else: refused}]
+""",
 }
 
 

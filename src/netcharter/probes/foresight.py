@@ -169,10 +169,10 @@ def _untryable(stage: Stage, packet: _Packet, outcome: Outcome) -> str:
         )
     if spot.kind in ("own", "link", "group") and spot.name and spot.name not in up:
         return f"it lies on the line {spot.name}, which is down"
-    if outcome.row.routed and spot.kind == "link":
+    if outcome.row.routed and spot.kind in ("link", "group") and spot.name:
         return (
-            f"a neighbour on the line {spot.name} is reached directly, from whatever source, while "
-            "the plan refuses sources that belong to a line that is down"
+            f"what lies on the line {spot.name} is reached directly, from whatever source and by "
+            "whatever exit, while the plan refuses what belongs to another line"
         )
     if has(stage.broadcasts_down(up), attempt.source):
         return "the kernel knows the broadcast address of a line only while the line is up"
