@@ -261,6 +261,38 @@ def test_where_all_look_dead_everything_stays_and_an_alarm_is_raised() -> None:
     assert site.out == {("copper", 4)} and site.bad() == ["lines/copper"]
 
 
+def test_a_line_whose_targets_are_silent_is_used_where_the_other_surely_leads_nowhere() -> None:
+    """The target may be down itself: with the mast unplugged nothing else can be had."""
+    site = well()
+    site.many(4, DEAD, GOOD)
+    assert site.out == {("copper", 4)}
+    site.many(1, DEAD, PULLED)
+    assert site.out == {("mast", 4)} and set(site.bad()) >= {"lines/copper", "lines/IPv4"}
+    site.many(int(FIRST / EVERY) + 2, DEAD, GOOD)
+    assert site.out == {("copper", 4)}
+    site.many(2, PULLED, PULLED)  # of two that are alike it is the one that it was
+    assert site.out == {("copper", 4)}
+    site.many(SILENT, DEAD, PULLED)  # and its cable is there again
+    assert site.out == {("mast", 4)}
+
+
+def test_a_line_that_waits_for_having_been_good_does_not_wait_where_there_is_no_other() -> None:
+    site = well()
+    for _ in range(6):
+        site.many(1, PULLED)
+        while site.up() is False:
+            site.many(1, GOOD)
+    site.many(1, PULLED)
+    site.many(int(FIRST / EVERY) + 2, GOOD)
+    assert site.up() is False and site.out == {("copper", 4)}  # it flapped, and has to wait long
+    site.many(1, GOOD, PULLED)
+    assert site.up() is False and site.out == {("mast", 4)}
+    site.many(1, PULLED, PULLED)
+    assert site.out == {("mast", 4)}  # nothing is any better
+    site.many(2, GOOD, PULLED)
+    assert site.out == {("mast", 4)}
+
+
 def test_where_all_are_bad_those_that_answer_at_all_are_used() -> None:
     site = well()
     for number in range(20):

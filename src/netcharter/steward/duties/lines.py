@@ -7,7 +7,7 @@ answer at all; so it only counts once it has. A line that failed comes back afte
 while, and for twice as long each time it fails again soon.
 
 The last line is never taken away: where all look dead, those that still answer a little are used,
-or else everything stays where it was.
+or else everything stays where it was, unless that is surely dead and another may not be.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
         return Decision(State(), (), now + IDLE)
     ways = facts.schedule.ways
     legs = {leg.key: _judged(state.legs.get(leg.key), leg, seen) for leg in ways.legs}
-    out = frozenset(key for v in (4, 6) for key in out_of(ways, v, legs, state.out))
+    out = frozenset(key for v in (4, 6) for key in out_of(ways, v, legs, state.out, seen.at))
     stays, kept = staying.decided(state.stays, ways, state.out, out, seen)
     effects: list[Effect] = [*kept]
     if ways.gone and state.out - out:
@@ -158,16 +158,38 @@ def failed(legs: Mapping[Key, Condition]) -> frozenset[Key]:
 
 
 def out_of(
-    ways: Ways, family: int, legs: Mapping[Key, Condition], before: frozenset[Key]
+    ways: Ways,
+    family: int,
+    legs: Mapping[Key, Condition],
+    before: frozenset[Key],
+    at: float,
 ) -> frozenset[Key]:
-    """The legs of an IP version that new conversations are kept from; never all of them."""
+    """The legs of an IP version that new conversations are kept from; never all of them. at: seconds
+    from boot.
+
+    Where all have failed, whatever carries something is used, and one that only waits for having
+    been good long enough. Else all stays as it was, but nobody is left to a line that surely leads
+    nowhere while another may lead somewhere: that its targets are silent can be theirs.
+    """
     every = frozenset(leg.key for leg in ways.of(family))
     down = frozenset(key for key in every if legs[key].up is False)
     if down != every:
         return down
-    poor = frozenset(key for key in down if legs[key].why in POOR)
-    stay = down - poor if poor else before & down
-    return stay if stay != every else frozenset()
+    carrying = frozenset(key for key in every if _carries(legs[key], at))
+    if carrying:
+        return every - carrying
+    hopeful = frozenset(key for key in every if _may_carry(legs[key])) or every
+    stay = before & hopeful
+    return every - hopeful | (stay if stay != hopeful else frozenset())
+
+
+def _carries(now: Condition, at: float) -> bool:
+    """Whether a line that failed carries something all the same."""
+    return now.why in POOR or (now.good is not None and at - now.good >= FIRST)
+
+
+def _may_carry(now: Condition) -> bool:
+    return now.why not in NOW or now.good is not None
 
 
 # --- one line ------------------------------------------------------------------------------------
@@ -208,7 +230,7 @@ def _judged(before: Condition | None, leg: Leg, seen: Seen) -> Condition:
 
 def _failed(now: Condition, leg: Leg, seen: Seen, gone: Why) -> Condition:
     """A line that failed: it gets worse, is good from now on, or comes back."""
-    why = gone if gone and (now.why in POOR or gone in NOW) else now.why
+    why = gone if gone and (now.why in (*POOR, *NOW) or gone in NOW) else now.why
     fine = _recovers(leg, now)
     if gone or fine is False:
         return replace(now, why=why, fresh=0, good=None)
