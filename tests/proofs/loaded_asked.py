@@ -60,7 +60,13 @@ def holds(plan: Plan, leaf: Loaded, case: Case) -> bool:
         and has(leaf.destination, attempt.destination)
         and has(leaf.service, attempt.service)
         and all(member(plan, name, case) == wanted for name, _, wanted in leaf.held)
+        and all(_keeps(words) is wanted for kind, words, wanted in leaf.given if kind == "limit")
     )
+
+
+def _keeps(words: str) -> bool:
+    """Whether a limit is true of who keeps it; what is over it is true of the others."""
+    return not words.startswith("over ")
 
 
 def leaves(plan: Plan, leaf: Loaded, case: Case) -> bool:
