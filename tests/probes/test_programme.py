@@ -17,9 +17,13 @@ from netcharter.charter.model import Charter
 from netcharter.charter.read import read
 from netcharter.lab.world import world
 from netcharter.plan import coding, labels, make_plan
+from netcharter.plan.fate import Attempt, Environment
 from netcharter.plan.shapes import Plan
-from netcharter.probes.programme import MOST, programme
+from netcharter.probes import pacing
+from netcharter.probes.programme import MOST, chosen, programme
 from netcharter.probes.shapes import GATEWAY, Probe, Programme, World
+from netcharter.probes.stage import Stage
+from netcharter.probes.trials import Trial
 from netcharter.space.ranges import has
 from tests.oracle.compared import NOW, pair
 from tests.render.plans import area, line, small_charter
@@ -235,6 +239,33 @@ def test_no_two_probes_send_the_same_in_the_same_setting(repository: Path) -> No
         assert max(keys.values()) == 1
         ports = {probe.packet.port for probe in found.probes}
         assert len(ports) == len(found.probes)
+
+
+def test_two_that_have_asked_often_enough_are_not_both_asked_for_by_one_third() -> None:
+    """A kernel refuses one source for want of a route so often only (`pacing`)."""
+    plan, _ = small()
+    where = world(plan)
+    environment = Environment(frozenset(), coding.NOBODY, AT)
+    hardware = Stage(plan, where).seats.visitor("office").hardware
+    trials = [
+        Trial(
+            Attempt(
+                "office",
+                coding.address(IPv4Address(f"10.7.0.{last}")),
+                hardware,
+                coding.address(IPv4Address(f"11.22.33.{far}")),
+                (6 << 16) + 443,
+            ),
+            environment,
+        )
+        for far in range(1, pacing.BURST + 2)
+        for last in (2, 3)
+    ]
+    found = chosen(plan, where, [(trial, f"number {n}") for n, trial in enumerate(trials)])
+    sent = [(probe.packet.source, probe.packet.destination) for probe in found.probes]
+    assert len(set(sent)) == len(sent) == len(trials) - 1
+    purposes = {part for probe in found.probes for part in probe.purpose.split("; ")}
+    assert purposes == {f"number {n}" for n in range(len(trials))}
 
 
 def test_the_same_plan_gives_the_same_programme() -> None:

@@ -59,13 +59,15 @@ class _Draft:
 
 @dataclass(slots=True)
 class _Collected:
-    """Probes by what they send and in which setting; each is tried once."""
+    """Probes by what they send and in which setting; each is tried once. paced: under which key what
+    was asked for stands, where it comes from another source."""
 
     stage: Stage
     limit: int
     drafts: dict[Key, _Draft] = field(default_factory=dict)
     unprobed: dict[Unprobed, None] = field(default_factory=dict)
     cut: int = 0
+    paced: dict[Key, Key] = field(default_factory=dict)
     pacer: Pacer = field(init=False)
     _settings: dict[tuple[object, int], Setting] = field(default_factory=dict)
 
@@ -85,10 +87,7 @@ class _Collected:
             self.unprobed[Unprobed(purpose, foresight.why)] = None
             return
         key = self._key(trial)
-        known = self.drafts.get(key)
-        if known is not None:
-            if purpose not in known.purposes:
-                known.purposes.append(purpose)
+        if self._known(self.paced.get(key, key), purpose):
             return
         if self.room < 1:
             self.cut += 1
@@ -97,7 +96,17 @@ class _Collected:
         if paced is None:
             self.unprobed[Unprobed(purpose, pacing.WHY)] = None
             return
-        self.drafts[key] = _Draft(paced, self._station(paced), foresight, key[-1], [purpose])
+        sent = self._key(paced)
+        self.paced[key] = sent
+        if not self._known(sent, purpose):
+            self.drafts[sent] = _Draft(paced, self._station(paced), foresight, key[-1], [purpose])
+
+    def _known(self, key: Key, purpose: str) -> bool:
+        """Whether such a probe is there; then it is for this, too."""
+        known = self.drafts.get(key)
+        if known is not None and purpose not in known.purposes:
+            known.purposes.append(purpose)
+        return known is not None
 
     def _key(self, trial: Trial) -> Key:
         source, destination = self.ends(trial)
