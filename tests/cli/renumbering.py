@@ -3,7 +3,7 @@
     desk -- eth2  gateway  eth0 -- far (provider and internet)
     shop -- eth5
 
-The provider runs dhcpd, the gateway what its kit says: dhclient with the kit's script, and dnsmasq,
+The provider runs dhcpd, the gateway what its kit says: dhcpcd with the kit's scripts, and dnsmasq,
 from which the desk learns its addresses as any host does.
 """
 
@@ -24,7 +24,7 @@ from pathlib import Path
 import pytest
 
 from netcharter.render.advertising import CONF
-from netcharter.render.delegation import AT, FOLDER, SCRIPT
+from netcharter.render.delegation import ASKER, AT, FOLDER, SCRIPT
 from tests.cli.gateway import Gateway, Machine, beside, gateway
 from tests.rollout.bench import Bench
 from tests.steward.running import Running, steward
@@ -113,17 +113,22 @@ class Site:
         """What systemd would run on a machine: the units' programs, with folders of the test's."""
         kit = self.state / "versions" / "0001" / "kit"
         (self.state / "learnt").mkdir(exist_ok=True)
-        script = self.place.folder / SCRIPT
-        shutil.copy(kit / SCRIPT, script)
-        script.chmod(0o755)
         unit = (kit / "prefix-1.service").read_text()
         (line,) = [one for one in unit.splitlines() if one.startswith("ExecStart=")]
-        learnt = str(self.state / "learnt")
-        words = shlex.split(line.partition("=")[2].replace(FOLDER, learnt).replace(AT, str(script)))
-        client = program("dhclient", "dhcp/sbin/dhclient")
-        # As the unit does: dhclient 4.4.3 may end in the midst of such short times (dhc6.c:279).
-        again = f"while :; do {shlex.join([client, *words[1:]])}; sleep 1; done"
-        self._begun(self.place.bench, ["sh", "-c", again])
+        _, *words, _ = shlex.split(line.partition("=")[2])
+        client = Path(program("dhcpcd", "dhcp/usr/sbin/dhcpcd")).parent
+        folder = self.place.folder
+        for name in (SCRIPT, ASKER, "prefix-1.conf"):
+            text = (kit / name).read_text().replace(FOLDER, str(self.state / "learnt"))
+            text = text.replace("PATH=/usr", f"PATH={client}:/usr").replace(
+                AT, f"{folder}/{SCRIPT}"
+            )
+            (folder / name).write_text(text)
+            (folder / name).chmod(0o755)
+        asks = shlex.join([f"{folder}/{ASKER}", *words, f"{folder}/prefix-1.conf"])
+        own = "mount -t tmpfs none /var/lib; mkdir /var/lib/dhcpcd; mount -t tmpfs none /run"
+        again = f"{own}; while :; do {asks}; sleep 1; done"
+        self._begun(self.place.bench, ["unshare", "--mount", "sh", "-c", again])
         told = program("dnsmasq", "bin/dnsmasq")
         settings = [
             "--user=root",

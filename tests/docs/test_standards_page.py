@@ -172,10 +172,11 @@ ADVERTISED: Sequence[Row] = (
 
 ASKING, PLANNED = "tests/render/test_delegation.py", "tests/plan/test_delegated.py"
 FOLLOWS = "tests/cli/test_renumbering.py::test_the_site_follows_its_prefix"
-ASKED = f"{ASKING}::test_dhclient_and_a_server_renew_change_and_fall_silent"
+ASKED = f"{ASKING}::test_a_client_and_a_server_renew_change_and_fall_silent"
+OVER = "test_over_a_session_too_which_takes_nothing_along_when_it_ends"
 DELEGATED: Sequence[Row] = (
     ("RFC 7084 WPD-1", "a prefix is asked for by DHCPv6", "yes",
-     "by Debian's dhclient, where the charter says `delegated`; not over PPPoE", ASKED),
+     "by Debian's dhcpcd, where the charter says `delegated`", ASKED),
     ("RFC 7084 WPD-2", "a hint of the size has room for a /64 for each area", "yes", "/56, or /48",
      f"{ASKING}::test_rfc7084_wpd_2_the_hint_is_large_enough_for_every_area"),
     ("RFC 7084 WPD-3", "another size is taken; one too small is told", "yes",
@@ -191,6 +192,8 @@ DELEGATED: Sequence[Row] = (
      "with the exchange of the kit, seen at a host", FOLLOWS),
     ("RFC 7084 L-14", "what still comes from an old prefix is told (ICMPv6 type 1, code 5)", "no",
      "it counts as forged, and is refused in silence", FOLLOWS),
+    ("RFC 8415 section 11.4", "the client's name follows from a hardware address", "yes",
+     "in a PPPoE session that of the network card below it", f"{ASKING}::{OVER}"),
     ("RFC 8415 section 18.2.4, 18.2.5", "renewed, then rebound, then begun anew", "yes",
      "and not used beyond its time", ASKED),
     ("RFC 8415 section 18.2.10.1", "a lifetime of 0 takes a prefix away", "yes", "", ASKED),

@@ -190,7 +190,6 @@ def test_a_profile_says_how() -> None:
     [
         ("/sbin/dhclient\0-4\0eth2\0", True),
         ("dhclient\0eth3\0", False),
-        ("/sbin/dhclient\0-6\0-P\0-e\0netcharter_line=2\0eth2\0", False),
         ("dhcpcd: [manager]\0", True),
         ("/usr/sbin/dhcpcd\0", True),
         ("udhcpc\0-i\0eth2\0", True),
@@ -200,6 +199,14 @@ def test_a_profile_says_how() -> None:
 )
 def test_dhcp_clients(words: str, found: bool) -> None:
     assert [one.by for one in managed({}, words)] == (["a DHCP client"] if found else [])
+
+
+def test_what_asks_for_our_prefixes_is_nobody_elses() -> None:
+    """dhcpcd's words are but its own title; /proc/*/cgroup as systemd 252 leaves it."""
+    path = "/proc/100/cgroup"
+    for unit, by in (("netcharter-prefix-2", []), ("dhcpcd", ["a DHCP client"])):
+        files = {path: f"0::/system.slice/{unit}.service\n"}
+        assert [one.by for one in managed(files, "dhcpcd: eth2 [ip6]\0")] == by
 
 
 # --- units ---------------------------------------------------------------------------------------

@@ -1,9 +1,12 @@
-"""What dhclient is told of a line whose prefix the provider delegates, after dhclient(8) and RFC 8415.
+"""What dhcpcd is told of a line whose prefix the provider delegates, after dhcpcd(8) and RFC 8415.
 
-One unit per line, and one script that all share. Nothing of it sets an address: the script writes
-down what was delegated, and the steward makes the plan anew with it. What comes from the provider is
-a string of somebody else's in the environment of a shell: only what looks like a prefix or a number
-goes on, and nothing of it is ever run or expanded again.
+One unit and one file of settings per line, and two scripts that all share. Nothing of it sets an
+address, and without CAP_NET_ADMIN it could not: a script writes down what was delegated, and the
+steward makes the plan anew with it. What comes from the provider is a string of somebody else's in
+the environment of a shell: only what looks like a prefix or a number goes on, and nothing of it is
+ever run or expanded again.
+
+A PPPoE session has no hardware address; dhcpcd asks over it all the same.
 """
 
 from __future__ import annotations
@@ -12,10 +15,13 @@ from netcharter.plan.shapes import LinePlan, Plan
 from netcharter.render.escape import bare_device, remark
 from netcharter.render.placing import OURS, UNITS, Placed, Service
 
-SCRIPT, AT = "prefix.sh", "/etc/netcharter/prefix.sh"
+FOLDER_OF_SETTINGS = "/etc/netcharter"
+SCRIPT, AT = "prefix.sh", f"{FOLDER_OF_SETTINGS}/prefix.sh"
+ASKER, ASKER_AT = "prefix-ask.sh", f"{FOLDER_OF_SETTINGS}/prefix-ask.sh"
 STATE = "netcharter/learnt"  # below /var/lib
 FOLDER = f"/var/lib/{STATE}"
 AGAIN = 5  # seconds until it is begun anew
+PATIENCE = 600  # seconds for a device to come, before the unit is begun anew
 MOST = 8  # prefixes of one line that are remembered
 # What a site asks for (RFC 7084 WPD-2: one /64 for each area, rounded up to a nibble, and more).
 USUAL, LARGE = 56, 48
@@ -24,52 +30,77 @@ USUAL, LARGE = 56, 48
 def delegation(plan: Plan) -> dict[str, str]:
     """The files by name; none where no prefix is delegated."""
     lines = _asking(plan)
-    found = {_file(line): _unit(line, _wanted(plan)) for line in lines}
-    return found | ({SCRIPT: _SCRIPT} if lines else {})
+    found = {_unit_file(line): _unit(line) for line in lines}
+    found |= {_settings_file(line): _settings(line, _wanted(plan)) for line in lines}
+    return found | ({SCRIPT: _SCRIPT, ASKER: _ASKER} if lines else {})
 
 
 def placed(plan: Plan) -> tuple[Placed, ...]:
     """Where each of them is to lie."""
     lines = _asking(plan)
-    units = [Placed(_file(line), f"{UNITS}/{_name(line)}") for line in lines]
-    return (*units, *((Placed(SCRIPT, AT, 0o755),) if lines else ()))
+    found = [Placed(_unit_file(line), f"{UNITS}/{_name(line)}") for line in lines]
+    found += [Placed(_settings_file(line), _settings_at(line)) for line in lines]
+    scripts = (Placed(SCRIPT, AT, 0o755), Placed(ASKER, ASKER_AT, 0o755))
+    return (*found, *(scripts if lines else ()))
 
 
 def services(plan: Plan) -> tuple[Service, ...]:
     """One for each line."""
-    return tuple(Service(_name(line), (_file(line), SCRIPT)) for line in _asking(plan))
+    return tuple(
+        Service(_name(line), (_unit_file(line), _settings_file(line), SCRIPT, ASKER))
+        for line in _asking(plan)
+    )
 
 
 def _asking(plan: Plan) -> list[LinePlan]:
     return [line for line in plan.lines if line.delegated]
 
 
-def _file(line: LinePlan) -> str:
+def _unit_file(line: LinePlan) -> str:
     return f"prefix-{line.number}.service"
 
 
+def _settings_file(line: LinePlan) -> str:
+    return f"prefix-{line.number}.conf"
+
+
+def _settings_at(line: LinePlan) -> str:
+    return f"{FOLDER_OF_SETTINGS}/{_settings_file(line)}"
+
+
 def _name(line: LinePlan) -> str:
-    return f"netcharter-{_file(line)}"
+    return f"netcharter-{_unit_file(line)}"
 
 
 def _wanted(plan: Plan) -> int:
     return USUAL if len(plan.numbered) < 1 << 64 - USUAL else LARGE
 
 
-def command(line: LinePlan, length: int, folder: str = FOLDER, script: str = AT) -> tuple[str, ...]:
-    """The client in the foreground. -P: it asks for prefixes alone. The name by which the provider
-    knows it follows from the device (RFC 8415 section 11.4), so that it outlives the disk."""
-    said = (f"netcharter_line={line.number}", f"netcharter_device={bare_device(line.device)}")
-    return (
-        *("/sbin/dhclient", "-6", "-P", "-D", "LL", "-d", "--no-pid"),
-        *("--prefix-len-hint", str(length), "-cf", "/dev/null", "-sf", script),
-        *("-lf", f"{folder}/{line.number}.leases"),
-        *(part for one in (*said, f"netcharter_folder={folder}") for part in ("-e", one)),
-        bare_device(line.device),
-    )
+def command(line: LinePlan) -> tuple[str, ...]:
+    """Asks in the foreground, once there is a device to ask over."""
+    return (ASKER_AT, bare_device(line.device), bare_device(line.ethernet), _settings_at(line))
 
 
-def _unit(line: LinePlan, length: int) -> str:
+def _settings(line: LinePlan, length: int) -> str:
+    """For prefixes alone. The number of the line tells those of one gateway apart (IAID, RFC 8415
+    section 12.1). Of this machine nothing is told: no name, no program."""
+    return f"""\
+{OURS}a prefix is asked for over a line, by dhcpcd.
+{remark(f"of the line {line.name}")}
+ipv6only
+noipv6rs
+noconfigure
+nodev
+vendorclassid
+script {AT}
+env netcharter_line={line.number}
+env netcharter_folder={FOLDER}
+interface {bare_device(line.device)}
+  ia_pd {line.number}/::/{length}
+"""
+
+
+def _unit(line: LinePlan) -> str:
     return f"""\
 {OURS}a prefix is asked for over a line.
 {remark(f"of the line {line.name}")}
@@ -81,15 +112,16 @@ StartLimitIntervalSec=0
 
 [Service]
 Type=simple
-ExecStart={" ".join(command(line, length))}
+ExecStart={" ".join(command(line))}
 Restart=always
 RestartSec={AGAIN}
-StateDirectory={STATE}
+StateDirectory={STATE} dhcpcd
 StateDirectoryMode=0700
+RuntimeDirectory=dhcpcd
+RuntimeDirectoryPreserve=yes
 UMask=0077
-# Debian's profile for dhclient knows neither this script nor this folder; what it may do is here.
-AppArmorProfile=-unconfined
-CapabilityBoundingSet=CAP_NET_BIND_SERVICE CAP_NET_RAW
+# It asks, as a user of its own in an empty folder, and can set nothing up.
+CapabilityBoundingSet=CAP_NET_BIND_SERVICE CAP_NET_RAW CAP_SETUID CAP_SETGID CAP_SYS_CHROOT CAP_KILL
 NoNewPrivileges=yes
 ProtectSystem=strict
 ProtectHome=yes
@@ -109,8 +141,38 @@ WantedBy=multi-user.target
 """
 
 
-# Run by dhclient as root, with its variables (dhclient-script(8)): once for each prefix of an answer.
-# The newest line is the last. A client that is merely stopped (STOP6) has not lost what it was given.
+# The name by which the provider knows the gateway follows from the network card (RFC 8415 section
+# 11.4), also where a session over it has no hardware address; so it outlives the disk. The device of
+# a session comes and goes, and nothing can be asked before it has its own address.
+_ASKER = f"""\
+#!/bin/sh
+{OURS}a prefix is asked for over a line, once it is there.
+set -euf
+PATH=/usr/sbin:/usr/bin:/sbin:/bin
+LC_ALL=C
+export PATH LC_ALL
+device="$1"
+ethernet="$2"
+settings="$3"
+card() {{
+  ip -o link show dev "$ethernet" 2>/dev/null | sed -n 's|.* link/ether \\([0-9a-f:]*\\) .*|\\1|p'
+}}
+address() {{
+  ip -o -6 address show dev "$device" scope link up 2>/dev/null
+}}
+left={PATIENCE}
+until own="$(card)" && [ -n "$own" ] && [ -n "$(address)" ]; do
+  left=$((left - 1))
+  [ "$left" -gt 0 ] || exit 0
+  sleep 1
+done
+exec dhcpcd --nobackground --config "$settings" "--duid=00:03:00:01:$own" "$device"
+"""
+
+
+# Run by dhcpcd as root, with its variables (dhcpcd-run-hooks(8)): once for each answer, with all that
+# it names. A client that is merely stopped, or whose line has no carrier, has not lost what it was
+# given (RFC 9096 section 3.1).
 # Written beside and moved, so that a reader sees all of it or what was there before.
 _SCRIPT = f"""\
 #!/bin/sh
@@ -119,42 +181,50 @@ set -euf
 PATH=/usr/sbin:/usr/bin:/sbin:/bin
 LC_ALL=C
 export PATH LC_ALL
+umask 077
 line="${{netcharter_line:-}}"
-device="${{netcharter_device:-}}"
+device="${{interface:-}}"
 folder="${{netcharter_folder:-}}"
 case "$line" in [1-9]) ;; *) exit 0 ;; esac
 case "$device" in '' | *[!A-Za-z0-9_.@+-]*) exit 0 ;; esac
 case "$folder" in /*) ;; *) exit 0 ;; esac
-case "${{reason:-}}" in
-  BOUND6 | RENEW6 | REBIND6 | REBOOT6)
-    prefix="${{new_ip6_prefix:-}}"
-    preferred="${{new_preferred_life:-}}"
-    valid="${{new_max_life:-}}"
-    starts="${{new_life_starts:-}}"
-    ;;
-  EXPIRE6 | RELEASE6)
-    prefix="${{old_ip6_prefix:-}}"
-    preferred=0
-    valid=0
-    starts=0
-    ;;
-  *) exit 0 ;;
-esac
-[ "${{#prefix}}" -le 43 ] || exit 0
-case "$prefix" in '' | *[!0-9a-fA-F:/]*) exit 0 ;; esac
-for number in "$preferred" "$valid" "$starts"; do
-  [ "${{#number}}" -le 10 ] || exit 0
-  case "$number" in '' | *[!0-9]*) exit 0 ;; esac
-done
 file="$folder/$line"
 new="$folder/.$line.new"
-{{
-  if [ -f "$file" ]; then
-    tail -n {MOST - 1} "$file" | while IFS=' ' read -r other rest; do
-      [ "$other" = "$prefix" ] || printf '%s %s\\n' "$other" "$rest"
-    done
-  fi
-  [ "$valid" = 0 ] || printf '%s %s %s %s %s\\n' "$prefix" "$preferred" "$valid" "$starts" "$device"
-}} > "$new"
-exec mv -f "$new" "$file"
+now="$(date +%s)"
+number() {{
+  [ "${{#1}}" -le 10 ] || exit 0
+  case "$1" in '' | *[!0-9]*) exit 0 ;; esac
+}}
+found() {{ # TEXT
+  printf %s "$1" > "$new"
+  mv -f "$new" "$file"
+  exit 0
+}}
+case "${{reason:-}}" in
+  BOUND6 | RENEW6 | REBIND6 | REBOOT6) ;;
+  EXPIRE6)
+    [ "${{ifcarrier:-}}" != up ] || found ""
+    exit 0
+    ;;
+  RELEASE6) found "" ;;
+  *) exit 0 ;;
+esac
+[ -n "${{new_dhcp6_ia_pd1_prefix1:-}}" ] || exit 0
+text=""
+for n in {" ".join(map(str, range(1, MOST + 1)))}; do
+  # Only the number is put into these words; what they stand for is not looked at again.
+  eval "prefix=\\"\\${{new_dhcp6_ia_pd1_prefix$n:-}}\\""
+  [ -n "$prefix" ] || break
+  eval "length=\\"\\${{new_dhcp6_ia_pd1_prefix${{n}}_length:-}}\\""
+  eval "preferred=\\"\\${{new_dhcp6_ia_pd1_prefix${{n}}_pltime:-}}\\""
+  eval "valid=\\"\\${{new_dhcp6_ia_pd1_prefix${{n}}_vltime:-}}\\""
+  [ "${{#prefix}}" -le 39 ] || exit 0
+  case "$prefix" in *[!0-9a-fA-F:]*) exit 0 ;; esac
+  number "$length"
+  number "$preferred"
+  number "$valid"
+  [ "$valid" -eq 0 ] || text="$text$prefix/$length $preferred $valid $now $device
+"
+done
+found "$text"
 """

@@ -20,7 +20,7 @@ from netcharter.tasks.sources import Source, usable_plan
 
 # Debian's packages, and what for
 PPP = {"ppp": "dials by PPPoE"}
-DHCLIENT = {"isc-dhcp-client": "asks providers for IPv6 prefixes"}
+DHCPCD = {"dhcpcd-base": "asks providers for IPv6 prefixes"}
 DNSMASQ = {"dnsmasq-base": "tells hosts their IPv6 prefixes and the way out"}
 
 
@@ -66,7 +66,7 @@ def wanted_of(
         packages={
             **(packages or {}),
             **(PPP if any(one.pppoe for one in uses) else {}),
-            **(DHCLIENT if delegation.SCRIPT in kit else {}),
+            **(DHCPCD if delegation.SCRIPT in kit else {}),
             **(DNSMASQ if advertising.CONF in kit else {}),
         },
         placed=_placed(kit),

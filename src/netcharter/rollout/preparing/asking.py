@@ -45,6 +45,7 @@ FILES = (
     *NETWORK_MANAGER,
     *SERVICES,
     "/etc/nftables.conf",
+    "/proc/[0-9]*/cgroup",
     "/proc/[0-9]*/cmdline",
     "/proc/meminfo",
     "/proc/modules",

@@ -15,7 +15,7 @@ from netcharter.rollout.preparing.asking import INTERFACES, NETWORKD, NETWORKD_C
 from netcharter.rollout.preparing.shapes import How, Managed, NetDevice
 
 CLIENTS = frozenset({"dhclient", "dhcpcd", "udhcpc"})
-OURS = "netcharter_line="  # said to the client that asks for prefixes, and for no address
+OURS = b"/netcharter-prefix-"  # units of clients that ask for prefixes, and for no address
 _TAKES_IN = re.compile(r"(bridge|bond)[_-](ports|slaves)|slaves")
 _YES = frozenset({"yes", "true", "on", "1", "y", "t"})
 _NO = frozenset({"no", "false", "off", "0"})
@@ -242,10 +242,15 @@ def _left(patterns: list[str], device: NetDevice) -> bool:
 
 
 def processes(files: Mapping[str, bytes]) -> list[tuple[str, list[str]]]:
-    """Process and its words, from /proc/*/cmdline (proc(5): words end with a NUL)."""
+    """Process and its words, from /proc/*/cmdline (proc(5): words end with a NUL).
+
+    Not those of our own units that ask for prefixes: a cgroup has the unit's name, systemd.unit(5).
+    """
     found = []
     for path, data in sorted(files.items()):
         if path.startswith("/proc/") and path.endswith("/cmdline"):
+            if OURS in files.get(path.removesuffix("cmdline") + "cgroup", b""):
+                continue
             words = data.decode("utf-8", "replace").split("\0")
             found.append((path.split("/")[2], words))
     return found
@@ -262,7 +267,7 @@ def clients(running: list[tuple[str, list[str]]], devices: Collection[str]) -> t
     found = []
     for pid, words in running:
         name = program(words)
-        if name in CLIENTS and not any(one.startswith(OURS) for one in words[1:]):
+        if name in CLIENTS:
             named = [one for one in devices if one in words[1:]] or list(devices)
             where = f"process {pid} ({name})"
             found += [Managed("a DHCP client", one, "dhcp", where) for one in named]
