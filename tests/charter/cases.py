@@ -269,8 +269,6 @@ SITE = [
     case("password-in-charter", "chap-secrets", lines=line("pppoe: {as: a, «password»: b}")),
     case("password-in-charter", lines=line("pppoe: {as: a}, «secret»: b")),
     case("missing-key", "user name", lines=line("pppoe: «{}»")),
-    case("delegated-over-pppoe", "the same one each time",
-         lines=line("pppoe: {as: site@isp.example}, prefix: «delegated»")),
     case("bad-word", "write delegated", lines=line("prefix: «automatic»")),
     case("bad-word", "write delegated", lines=line("prefix: «dhcp»")),
     case("bad-word", "write delegated", lines=line("prefix: «pd»")),

@@ -179,8 +179,6 @@ def _lines(draft: Draft) -> None:
         # Drawn from what is said already, so that everything else stays as it was drawn before.
         _further(Random(f"further {said}"), said, v4, FURTHER4[number])
         narrow = _narrow(Random(str(said)), said["address"] == "automatic")
-        if "pppoe" in narrow and said.get("prefix") == "delegated":
-            del said["prefix"]
         draft.lines[name] = said | narrow
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from netcharter.charter.checks import entries
 from netcharter.charter.shapes import SAID, Fields, Path, Walk
-from netcharter.charter.values import DELEGATED, interface_of
+from netcharter.charter.values import interface_of
 
 ETHERNET = 1500  # bytes a frame carries (RFC 894, RFC 2464 section 2)
 PPPOE = 1492  # six of them for PPPoE and two for PPP (RFC 2516 section 7)
@@ -31,10 +31,6 @@ def _dialled(walk: Walk, doc: Fields, path: Path, line: Fields, device: str) -> 
                   "a PPPoE session brings the address with it",
                   "leave `address` out; the provider gives the same one each time if the contract"
                   " says so")  # fmt: skip
-    if line.get("prefix") == DELEGATED:
-        walk.tell("delegated-over-pppoe", walk.where((*path, "prefix")),
-                  "what asks for prefixes here can't ask in a PPPoE session",
-                  "write the prefix, if the provider gives the same one each time; else leave it out")  # fmt: skip
     for section in ("lines", "areas"):
         for other, fields in entries(doc, section):
             if "device" in fields and device in (

@@ -446,13 +446,6 @@ SITE = {
         "They are narrowed along, and hosts there would not know of it.",
         "Give one of them a device of its own, or put the line on a VLAN, too.",
     ),
-    "delegated-over-pppoe": Entry(
-        "delegated prefix over PPPoE",
-        "A line that is dialled by PPPoE is to have a delegated prefix.",
-        "Debian's dhclient asks for prefixes, and refuses devices without a hardware address, as that of"
-        " a session is.",
-        "Write the prefix, if the provider gives the same one each time; else leave it out.",
-    ),
     "pppoe-address": Entry(
         "address of a PPPoE session",
         "A line that is dialled by PPPoE has its address written out.",
