@@ -114,6 +114,3 @@ def main() -> None:
     Write the site's charter once; Netcharter plans it and proves what every connection will do.
     Exit 0: all well. 1: something was found. 2: the input can't be used.
     """
-    from netcharter.tasks.zones import use_newest
-
-    use_newest()

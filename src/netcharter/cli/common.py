@@ -85,12 +85,15 @@ def included(folder: Path, name: str) -> bytes:
 
 
 def exits(function: Callable[P, int]) -> Callable[P, None]:
-    """For a command that returns its exit code; unusable input is told and becomes exit 2."""
+    """For a command that returns its exit code; unusable input is told and becomes exit 2. Clock
+    changes are those of the newer time zone data."""
 
     @wraps(function)
     def run(*args: P.args, **kwargs: P.kwargs) -> None:
         from netcharter.tasks.sources import Unusable
+        from netcharter.tasks.zones import use_newest
 
+        use_newest()
         try:
             code = function(*args, **kwargs)
         except Unusable as wrong:
