@@ -525,3 +525,14 @@ def test_rounds_are_not_worth_a_place_on_the_disk() -> None:
     assert site.state == before
     site.many(1, PULLED)
     assert site.state != before
+
+
+def test_whom_an_exit_now_refuses_is_told_with_the_line() -> None:
+    both = frozenset({"copper", "mast"})
+    site = Site(replace(TWO, bound=(("exit 1", frozenset({"copper"})), ("exit 2", both))))
+    site.many(6, GOOD)
+    site.many(20, DEAD)
+    assert site.last is not None
+    (text,) = [report.text for report in site.last.reports if report.key == "lines/copper"]
+    assert text.endswith("but those of exit 1 are refused: that takes no other line")
+    assert "exit 2" not in text

@@ -57,6 +57,7 @@ def ways(plan: Plan) -> Ways:
             for family in (4, 6)
             if len(plan.lines) > 1 and plan.areas
         },
+        tuple((one.name, frozenset(one.lines)) for one in plan.exits if one.refused),
     )
 
 

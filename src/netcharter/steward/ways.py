@@ -70,7 +70,7 @@ class Ways:
     whose exit says so, 0 where none does; stays: by line, the set of the IPv4 addresses whose new
     conversations stay on it meanwhile; gone: by IP version, the set of the numbers of lines whose TCP
     conversations are reset; prefixes: by line that has one, the gateway's own addresses
-    in the areas."""
+    in the areas; bound: exits that refuse other lines, each with its own."""
 
     legs: tuple[Leg, ...] = ()
     balanced: Mapping[int, Mapping[str, Share]] = field(default_factory=dict)
@@ -78,6 +78,7 @@ class Ways:
     stays: Mapping[str, str] = field(default_factory=dict)
     prefixes: Mapping[str, tuple[Place, ...]] = field(default_factory=dict)
     gone: Mapping[int, str] = field(default_factory=dict)
+    bound: tuple[tuple[str, frozenset[str]], ...] = ()
 
     def of(self, family: int) -> tuple[Leg, ...]:
         return tuple(leg for leg in self.legs if leg.family == family)

@@ -320,7 +320,7 @@ _WORDS: Mapping[Why, str] = {
 
 def _reports(ways: Ways, state: State, seen: Seen) -> Iterator[Report]:
     for line in dict.fromkeys(leg.line for leg in ways.legs):
-        yield _of_line(line, [leg for leg in ways.legs if leg.line == line], state)
+        yield _of_line(ways, line, [leg for leg in ways.legs if leg.line == line], state)
     for family in (4, 6):
         legs = ways.of(family)
         if len(legs) > 1:
@@ -341,15 +341,24 @@ def _down(legs: list[Leg], state: State) -> list[Leg]:
     ]
 
 
-def _of_line(line: str, legs: list[Leg], state: State) -> Report:
+def _of_line(ways: Ways, line: str, legs: list[Leg], state: State) -> Report:
     failed = _down(legs, state)
     versions = " and ".join(f"IPv{leg.family}" for leg in failed)
     reasons = "; ".join(dict.fromkeys(_WORDS[state.legs[leg.key].why] for leg in failed))
     elsewhere = any(leg.key in state.out for leg in failed)
     rest = "new conversations take others" if elsewhere else "there is no other to take"
+    refused = [name for name, lines in ways.bound if line in lines and _left(ways, lines, state)]
+    if refused:
+        rest += f", but those of {', '.join(refused)} are refused: that takes no other line"
     text = f"line {line} has failed for {versions}: {reasons}; {rest}"
     fine = f"line {line} works"
     return Report(f"lines/{line}", bool(failed), text if failed else fine, "urgent", versions)
+
+
+def _left(ways: Ways, lines: frozenset[str], state: State) -> bool:
+    """Whether no new conversation goes by any of these lines in IPv4, for which exits choose."""
+    legs = [leg for leg in ways.of(4) if leg.line in lines]
+    return all(leg.key in state.out for leg in legs)
 
 
 def _of_all(family: int, legs: tuple[Leg, ...], state: State) -> Report:
