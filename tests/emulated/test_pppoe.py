@@ -1,5 +1,5 @@
-"""PPPoE on a kernel that has it: the kit's own files dial a provider (RFC 2516; pppd and rp-pppoe's
-server), whose session is then ended under it.
+"""PPPoE on a kernel that has it: the kit's own service dials a provider (RFC 2516; pppd and rp-pppoe's
+server), whose session is then ended under it, and which is away for a while.
 
 The provider is `pppoe-server` of Debian's package pppoe, which shares only pppd with us.
 """
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.emulated.machine import Came, run
+from tests.emulated.machine import SYSTEMD, Came, run
 
 pytestmark = pytest.mark.kernel
 
@@ -31,7 +31,7 @@ GIVEN = "203.0.113."  # addresses that the provider gives
 
 @pytest.fixture(scope="module")
 def came() -> Came:
-    return run(". /job/pppoe.sh", {"charter.yaml": CHARTER}, limit=420).sure()
+    return run(". /job/pppoe.sh", {"charter.yaml": CHARTER}, limit=3600, first=SYSTEMD).sure()
 
 
 def test_it_is_put_in_place_before_anybody_dialled(came: Came) -> None:
@@ -72,18 +72,33 @@ def test_the_password_is_in_nothing_of_ours(came: Came) -> None:
         assert b"correct horse" not in came.files[name], name
 
 
-def test_enact_places_the_files_and_says_what_is_to_be_begun_without_systemd(came: Came) -> None:
+def test_enact_places_the_files_and_begins_the_session(came: Came) -> None:
     assert "netcharter-ppp1" not in came.text("prepared"), came.text("prepared")
-    assert came.text("peer").startswith("# Netcharter: ")
-    told = " ".join(came.text("enacted").split())
-    assert f"begin netcharter-ppp1 yourself: {came.text('command').strip()}" in told
-    assert "/etc/ppp/" not in came.text("before")
+    assert came.text("peer").startswith("# Netcharter: ") and came.text("verified") == ""
+    assert "/etc/ppp/peers" not in came.text("before")
 
 
-def test_the_kernel_is_proven_to_be_the_plan_while_the_session_is_up(came: Came) -> None:
-    for when in ("up", "again"):
+def shown(came: Came, when: str) -> dict[str, str]:
+    return dict(line.split("=", 1) for line in came.text(f"service.{when}").splitlines())
+
+
+def test_the_service_goes_on_from_session_to_session_and_ends_with_what_stands(came: Came) -> None:
+    first, again, gone = (shown(came, when) for when in ("first", "again", "gone"))
+    for one in (first, again):
+        assert (one["ActiveState"], one["SubState"], one["UnitFileState"]) == (
+            "active", "running", "disabled",
+        )  # fmt: skip
+    assert gone["ActiveState"] == "inactive" and "Digest" not in gone
+    assert came.text("failed") == ""
+
+
+def test_the_kernel_is_proven_to_be_the_plan_whether_the_session_is_up_or_not(came: Came) -> None:
+    assert "keep:" not in came.text("kept"), came.text("kept")
+    for when in ("up", "without", "again"):
         assert "holds:" not in came.text(f"holds.{when}"), came.text(f"holds.{when}")
 
 
 def test_undoing_leaves_the_machine_as_it_was(came: Came) -> None:
+    for word in ("undo:", "keep:"):
+        assert word not in came.text("undone"), came.text("undone")
     assert came.text("after") == came.text("before")

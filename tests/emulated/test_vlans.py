@@ -22,7 +22,7 @@ IPV4 = "0800"
 
 @pytest.fixture(scope="module")
 def came() -> Came:
-    return run(". /job/vlans.sh", {"charter.yaml": CHARTER}).sure()
+    return run(". /job/vlans.sh", {"charter.yaml": CHARTER}, limit=1800).sure()
 
 
 def tags(came: Came, name: str, protocol: str) -> Counter[str]:
@@ -51,6 +51,15 @@ def test_every_packet_on_the_wire_has_the_tag_of_its_area_or_line(came: Came) ->
     line, areas = tags(came, "tags.line", IPV4), tags(came, "tags.areas", IPV4)
     assert set(line) == {"35"}
     assert set(areas) == {"10", "20"}  # what barn is told is a refusal
+
+
+def test_without_a_service_manager_it_is_said_what_is_to_be_begun(came: Came) -> None:
+    assert came.text("command").startswith("/usr/sbin/dnsmasq ")
+    for name, what in (
+        ("enacted", f"begin netcharter-advertising yourself: {came.text('command')}"),
+        ("undone", "end netcharter-advertising yourself"),
+    ):
+        assert " ".join(what.split()) in " ".join(came.text(name).split()), came.text(name)[-2000:]
 
 
 def test_undoing_leaves_the_machine_as_it_was(came: Came) -> None:

@@ -4,7 +4,7 @@ import socket
 import sys
 
 try:
-    with socket.create_connection((sys.argv[1], int(sys.argv[2])), 5) as found:
+    with socket.create_connection((sys.argv[1], int(sys.argv[2])), 30) as found:
         print(found.recv(100).decode("ascii"))
 except OSError as trouble:
     print(f"not let: {trouble}")

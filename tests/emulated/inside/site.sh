@@ -3,6 +3,8 @@ netcharter() { python3 -m netcharter "$@"; }
 
 # What the machine is like, as far as Netcharter changes it, but for counters and what is remembered.
 look() {
+  # Once it is known of every address that nobody else has it (RFC 4862 section 5.4).
+  until_true 120 sh -c '! ip -6 address show tentative | grep -q inet6' || true
   ip -o link | cut -d: -f2,3 | sed 's/ group .*//; s/ link-netns.*//' | sort
   ip -o address show | sed 's/ tentative//; s/ *valid_lft.*//; s/^[0-9]*: //' | sort
   for family in 4 6; do ip -$family rule; ip -$family route show table all | sort; done
@@ -26,17 +28,21 @@ tagged() { # NAME DEVICE TAG ADDRESS: the host speaks tagged there
   ip -n "$1" address add "$4" dev "$2.$3"
 }
 
-service() { # one that a kit has: how it is, and by which settings
-  systemctl show netcharter-advertising.service -p ActiveState,MainPID,UnitFileState
-  sha256sum /etc/netcharter/advertising.conf || true
+service() { # NAME FILE: one that a kit has: how it is, and the digest of a file that it goes by
+  systemctl show "netcharter-$1.service" -p ActiveState,SubState,MainPID,NRestarts,UnitFileState
+  sha256sum "$2" | sed 's/ .*//; s/^/Digest=/' || true
 }
 
 at() { name=$1; shift; ip netns exec "$name" "$@"; }
 
+serving() { # NAME: its web server answers
+  until_true 120 sh -c "ip netns exec $1 ss -Hltn 'sport = :80' | grep -q ."
+}
+
 until_true() { # SECONDS COMMAND...: wait until it is so, so many seconds at most
-  left=$(($1 * 2)); shift
+  over=$(($(cut -d. -f1 /proc/uptime) + $1)); shift
   until "$@" >/dev/null 2>&1; do
-    left=$((left - 1)); [ $left -gt 0 ] || { echo "never came: $*"; return 1; }
+    [ "$(cut -d. -f1 /proc/uptime)" -lt $over ] || { echo "never came: $*"; return 1; }
     sleep 0.5
   done
 }

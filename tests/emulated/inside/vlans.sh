@@ -16,24 +16,24 @@ ip -n barn address add 10.7.1.2/28 dev lan.20
 ip -n barn route add default via 10.7.1.1
 at isp python3 /job/web.py 80 &
 at barn python3 /job/web.py 80 &
-at isp python3 /job/tags.py wan >tags.line &
-takers=$!
-at desk python3 /job/tags.py lan >tags.areas &
-takers="$takers $!"
-sleep 3
+at isp python3 /job/tags.py wan listens.line >tags.line &
+at desk python3 /job/tags.py lan listens.areas >tags.areas &
+serving isp
+serving barn
+until_true 120 test -e listens.line -a -e listens.areas
 
 modprobe nf_conntrack  # whose settings would else come with the ruleset
 look >before
 passed start
-netcharter enact /job/charter.yaml --yes --waive rehearsal --because "tried elsewhere" >enacted 2>&1 || echo "enact: $?" >>enacted
+netcharter enact /job/charter.yaml --within 3000 --yes --waive rehearsal --because "tried elsewhere" \
+  >enacted 2>&1 || echo "enact: $?" >>enacted
 passed enacted
 look >trial
 ip -d -o link >devices
-netcharter holds >holds 2>&1 || echo "holds: $?" >>holds
+sed -n 's/^ExecStart=//p' /etc/systemd/system/netcharter-advertising.service >command || true
 at desk python3 /job/ask.py 198.51.100.66 80 >asked.office || true
 at barn python3 /job/ask.py 198.51.100.66 80 >asked.barn || true
 at desk python3 /job/ask.py 10.7.1.2 80 >asked.across || true
 netcharter undo >undone 2>&1 || echo "undo: $?" >>undone
 passed undone
 look >after
-kill $takers
