@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -15,7 +16,7 @@ from netcharter.steward.duties import prefixes
 from netcharter.steward.shapes import Delegated, Facts, Renumber, Renumbering
 from netcharter.tasks import steward as tasks
 from netcharter.tasks.steward import delegated
-from netcharter.tasks.steward_asks import renumbering
+from netcharter.tasks.steward_asks import renumbered_by, renumbering
 from tests.steward.kernel import SYNCHRONISED, at
 
 NOW = at("2026-11-26 03:00")
@@ -170,3 +171,11 @@ def test_where_systemd_runs_the_steward_it_is_done_beside_its_unit(
     ((first, *_, last),) = commands
     assert (first == "systemd-run") == beside and last == str(tmp_path)
     assert "renumber" in commands[0]
+
+
+def test_what_a_program_said_that_gave_no_answer_is_told() -> None:
+    script = "import sys; print('first', file=sys.stderr); sys.exit('no bus\\x1b[31m here')"
+    told = renumbered_by((sys.executable, "-c", script))()
+    assert told.state == "not known"
+    assert told.text.startswith("it ended with 1: no bus<U+001B>") and "first" not in told.text
+    assert renumbered_by((sys.executable, "-c", "print()"))().text == "it ended with 0"

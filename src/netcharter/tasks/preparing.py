@@ -20,7 +20,10 @@ from netcharter.tasks.sources import Source, usable_plan
 
 # Debian's packages, and what for
 PPP = {"ppp": "dials by PPPoE"}
-DHCPCD = {"dhcpcd-base": "asks providers for IPv6 prefixes"}
+DHCPCD = {
+    "dhcpcd-base": "asks providers for IPv6 prefixes",
+    "dbus": "lets the steward have another prefix taken over (systemd-run)",
+}
 DNSMASQ = {"dnsmasq-base": "tells hosts their IPv6 prefixes and the way out"}
 
 

@@ -11,6 +11,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from netcharter.rollout.observe import Said
 from netcharter.rollout.run import programs
 from netcharter.rollout.shapes import Run
 from netcharter.rollout.trouble import EffectFailed
@@ -43,7 +44,7 @@ def asked_by(
         except EffectFailed as fault:
             return Agreement("not known", summary=one_line(fault.said, MOST))
         except ValueError:
-            return Agreement("not known", summary=f"what was asked ended with {said.code}")
+            return Agreement("not known", summary=_ended(said))
         return None if under_way() else agreement(found)
 
     return ask
@@ -63,7 +64,7 @@ def cut_by(command: Sequence[str]) -> Callable[[bool], Counted]:
             return Counted(*(int(counts[kind]) for kind in ("cut", "doubtful", "kept")))
         except (ValueError, KeyError, TypeError):
             told = found if isinstance(found, dict) else {}
-            words = one_line(_why(told), MOST) if told else f"it ended with {said.code}"
+            words = one_line(_why(told), MOST) if told else _ended(said)
         raise EffectFailed("deciding open conversations again", words)
 
     return cut
@@ -98,7 +99,7 @@ def renumbered_by(command: Sequence[str]) -> Callable[[], Renumbering]:
         except EffectFailed as fault:
             return Renumbering("not known", one_line(fault.said, MOST))
         except (ValueError, TypeError, KeyError, AttributeError):
-            return Renumbering("not known", f"what was asked ended with {said.code}")
+            return Renumbering("not known", _ended(said))
 
     return renumber
 
@@ -112,6 +113,13 @@ def renumbering(found: Any) -> Renumbering:
     refused = tuple(one_line(str(one["reason"]), MOST) for one in found["refused"])
     without = tuple(one_line(str(one), MOST) for one in found["without"])
     return Renumbering(str(found["state"]), one_line(str(found["text"]), MOST), refused, without)
+
+
+def _ended(said: Said) -> str:
+    """Of a program that gave no answer: how it ended, and the last it said of that."""
+    words = said.err.decode("utf-8", "replace").strip().splitlines()
+    last = one_line(words[-1], MOST) if words else ""
+    return f"it ended with {said.code}" + (f": {last}" if last else "")
 
 
 def agreement(document: Any) -> Agreement:
