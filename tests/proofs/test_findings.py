@@ -122,6 +122,18 @@ CASES = (
         other=SIX,
     ),
     Case(
+        "a place that an earlier rule lets in both families",
+        "refused-in-one-family",
+        "warning",
+        rules("refuse: home, reach: ⟦[bank, yard]⟧, with: https",
+              "let: home, reach: internet, with: https"),
+        rules("let: home, reach: internet, with: https",
+              "refuse: home, reach: [bank, yard], with: https"),
+        ("rule 1 refuses in IPv4 only: bank",),
+        witness=("let by rule 2",),
+        other=SIX,
+    ),
+    Case(
         "who comes from a place of IPv6 alone",
         "refused-in-one-family",
         "warning",

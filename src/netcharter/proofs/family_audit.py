@@ -31,11 +31,13 @@ ECHO = {
 @dataclass(frozen=True)
 class Gap:
     """What a refusing rule does not speak of. family: the one in which it refuses; key, what: the
-    part of the rule, and the name in it, that has nothing of the other family."""
+    part of the rule, and the name in it, that has nothing of the other family; own: what the rule
+    says of that name, asked: the same in the other family."""
 
     family: int
     key: str
     what: str
+    own: tuple[Region, ...]
     asked: tuple[Region, ...]
 
 
@@ -49,7 +51,8 @@ def one_family(audit: Audit) -> Iterator[Diagnostic]:
         for gap in (*_places(audit, rule), *_echoes(audit, rule)):
             boxes = audit.prover.universe.boxes_of(gap.asked)
             witness = audit.prover.decided(boxes, letting)
-            if witness is not None:
+            own = audit.prover.universe.boxes_of(gap.own)
+            if witness is not None and audit.prover.decides(row.index, own):
                 yield _told(audit, row, gap, audit.tell(witness, boxes).sentence)
 
 
@@ -84,12 +87,16 @@ def _places(audit: Audit, rule: Rule) -> Iterator[Gap]:
             continue
         elsewhere = intersect(nameless, ANY[10 - family])
         if name in rule.reach:
-            asked = regions(all_starters(ground, rule.who), elsewhere, what, when)
-            yield Gap(family, "reach", name, tuple(asked))
+            starters = all_starters(ground, rule.who)
+            own, asked = (regions(starters, there, what, when) for there in (found, elsewhere))
+            yield Gap(family, "reach", name, tuple(own), tuple(asked))
         if name in rule.who:
-            who = [Who(ground.all_lines, source=elsewhere)]
-            asked = regions(who, all_reached(ground, rule.reach), what, when)
-            yield Gap(family, "refuse", name, tuple(asked))
+            reach = all_reached(ground, rule.reach)
+            own, asked = (
+                regions([Who(ground.all_lines, source=there)], reach, what, when)
+                for there in (found, elsewhere)
+            )
+            yield Gap(family, "refuse", name, tuple(own), tuple(asked))
 
 
 def _only(addresses: Ranges) -> int | None:
@@ -105,6 +112,9 @@ def _echoes(audit: Audit, rule: Rule) -> Iterator[Gap]:
     held = [family for family, echo in ECHO.items() if intersect(what, (echo,))]
     if len(held) == 1:
         (family,) = held
-        reach = intersect(all_reached(ground, rule.reach), ANY[10 - family])
-        asked = regions(all_starters(ground, rule.who), reach, (ECHO[10 - family],), when)
-        yield Gap(family, "with", "its ping", tuple(asked))
+        reach, starters = all_reached(ground, rule.reach), all_starters(ground, rule.who)
+        own, asked = (
+            regions(starters, intersect(reach, ANY[each]), (ECHO[each],), when)
+            for each in (family, 10 - family)
+        )
+        yield Gap(family, "with", "its ping", tuple(own), tuple(asked))
