@@ -141,6 +141,18 @@ VALUES = [
     case("bad-rate", "8 kbit/s", lines=line("rate: {down: «0 Mbit/s», up: 8 Mbit/s}")),
     case("bad-share", "50 %", areas=area("hosts: 5, growth: «0.5»")),
     case("bad-share", "1 % to 99 %", lines=line("watch: {loss: «100 %»}")),
+    *(case("bad-lease", said, areas=area(f"hosts: 5, lease: «{text}»"))
+      for said, text in (("12h", "half a day"), ("write 12 h", "12 hours"), ("write 12h", "43200"),
+                         ("write 1 day", "86400s"), ("2 min to 366 days", "1 min"),
+                         ("2 min to 366 days", "400 days"), ("write 7 days", "7d"))),
+    *(case("bad-turnover", said, areas=area(f"hosts: 5, turnover: «{text}»"))
+      for said, text in (("write 200 per day", "200/day"), ("write 9 per week", "9 a week"),
+                         ("or per hour", "200"), ("or per hour", "many"), ("1 to 1000000", "0 per day"))),
+    case("bad-word", "write none", areas=area("hosts: 5, lease: «off»")),
+    *(case("foreign-word", f"`{ours}`", areas=area(f"hosts: 5, «{word}»: {text}"))
+      for ours, word, text in (("lease", "expires", "12h"), ("lease", "ttl", "12h"),
+                               ("lease", "lease-time", "12h"), ("lease", "dhcp", "12h"),
+                               ("turnover", "churn", "3 per day"), ("turnover", "visitors", "3 per day"))),
     case("bad-time", "write 2 s, or 2 ms", lines=line("watch: {every: «2»}")),
     case("bad-time", "number and unit", lines=line("watch: {every: «soon»}")),
     case("bad-time", "1 s to 60 s", lines=line("watch: {every: «100 ms»}")),

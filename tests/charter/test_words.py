@@ -24,6 +24,7 @@ def our_words() -> set[str]:
         "automatic",
         "lasting",
         "delegated",
+        "none",
     }
     for record in records():
         words |= {key.name for key in record.keys}

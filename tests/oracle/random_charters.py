@@ -228,7 +228,17 @@ def _areas(draft: Draft) -> None:
             said["apart"] = "true"
         if draft.chance(0.2):
             said["manner"] = "quietly"
-        draft.areas[name] = said
+        draft.areas[name] = said | _lending(Random(f"lending {said}"))
+
+
+def _lending(rng: Random) -> dict[str, Any]:
+    """For how long addresses are lent, and to how many new ones: no decision depends on it."""
+    said: dict[str, Any] = {}
+    if rng.random() < 0.4:
+        said["lease"] = rng.choice(("none", "10 min", "90 min", "12h", "7 days"))
+    if rng.random() < 0.3:
+        said["turnover"] = rng.choice(("3 per week", "20 per day", "9 per hour"))
+    return said
 
 
 def _given_64(draft: Draft, number: int) -> IPv6Network:

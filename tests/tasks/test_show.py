@@ -123,6 +123,14 @@ def test_the_room_of_an_area_is_what_rfc_1878_says_less_the_gateway() -> None:
     assert office == {"hosts": 12, "growth": 0.5, "wanted": 18, "usable": 29}
 
 
+def test_what_an_area_lends_is_told_with_the_times_of_rfc_2131() -> None:
+    """Section 4.4.5: renewed at half of a lease, from anybody at seven eighths of it."""
+    lent = shown().areas[0]["lends"]
+    assert (lent["lease"], lent["renewed_after"], lent["rebound_after"]) == (43200, 21600, 37800)
+    assert lent["pool"] + lent["lasting"] == 29 and lent["held"] == 18 - lent["lasting"]
+    assert (lent["left"], lent["full_after"], lent["fitting_lease"]) == (0, None, None)
+
+
 def test_hours_are_told_in_words_and_as_windows() -> None:
     evening, lights_out = shown().hours
     assert evening["words"] == ["every day 17:00 to 22:00"]
@@ -433,7 +441,7 @@ def test_everything_that_has_a_name_is_told(width: int) -> None:
 
 def test_a_wide_terminal_gets_tables_and_a_narrow_one_lists() -> None:
     wide, narrow = plain(shown(), 200), plain(shown(), 60)
-    assert re.search(r"area +no\. +device +IPv4 +gateway +room +IPv6 +marks", wide)
+    assert re.search(r"area +no\. +device +IPv4 +gateway +room +lends +IPv6 +marks", wide)
     assert "40 Mbit/s, 8 Mbit/s" in wide
     assert "18 of 29" in wide and "room: 18 of 29" in narrow
     assert "duty-laptop" in narrow and "addresses: " in narrow

@@ -7,6 +7,7 @@ from typing import Any
 from netcharter.charter.checks import parts_of
 from netcharter.charter.hours import weekly
 from netcharter.charter.model import (
+    LEASE,
     Area,
     Charter,
     Device,
@@ -108,6 +109,8 @@ def _area(name: str, fields: Fields) -> Area:
         quiet=fields.get("manner", False),
         because=fields.get("because"),
         contact=fields.get("contact"),
+        lease=fields.get("lease", LEASE),
+        turnover=fields.get("turnover"),
     )
 
 

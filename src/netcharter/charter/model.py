@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, time
+from fractions import Fraction
 from ipaddress import (
     IPv4Address,
     IPv4Interface,
@@ -26,6 +27,7 @@ Address = IPv4Address | IPv6Address
 Interface = IPv4Interface | IPv6Interface
 Network = IPv4Network | IPv6Network
 Names = tuple[str, ...]
+LEASE = 12 * 3600  # seconds, where an area says nothing; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +76,18 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
+class Turnover:
+    """So many devices come to an area in a time that were not there before."""
+
+    number: int
+    unit: str  # hour, day or week
+
+    @property
+    def per_second(self) -> Fraction:
+        return Fraction(self.number, {"hour": 3600, "day": 86_400, "week": 604_800}[self.unit])
+
+
+@dataclass(frozen=True, slots=True)
 class Area:
     name: str
     device: str
@@ -87,6 +101,8 @@ class Area:
     quiet: bool
     because: str | None
     contact: str | None
+    lease: int | None = LEASE  # seconds for which an address is lent; None: somebody else lends
+    turnover: Turnover | None = None
 
 
 @dataclass(frozen=True, slots=True)

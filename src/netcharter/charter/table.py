@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from netcharter.charter import hours, values
+from netcharter.charter import hours, lending, values
 from netcharter.charter.shapes import (
     Choice,
     Key,
@@ -67,6 +67,13 @@ PREFIX = Value("a prefix", values.prefix, pattern=f"^{ADDRESS}/[0-9]+$", spellin
 AREA_PREFIX = Value("a prefix", values.area_prefix, pattern=f"^{ADDRESS}/[0-9]+$", spelling=True)
 LINE_PREFIX = Value(
     "a global IPv6 prefix", values.line_prefix, pattern=f"^{ADDRESS}/[0-9]+$", spelling=True
+)
+LEASE = Value("a time such as `12h`", lending.lease, pattern=lending.PATTERN, spelling=True)
+TURNOVER = Value(
+    "a number in a time such as `200 per day`",
+    lending.turnover,
+    pattern=lending.PACE,
+    spelling=True,
 )
 LOCAL_PREFIX = Value(
     "a local IPv6 /48", values.local_prefix, pattern=f"^{ADDRESS}/48$", spelling=True
@@ -227,6 +234,18 @@ AREA = Record(
         Key("strangers", STRANGERS, "whether devices that are not named here", default="welcome"),
         Key("apart", FLAG, "whether its hosts should not reach each other", default="false"),
         Key("manner", MANNER, QUIETLY, default="answered"),
+        Key(
+            "lease",
+            WordOr("`none`, or a time such as `12h`", "none", None, LEASE),
+            "for how long an address is lent to a device; `none`: somebody else lends there",
+            default="12h",
+        ),
+        Key(
+            "turnover",
+            TURNOVER,
+            "how many devices come that were not there before, each of which takes an address",
+            default="none is reckoned with",
+        ),
         BECAUSE,
         CONTACT,
     ),

@@ -17,6 +17,28 @@ PLAN = {
         "Somebody will get no address, and it will look like a fault of their device.",
         "Give the area a larger prefix, or expect fewer hosts.",
     ),
+    "pool-too-small": Entry(
+        "too few addresses to lend",
+        "With its hosts, and with what devices that left still hold (Little's law), an area can come "
+        "to need more addresses than its pool has.",
+        "When the pool is empty, whoever comes next gets no address, and everybody else goes on"
+        " working.",
+        "Lend for a shorter time, give the area a larger prefix, or expect fewer.",
+    ),
+    "odd-lease": Entry(
+        "lease that is seldom meant",
+        "An address is lent for so short that an outage of the gateway takes it away, or for so long "
+        "that it is not free again for weeks.",
+        "A short lease ends while nobody is there to renew it (at half of it, RFC 2131 section 4.4.5);"
+        " a long one is held by devices that never come back.",
+        "Lend for hours where people come and go, for days where devices stay.",
+    ),
+    "turnover-of-nobody": Entry(
+        "turnover where nobody new is lent to",
+        "An area says how many new devices come, and lends addresses to none of them.",
+        "What it says has no effect.",
+        "Leave it out.",
+    ),
     "area-overlap": Entry(
         "areas share addresses",
         "Two areas have addresses in common.",

@@ -484,6 +484,19 @@ SITE = {
         "Nothing sent there would ever arrive.",
         "Write one of the line's IPv4 addresses.",
     ),
+    "bad-lease": Entry(
+        "not a lease",
+        "For how long an address is lent is no number with `min`, `h` or `days`, or shorter or longer "
+        "than it can be.",
+        "A lease that is read otherwise than meant empties the pool, or takes addresses away.",
+        "Write it as `30 min`, `12h` or `7 days`.",
+    ),
+    "bad-turnover": Entry(
+        "not a turnover",
+        "How many new devices come is no number in an hour, a day or a week.",
+        "A pool of the wrong size gives some of them no address.",
+        "Write it as `200 per day`.",
+    ),
     "bad-limit": Entry(
         "limit that can't be meant",
         "What one source may do is a number of conversations, `new` in a second, a minute or an "

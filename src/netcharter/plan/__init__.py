@@ -10,6 +10,7 @@ from netcharter.plan.addressing import resolve
 from netcharter.plan.coding import network
 from netcharter.plan.decisions import decide
 from netcharter.plan.exits import exits
+from netcharter.plan.leases import doubts
 from netcharter.plan.registry import internet
 from netcharter.plan.shapes import Plan
 from netcharter.plan.terms import Ground
@@ -62,6 +63,10 @@ def make_plan(
         rows=decide(ground),
         places=places,
         exits=exits(ground),
-        notes=(*found.diagnostics, *unaskable(charter, found.lines, outside)),
+        notes=(
+            *found.diagnostics,
+            *doubts(charter, found.areas, found.devices),
+            *unaskable(charter, found.lines, outside),
+        ),
         numbered=found.numbered,
     )

@@ -95,13 +95,30 @@ def _line_space(lines: Iterable[Line]) -> Ranges:
     return union(networks, hops)
 
 
-def prefix_for(hosts: int, growth: float) -> int:
+def grown(area: Area) -> int:
+    """How many hosts an area is to hold when it has grown."""
+    return _grown_to(area.hosts or 0, area.growth)
+
+
+def _grown_to(hosts: int, growth: float) -> int:
+    return math.ceil(hosts * (1 + Fraction(str(growth))))
+
+
+def left_behind(area: Area) -> int:
+    """How many addresses devices hold at most that have left an area (`plan.leases`)."""
+    if area.turnover is None or area.lease is None or area.strangers_refused:
+        return 0
+    return math.ceil(area.turnover.per_second * area.lease)
+
+
+def prefix_for(hosts: int, growth: float, left: int = 0) -> int:
     """The length of the IPv4 prefix for `hosts` growing by `growth` (0.5: half as many again).
 
-    There is also room for the gateway, the network and the broadcast address. Raises ValueError
-    if no IPv4 prefix is large enough.
+    left: addresses that are held by devices that are not there any more. There is also room for
+    the gateway, the network and the broadcast address. Raises ValueError if no IPv4 prefix is large
+    enough.
     """
-    wanted = math.ceil(hosts * (1 + Fraction(str(growth)))) + 3
+    wanted = _grown_to(hosts, growth) + left + 3
     bits = (wanted - 1).bit_length()
     if bits > 32:
         raise ValueError(f"no IPv4 prefix holds {wanted} addresses")
@@ -110,7 +127,7 @@ def prefix_for(hosts: int, growth: float) -> int:
 
 def wanted_prefix(area: Area) -> int:
     """The prefix length for an area whose number of hosts is known. Raises as `prefix_for`."""
-    return prefix_for(area.hosts or 0, area.growth)
+    return prefix_for(area.hosts or 0, area.growth, left_behind(area))
 
 
 def free_blocks(free: Ranges) -> Iterator[tuple[int, int]]:

@@ -22,6 +22,7 @@ from netcharter.diagnostics import Span
 from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, hardware_text
+from netcharter.plan.leases import REBINDING, RENEWAL, Lending, lending
 from netcharter.plan.shapes import AreaPlan, DevicePlan, ExitPlan, LinePlan, Plan, Region, Row
 from netcharter.space.ranges import Ranges, intersect, ranges, size, subtract, union
 from netcharter.tasks.show_words import EVERYTHING, Clause, Words
@@ -137,7 +138,12 @@ def show(plan: Plan, by: By | None = None) -> ShowResult:
         timezone=plan.timezone,
         local_prefix=str(plan.local_prefix),
         lines=tuple(map(_line, plan.lines)),
-        areas=tuple(_area(plan, area) for area in plan.areas),
+        areas=tuple(
+            _area(plan, area, one)
+            for area, one in zip(
+                plan.areas, lending(plan.charter, plan.areas, plan.devices), strict=True
+            )
+        ),
         devices=tuple(map(_device, plan.devices)),
         hours=tuple(_hours(plan, hours) for hours in plan.hours.values()),
         decisions=tuple(_decision(words, row, row.regions) for row in plan.rows),
@@ -173,7 +179,7 @@ def _line(line: LinePlan) -> Json:
     }
 
 
-def _area(plan: Plan, area: AreaPlan) -> Json:
+def _area(plan: Plan, area: AreaPlan, lent: Lending) -> Json:
     said = plan.charter.areas[area.name]
     growth = Fraction(str(said.growth))
     marks = {
@@ -197,8 +203,27 @@ def _area(plan: Plan, area: AreaPlan) -> Json:
             "wanted": None if said.hosts is None else math.ceil(said.hosts * (1 + growth)),
             "usable": size(intersect(area.hosts, ANY4)),
         },
+        "lends": _lends(lent),
         "marks": [mark for mark, holds in marks.items() if holds],
         "span": _span(area.span),
+    }
+
+
+def _lends(one: Lending) -> Json | None:
+    if one.lease is None:
+        return None
+    return {
+        "lease": one.lease,
+        "renewed_after": math.floor(one.lease * RENEWAL),
+        "rebound_after": math.floor(one.lease * REBINDING),
+        "pool": one.room,
+        "lasting": one.lasting,
+        "hosts": one.hosts,
+        "left": one.left,
+        "held": one.held,
+        "full_after": one.full_after,
+        "fitting_lease": None if one.fits else one.fitting_lease,
+        "fitting_prefix": None if one.fits else one.fitting_prefix,
     }
 
 

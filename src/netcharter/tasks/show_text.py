@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from io import StringIO
 from typing import TYPE_CHECKING, Any
 
+from netcharter.charter.lending import spelt
 from netcharter.diagnostics.escape import terminal
 from netcharter.tasks.show import Decision, Section, ShowResult
 from netcharter.tasks.show_words import Clause
@@ -166,11 +167,19 @@ def _area_cells(area: Mapping[str, Any]) -> Cells:
         "IPv4": [area["ipv4"]["prefix"]],
         "gateway": [area["ipv4"]["gateway"]],
         "room": [f"{wanted}{room['usable']}"],
+        "lends": _lends(area["lends"]),
         "IPv6": [
             six["prefix"] + (f" ({six['line']})" if six["line"] else "") for six in area["ipv6"]
         ],
         "marks": area["marks"],
     }
+
+
+def _lends(lent: Mapping[str, Any] | None) -> list[str]:
+    """For how long, and how many of the pool at most."""
+    if lent is None:
+        return ["nothing"]
+    return [spelt(lent["lease"]), f"{lent['held']} of {lent['pool']}"]
 
 
 def _device_cells(device: Mapping[str, Any]) -> Cells:

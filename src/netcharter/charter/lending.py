@@ -1,0 +1,68 @@
+"""What an area lends: for how long, and to how many that were not there before."""
+
+from __future__ import annotations
+
+import re
+
+from netcharter.charter.model import Turnover
+from netcharter.charter.values import Wrong, quoted
+
+MINUTE, HOUR, DAY = 60, 3600, 86_400
+LEAST_LEASE = 2 * MINUTE  # dnsmasq lends for no less
+MOST_LEASE = 366 * DAY
+PATTERN = r"^[0-9]+ ?(min|h|days?)$"
+PACE = r"^[0-9]+ per (hour|day|week)$"
+MOST_TURNOVER = 1_000_000
+_UNITS = {"min": MINUTE, "h": HOUR, "day": DAY, "days": DAY}
+_LIKE = {"m": "min", "h": "h", "d": "days"}
+_PACES = {"h": "hour", "d": "day", "w": "week"}
+
+
+def lease(value: str) -> int:
+    """For how many seconds an address is lent."""
+    match = re.fullmatch(r"([0-9]{1,7}) ?(min|h|days?)", value)
+    if match is None:
+        raise Wrong("bad-lease", f"{quoted(value)} is not for how long an address is lent",
+                    _lease_help(value))  # fmt: skip
+    seconds = int(match[1]) * _UNITS[match[2]]
+    if not LEAST_LEASE <= seconds <= MOST_LEASE:
+        raise Wrong("bad-lease", f"{quoted(value)} can't be meant",
+                    "a lease goes from 2 min to 366 days")  # fmt: skip
+    return seconds
+
+
+def _lease_help(value: str) -> str:
+    near = re.fullmatch(r"\s*([0-9]{1,9})\s*([A-Za-z]*)\.?\s*", value)
+    if near is None:
+        return "write number and unit: 12h (or min, days)"
+    number, unit = int(near[1]), near[2].lower()
+    if unit[:1] in ("", "s"):  # seconds, as other programs take them
+        return (
+            f"write {spelt(number)}" if number >= LEAST_LEASE else "write it as 30 min, 12h, 7 days"
+        )
+    return f"write {number} {_LIKE.get(unit[:1], 'h')}"
+
+
+def spelt(seconds: int) -> str:
+    """A lease as a charter says it, less what makes no whole minute."""
+    minutes = seconds // MINUTE
+    if minutes % (DAY // MINUTE) == 0 and minutes:
+        days = minutes * MINUTE // DAY
+        return "1 day" if days == 1 else f"{days} days"
+    return f"{minutes // 60}h" if minutes % 60 == 0 and minutes else f"{minutes} min"
+
+
+def turnover(value: str) -> Turnover:
+    """How many devices come in an hour, a day or a week that were not there before."""
+    match = re.fullmatch(r"([0-9]{1,9}) per (hour|day|week)", value)
+    if match is None:
+        near = re.fullmatch(r"([0-9]{1,9}) *(?:/|per|an?|each|every)? *(?:1 *)?([A-Za-z]*)", value)
+        unit = _PACES.get(near[2].lower()[:1], "day") if near else "day"
+        help = f"write {near[1] if near else 200} per {unit}"
+        if not near or near[2].lower()[:1] not in _PACES:
+            help += ", or per hour, or per week"
+        raise Wrong("bad-turnover", f"{quoted(value)} is not so many in a time", help)
+    if not 1 <= int(match[1]) <= MOST_TURNOVER:
+        raise Wrong("bad-turnover", f"{quoted(value)} can't be meant",
+                    f"it goes from 1 to {MOST_TURNOVER} per {match[2]}")  # fmt: skip
+    return Turnover(int(match[1]), match[2])
