@@ -499,6 +499,24 @@ def test_what_the_kernel_forgets_is_told_again_where_lines_are_asked_once_a_minu
     assert plain.wake == BEGIN + timedelta(seconds=60)
 
 
+def test_no_line_is_reset_for_the_number_that_another_had() -> None:
+    """A version that comes may number them otherwise: nothing is told while it comes, and all at once
+    when it stands, or where it came unseen between two rounds."""
+    site = Site(replace(TWO, gone={4: "nc_gone4"}))
+    rounds = {("copper", 4): PULLED, ("mast", 4): GOOD}
+
+    def told(changing: bool = False) -> list[tuple[int, ...]]:
+        effects = site.round(rounds, changing=changing).effects
+        return [effect.sets[0][1] for effect in effects if isinstance(effect, Reset)]
+
+    assert told() == [(1,)]
+    assert [told(changing=True) for _ in range(8)] == [[]] * 8
+    assert [told(), told()] == [[(1,)], []]
+    swapped = (replace(MAST, number=1), replace(COPPER, number=2))
+    site.ways = replace(site.ways, legs=swapped)
+    assert [told(), told()] == [[(2,)], []]
+
+
 def test_a_state_of_before_owes_nothing() -> None:
     data = written({k: v for k, v in duty().written(State()).items() if k != "owed"})
     assert lines.read(fields("lines.json", data)) == State()

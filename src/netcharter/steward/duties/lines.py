@@ -74,14 +74,14 @@ class Condition:
 @dataclass(frozen=True, slots=True)
 class State:
     """out: the legs that new conversations are kept from; owed: those of them whose conversations an
-    earlier steward may not have cut. Not kept on the disk: reset, seconds from boot, when the kernel
-    was last told whose TCP conversations to reset."""
+    earlier steward may not have cut. Not kept on the disk: reset, whose TCP conversations the kernel
+    was last told to reset, and when, in seconds from boot."""
 
     legs: Mapping[Key, Condition] = field(default_factory=dict)
     out: frozenset[Key] = frozenset()
     stays: Stays = field(default_factory=dict)
     owed: frozenset[Key] = frozenset()
-    reset: float | None = field(default=None, compare=False)
+    reset: tuple[float, Reset] | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,11 +117,10 @@ def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
         if leg.key in out
         and (leg.key not in state.out or leg.key in state.owed or found_by(leg, seen.held))
     ]
-    renewed = state.reset is None or seen.at - state.reset >= RENEWED
-    reset = ways.gone and out and (cut or renewed)
-    effects += [_reset(ways, out)] if reset else []
+    told = _told_anew(state, ways, out, seen, bool(cut))
+    effects += [told[1]] if told is not None and told is not state.reset else []
     effects += [CutLine(leg.line, leg.number, leg.family, leg.device, leg.network) for leg in cut]
-    after = State(legs, out, stays, reset=seen.at if reset else state.reset if out else None)
+    after = State(legs, out, stays, reset=told)
     reports = tuple(_reports(ways, after, seen))
     intent = None
     if any(not isinstance(effect, Stay | Reset) for effect in effects):
@@ -135,6 +134,20 @@ def _wake(ways: Ways, after: State, seen: Seen) -> datetime:
     """What the kernel forgets by itself is told again in time, however seldom lines are asked."""
     soon = seen.began + timedelta(seconds=RENEWED)
     return min(seen.due, soon) if after.stays or (ways.gone and after.out) else seen.due
+
+
+def _told_anew(
+    state: State, ways: Ways, out: frozenset[Key], seen: Seen, cut: bool
+) -> tuple[float, Reset] | None:
+    """Whose conversations the kernel has been told to reset, and when; now, where that is due.
+
+    While somebody leads the machine to another version nothing is told, since a line may have the
+    number of another there; but at once when he is done, for nobody carries over what was said."""
+    if not (ways.gone and out) or seen.changing:
+        return None
+    before, reset = state.reset, _reset(ways, out)
+    fresh = before is not None and before[1] == reset and seen.at - before[0] < RENEWED
+    return before if fresh and not cut else (seen.at, reset)
 
 
 def _reset(ways: Ways, out: frozenset[Key]) -> Reset:
