@@ -1,0 +1,128 @@
+"""Lists that are fetched: what is kept of them, and whether what came is put in the place of that.
+
+What somebody else publishes may be cut short, empty, an error page or another list altogether, on any
+day. So what is good stays, whatever comes, until something comes that is as good: that can be read,
+holds anything, and is not larger or smaller by more than its charter finds plausible. All of it goes
+for lists of addresses and of names: only who counts entries differs.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from netcharter.rollout.reading import Fields, fields, instant_text, written
+
+FORMAT = 1
+FOLDER = "lists"  # in the state folder
+FEW = (
+    20  # entries that may come or go whatever share of a list they are; common practice, no source
+)
+OLD = timedelta(hours=48)  # beyond it a list is told as old; common practice, no source
+MOST_REFUSED = 64  # kinds of refused lines that are written down
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """What is in a text: entries, and lines that hold none, by reason: how many, the first of them."""
+
+    entries: int
+    refused: Mapping[str, tuple[int, int]]
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """What is known of a text that is kept. digest: SHA-256 of it, in hexadecimal; host: who it came
+    from; fetched: when it came last, the same or another; changed: when it came first."""
+
+    digest: str
+    size: int
+    entries: int
+    refused: Mapping[str, tuple[int, int]]
+    host: str
+    fetched: datetime
+    changed: datetime
+
+    def old(self, now: datetime) -> bool:
+        """Whether it was last fetched too long ago to be called today's."""
+        return now - self.fetched > OLD
+
+
+def digest(text: bytes) -> str:
+    return hashlib.sha256(text).hexdigest()
+
+
+def record(
+    text: bytes, counted: Counted, host: str, now: datetime, before: Record | None
+) -> Record:
+    """Of a text that has just come. before: of the one that was kept."""
+    found = digest(text)
+    same = before is not None and before.digest == found
+    return Record(
+        found,
+        len(text),
+        counted.entries,
+        counted.refused,
+        host,
+        now,
+        before.changed if before is not None and same else now,
+    )
+
+
+def wrong(counted: Counted, before: Record | None, change: float) -> str:
+    """Why a text is not put in the place of the one before, in words; "" if it may be.
+
+    change: the share by which the number of entries may change (0.5 for 50 %).
+    """
+    if not counted.entries:
+        lines = sum(count for count, _ in counted.refused.values())
+        return f"it holds no entry ({lines} lines refused)" if lines else "it is empty"
+    if before is None or not before.entries:
+        return ""
+    step = abs(counted.entries - before.entries)
+    if step <= max(FEW, change * before.entries):
+        return ""
+    how = "more" if counted.entries > before.entries else "fewer"
+    share = round(100 * step / before.entries)
+    return f"it has {counted.entries} entries, {share} % {how} than the {before.entries} before"
+
+
+def record_text(found: Record) -> bytes:
+    """The file beside a list."""
+    refused = list(found.refused.items())[:MOST_REFUSED]
+    return written(
+        {
+            "format": FORMAT,
+            "sha256": found.digest,
+            "size": found.size,
+            "entries": found.entries,
+            "refused": [
+                {"reason": reason, "count": count, "first": first}
+                for reason, (count, first) in refused
+            ],
+            "host": found.host,
+            "fetched": instant_text(found.fetched),
+            "changed": instant_text(found.changed),
+        }
+    )
+
+
+def record_of(place: str, data: bytes) -> Record:
+    """Raises StateBroken."""
+    found = fields(place, data)
+    refused = (_refused(one) for one in found.objects("refused"))
+    return Record(
+        found.text("sha256"),
+        found.whole("size"),
+        found.whole("entries"),
+        dict(refused),
+        found.text("host"),
+        found.instant("fetched"),
+        found.instant("changed"),
+    )
+
+
+def _refused(found: Fields) -> tuple[str, tuple[int, int]]:
+    return found.text("reason"), (found.whole("count"), found.whole("first"))
