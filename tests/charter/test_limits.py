@@ -103,6 +103,14 @@ def test_dates_can_not_fill_the_memory() -> None:
     assert (found.diagnostics[0].span.line, found.diagnostics[0].span.column) == (24, 17)
 
 
+def test_neither_can_the_stretches_of_terms() -> None:
+    some = ", ".join(["2026-01-01"] * 9_999 + ["2026-01-02 to 2026-01-03"] * 2)
+    found = reading(charter(terms=f"terms:\n  autumn: [{some}]\n  spring: [2027-01-01]"))
+    assert "too-many" not in ids(found) and len(found.diagnostics) == 201
+    many = "\n".join(f"  t{n}: [2026-01-01, 2026-01-03, 2026-01-05]" for n in range(3_334))
+    assert ids(reading(charter(terms="terms:\n" + many))) == ["too-many"]
+
+
 def test_a_place_of_fifty_thousand_prefixes_is_read() -> None:
     names = ", ".join(f"192.0.{n >> 8}.{n & 255}/32" for n in range(50_000))
     found = reading(charter(places=f"places: {{all: {{prefixes: [{names}]}}}}"))

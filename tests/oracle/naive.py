@@ -349,7 +349,11 @@ def is_open(site: Site, name: str, instant: datetime) -> bool:
     local = instant.astimezone(site.zone).replace(tzinfo=None)
     for back in (0, 1):
         day = local.date() - timedelta(days=back)
-        windows = hours.dates[day] if day in hours.dates else hours.weekly[day.weekday()]
+        windows = hours.weekly[day.weekday()]
+        if day in hours.outside or (hours.within is not None and day not in hours.within):
+            windows = []
+        if day in hours.dates:
+            windows = hours.dates[day]
         for window in windows:
             start = datetime.combine(day, window.start)
             if window.end is None:

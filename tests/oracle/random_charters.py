@@ -82,6 +82,11 @@ EXCEPTIONS = (
     "2027-03-28",
     "2027-05-01 to 2027-05-09",
 )
+TERMS = {
+    "autumn": "2026-09-03 to 2026-12-18",
+    "spring": ["2027-01-05 to 2027-02-12", "2027-02-22 to 2027-03-28"],
+    "camp": ["2026-12-31", "2027-07-03 to 2027-07-05"],
+}
 UNTIL = ("2026-12-24", "2027-01-01", "2027-03-27", "2027-03-28", "2027-10-31")
 _PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ./%_-]*\Z")
 
@@ -101,6 +106,7 @@ class Draft:
     services: dict[str, list[str]] = field(default_factory=dict)
     places: dict[str, dict[str, Any]] = field(default_factory=dict)
     hours: dict[str, dict[str, Any]] = field(default_factory=dict)
+    terms: dict[str, Any] = field(default_factory=dict)
     networks4: dict[str, IPv4Network] = field(default_factory=dict)
     networks6: dict[str, IPv6Network] = field(default_factory=dict)
     taken: set[IPv4Address | IPv6Address] = field(default_factory=set)
@@ -138,6 +144,7 @@ def random_charter(rng: Random) -> str:
         "groups": {name: {"because": "they belong together"} for name in draft.groups},
         "services": draft.services,
         "places": draft.places,
+        "terms": draft.terms,
         "hours": draft.hours,
         "rules": [_rule(draft, number) for number in range(rng.randint(1, 9))],
         "offers": _offers(draft),
@@ -335,6 +342,18 @@ def _words(draft: Draft) -> None:
             for day in draft.some(EXCEPTIONS, 0, 2)
         }
         draft.hours[name] = {"weekly": weekly} | ({"dates": dates} if dates else {})
+        draft.hours[name] |= _terms(draft)
+
+
+def _terms(draft: Draft) -> dict[str, Any]:
+    """In some terms, outside others; two of five hours know none."""
+    if draft.chance(0.4):
+        return {}
+    names = draft.some(TERMS, 1, 3)
+    within = draft.rng.randint(0, len(names))
+    draft.terms |= {name: TERMS[name] for name in names}
+    said = {"terms": names[:within], "outside": names[within:]}
+    return {key: value[0] if len(value) == 1 else value for key, value in said.items() if value}
 
 
 def _apart(draft: Draft) -> list[str]:

@@ -95,6 +95,8 @@ class Window:
 class Hours:
     weekly: list[list[Window]]
     dates: dict[date, list[Window]]
+    within: set[date] | None  # the days of its terms; None: it names none
+    outside: set[date]
 
 
 @dataclass
@@ -164,7 +166,7 @@ def prepare(text: str, addresses: dict[str, Any]) -> Site:
             name: [ip_network(text) for text in _many(said["prefixes"])]
             for name, said in (raw.get("places") or {}).items()
         },
-        hours={name: _hours(said) for name, said in (raw.get("hours") or {}).items()},
+        hours={name: _hours(raw, said) for name, said in (raw.get("hours") or {}).items()},
         rules=[_rule(raw, said, i) for i, said in enumerate(raw.get("rules") or [], 1)],
         offers=[_offer(raw, said, i) for i, said in enumerate(raw.get("offers") or [], 1)],
         promises=[_promise(raw, said, i) for i, said in enumerate(raw.get("promises") or [], 1)],
@@ -248,19 +250,36 @@ def _device(
     )
 
 
-def _hours(said: dict[str, Any]) -> Hours:
+def _hours(raw: dict[str, Any], said: dict[str, Any]) -> Hours:
     weekly: list[list[Window]] = [[] for _ in DAYS]
     for key, windows in (said.get("weekly") or {}).items():
         for number in _days(key):
             weekly[number] += _windows(windows)
     dates: dict[date, list[Window]] = {}
     for key, windows in (said.get("dates") or {}).items():
-        first, _, last = key.partition(" to ")
-        day, end = date.fromisoformat(first), date.fromisoformat(last or first)
-        while day <= end:
+        for day in _each_day(key):
             dates[day] = _windows(windows)
-            day += timedelta(days=1)
-    return Hours(weekly, dates)
+    within = _term_days(raw, said["terms"]) if said.get("terms") else None
+    return Hours(weekly, dates, within, _term_days(raw, said.get("outside")))
+
+
+def _term_days(raw: dict[str, Any], names: Any) -> set[date]:
+    """Every single day of some terms."""
+    found: set[date] = set()
+    for name in _many(names):
+        for stretch in _many(raw["terms"][name]):
+            found.update(_each_day(stretch))
+    return found
+
+
+def _each_day(said: str) -> list[date]:
+    first, _, last = said.partition(" to ")
+    day, end = date.fromisoformat(first), date.fromisoformat(last or first)
+    found = []
+    while day <= end:
+        found.append(day)
+        day += timedelta(days=1)
+    return found
 
 
 def _days(key: str) -> list[int]:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, time
 from ipaddress import IPv6Network, ip_address, ip_interface, ip_network
 
-from netcharter.charter.model import Area, Charter, Device, Hours, Line, Place, Site, Window
+from netcharter.charter.model import Area, Charter, Device, Hours, Line, Place, Site, Term, Window
 from netcharter.diagnostics import Span
 
 
@@ -126,7 +126,11 @@ def window(text: str) -> Window:
 
 
 def hours(
-    weekly: Mapping[int, str] | str, dates: Mapping[date, str] | None = None, name: str = "h"
+    weekly: Mapping[int, str] | str,
+    dates: Mapping[date, str] | None = None,
+    name: str = "h",
+    terms: Sequence[Term] = (),
+    outside: Sequence[Term] = (),
 ) -> Hours:
     """Windows per weekday (0 is Monday), or the same every day, separated by spaces."""
     days = dict.fromkeys(range(7), weekly) if isinstance(weekly, str) else weekly
@@ -134,4 +138,11 @@ def hours(
         name=name,
         weekly=tuple(tuple(map(window, days.get(n, "").split())) for n in range(7)),
         dates={d: tuple(map(window, text.split())) for d, text in (dates or {}).items()},
+        terms=tuple(terms),
+        outside=tuple(outside),
     )
+
+
+def term(*days: date | tuple[date, date], name: str = "t") -> Term:
+    """Days, and stretches from a first to a last day."""
+    return Term(name, tuple(sorted(d if isinstance(d, tuple) else (d, d) for d in days)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Mapping
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
@@ -11,11 +12,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from netcharter.charter.model import Hours
+from netcharter.charter.model import Hours, Term
 from netcharter.plan.hours import TimeClass, flips, holds, is_open, passed, time_classes
 from netcharter.plan.shapes import When
-from tests.plan.building import hours
+from tests.plan.building import hours, term
 
+LONG = os.environ.get("NETCHARTER_LONG") == "1"
 MINUTE = timedelta(minutes=1)
 DAY = timedelta(days=1)
 WORK = hours(
@@ -23,6 +25,24 @@ WORK = hours(
      4: "22:00-02:30", 5: "00:00-00:00", 6: "23:30-00:45 12:00-12:01"}
 )  # fmt: skip
 NIGHTS = hours("23:45-00:15 01:15-01:45 02:10-02:20")
+AUTUMN = term(
+    (date(2011, 9, 5), date(2011, 12, 30)),
+    (date(2026, 9, 3), date(2026, 10, 23)),
+    (date(2026, 11, 2), date(2026, 12, 18)),
+)
+SPRING = term(
+    (date(2012, 1, 9), date(2012, 3, 30)),
+    (date(2026, 1, 5), date(2026, 3, 29)),
+    date(2026, 4, 5),
+    date(2026, 10, 25),
+)
+SCHOOL = hours(
+    {0: "08:30-15:00", 1: "08:30-15:00", 4: "22:00-02:30", 6: "22:15-03:15"},
+    {date(2026, 10, 23): "20:00-03:00", date(2026, 12, 24): "09:00-10:00", date(2026, 9, 7): ""},
+    terms=(AUTUMN, SPRING),
+)
+FREE = hours("10:00-12:00 23:30-01:45", {date(2026, 12, 25): ""}, outside=(AUTUMN, SPRING))
+HALVES = hours("21:00-06:00", {}, terms=(AUTUMN,), outside=(term(date(2026, 9, 30)),))
 ZONES = {  # a year that has what is awkward about the zone
     "Europe/London": date(2026, 1, 1),
     "Australia/Lord_Howe": date(2026, 1, 1),  # half an hour
@@ -30,13 +50,30 @@ ZONES = {  # a year that has what is awkward about the zone
     "Africa/Cairo": date(2026, 1, 1),  # at midnight
     "Pacific/Apia": date(2011, 7, 1),  # without a 30 December
 }
+if LONG:
+    ZONES |= dict.fromkeys(
+        ("Europe/Berlin", "America/New_York", "America/Winnipeg"), date(2026, 1, 1)
+    )
+
+
+@cache
+def days_of(one: Term) -> frozenset[date]:
+    """Every single day of a term."""
+    return frozenset(
+        first + n * DAY for first, last in one.stretches for n in range((last - first).days + 1)
+    )
 
 
 def painted(kept: Hours, first: date, last: date) -> dict[date, bytearray]:
     """The open minutes of a calendar on which every window has been painted, a day at a time."""
     calendar = {first + n * DAY: bytearray(1440) for n in range(-2, (last - first).days + 3)}
     for day in calendar:
-        for window in kept.dates[day] if day in kept.dates else kept.weekly[day.weekday()]:
+        weekly = kept.weekly[day.weekday()]
+        if kept.terms and not any(day in days_of(one) for one in kept.terms):
+            weekly = ()
+        if any(day in days_of(one) for one in kept.outside):
+            weekly = ()
+        for window in kept.dates.get(day, weekly):
             start = window.start.hour * 60 + window.start.minute
             end = 1440 if window.end is None else window.end.hour * 60 + window.end.minute
             end += 1440 if end <= start else 0
@@ -64,9 +101,20 @@ def truth(kept: Hours, zone: str, first: date, days: int) -> Iterator[tuple[date
         yield instant, bool(calendar[day][minute])
 
 
-@pytest.mark.parametrize("kept", [WORK, NIGHTS], ids=["work", "nights"])
-@pytest.mark.parametrize("zone", ZONES)
-def test_every_change_of_a_year_is_found_and_no_other(kept: Hours, zone: str) -> None:
+EVERY_KIND = {"work": WORK, "nights": NIGHTS, "school": SCHOOL, "free": FREE, "halves": HALVES}
+# The dates at which clocks change are those of the tz database, computed for each zone (IANA tz
+# 2026f); the whole is tried by NETCHARTER_LONG, as a rule every zone with one or two kinds.
+PAIRS = [
+    (zone, kind)
+    for n, zone in enumerate(ZONES)
+    for m, kind in enumerate(EVERY_KIND)
+    if LONG or (n + m) % len(EVERY_KIND) in (0, 2)
+]
+
+
+@pytest.mark.parametrize(("zone", "kind"), PAIRS)
+def test_every_change_of_a_year_is_found_and_no_other(kind: str, zone: str) -> None:
+    kept = EVERY_KIND[kind]
     expected = []
     before: bool | None = None
     for instant, opened in truth(kept, zone, ZONES[zone], 366):
@@ -76,7 +124,7 @@ def test_every_change_of_a_year_is_found_and_no_other(kept: Hours, zone: str) ->
     start = readings(zone, ZONES[zone], 366)[0][0]
     found = list(flips(kept, ZoneInfo(zone), start + MINUTE, start + 366 * DAY))
     assert found == expected
-    assert len(expected) > 700
+    assert len(expected) > (100 if kept.terms else 500)
 
 
 @pytest.mark.parametrize("zone", ZONES)
@@ -91,9 +139,9 @@ def test_what_is_open_is_right_on_every_minute_around_each_clock_change(zone: st
         != whole[n + 1440][0].astimezone(where).utcoffset()
     }
     assert len(changing) >= 4
-    for kept in (WORK, NIGHTS):
+    for kept in (WORK, SCHOOL, FREE) if not LONG else EVERY_KIND.values():
         for instant, opened in truth(kept, zone, ZONES[zone], 366):
-            if instant.date() in changing or instant.minute % 41 == 0:
+            if LONG or instant.date() in changing or instant.minute % 41 == 0:
                 assert is_open(kept, where, instant) == opened
 
 
@@ -236,6 +284,8 @@ SEVERAL = {
         "23:45-00:15 02:10-02:20", {date(2026, 3, 28): "", date(2026, 10, 24): "20:00-03:00"}
     ),
     "late": hours({2: "16:00-24:00"}, {date(2026, 8, 12): "", date(2026, 8, 19): "00:00-24:00"}),
+    "school": SCHOOL,
+    "free": FREE,
 }
 
 
@@ -296,10 +346,13 @@ TIMES = st.builds(
     st.integers(0, 143).map(lambda n: 10 * n),
 )
 WINDOWS = st.lists(TIMES, max_size=2).map(" ".join)
+STRETCHES = st.tuples(DAYS, st.integers(0, 9)).map(lambda d: term((d[0], d[0] + d[1] * DAY)))
 ANY_HOURS = st.builds(
     hours,
     st.dictionaries(st.integers(0, 6), WINDOWS, max_size=4),
     st.dictionaries(DAYS, WINDOWS, max_size=3),
+    terms=st.lists(STRETCHES, max_size=2),
+    outside=st.lists(STRETCHES, max_size=1),
 )
 
 

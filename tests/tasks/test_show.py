@@ -148,9 +148,12 @@ def test_hours_are_told_in_words_and_as_windows() -> None:
 
 
 def test_dates_in_a_row_and_windows_to_midnight_are_told_together() -> None:
-    hours = """hours:
+    hours = """terms: {autumn: [2026-09-03 to 2026-12-18, 2026-12-21], camp: 2026-10-05}
+hours:
   open:
     weekly: {mon-tue: ["08:00-12:00", "13:00-24:00"]}
+    terms: autumn
+    outside: camp
     dates: {2026-12-24 to 2026-12-26: closed, 2026-12-28: "10:00-11:00"}
 """
     reading = read(SMALL % ("s", "a", "a", "a", "r", "x") + hours, "c.yaml")
@@ -159,6 +162,8 @@ def test_dates_in_a_row_and_windows_to_midnight_are_told_together() -> None:
     assert found["words"] == [
         "mon to tue 08:00 to 12:00, 13:00 to 24:00",
         "wed to sun closed",
+        "that in autumn: 03 September 2026 to 18 December 2026, 21 December 2026",
+        "not in camp: 05 October 2026",
         "24 December 2026 to 26 December 2026: closed",
         "28 December 2026: 10:00 to 11:00",
     ]
@@ -388,7 +393,8 @@ def test_the_json_has_the_keys_that_its_page_tells() -> None:
     assert _keys(found) <= told
     tables = re.findall(r"^\| (`.*?) \|", section, re.MULTILINE)
     promised = {key for cell in tables for key in re.findall(r"`([a-z0-9_]+)`", cell)}
-    exits = "exits: [{from: hut, by: copper, because: its contract}]"
+    exits = "exits: [{from: hut, by: copper, because: its contract}]\n"
+    exits += "terms: {fair: 2026-12-01}\nhours: {stall: {weekly: {mon: 08:00-09:00}, terms: fair}}"
     more = show_charter(Source("c", (SMALL % ("Hut", *["hut"] * 5) + exits).encode())).as_json()
     hours = flips_of(tarn_hollow(), datetime(2026, 12, 1, tzinfo=UTC)).as_json()
     assert promised <= _keys(found) | _keys(json.loads(json.dumps(more))) | _keys(hours)

@@ -22,6 +22,7 @@ KINDS = {
     "places": "a place",
     "services": "a service",
     "hours": "hours",
+    "terms": "a term",
 }
 MOST_PARTS = 1_000
 
@@ -38,9 +39,7 @@ def check_site(walk: Walk, doc: Fields) -> None:
     for name, person in entries(doc, "people"):
         known_names(walk, doc, ("people", name, "groups"), person.get("groups", ()), "groups")
     for name, hours in entries(doc, "hours"):
-        if not hours[SAID]:
-            walk.tell("missing-key", walk.where(("hours", name)), "these hours never come",
-                      "add `weekly`, `dates` or both")  # fmt: skip
+        _hours(walk, doc, ("hours", name), hours)
     _managers(walk, doc)
 
 
@@ -329,6 +328,26 @@ def _once(
                       related=((at(walk, other, index), "the other device"),))  # fmt: skip
         else:
             taken[value] = (path, i)
+
+
+def _hours(walk: Walk, doc: Fields, path: Path, hours: Fields) -> None:
+    said = hours[SAID] | hours[GUESSED]
+    if not said & {"weekly", "dates"}:
+        walk.tell("missing-key", walk.where(path), "these hours never come",
+                  "add `weekly`, `dates` or both")  # fmt: skip
+        return
+    for key in ("terms", "outside"):
+        known_names(walk, doc, (*path, key), hours.get(key, ()), "terms")
+        if key in hours and "weekly" not in said:
+            walk.tell("term-of-nothing", walk.where((*path, key)),
+                      f"`{key}` is about weekly windows, and there are none",
+                      f"add `weekly`, or leave `{key}` out")  # fmt: skip
+            return
+    for i, name in enumerate(hours.get("outside", ())):
+        if name in hours.get("terms", ()):
+            walk.tell("term-both-ways", at(walk, (*path, "outside"), i),
+                      f"`{name}` stands in `terms` too", "leave it out of one of them",
+                      related=((walk.where((*path, "terms")), "the other"),))  # fmt: skip
 
 
 def _managers(walk: Walk, doc: Fields) -> None:

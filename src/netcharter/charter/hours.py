@@ -1,10 +1,11 @@
-"""Weekly windows and dated exceptions: the shapes of `hours`."""
+"""Weekly windows, dated exceptions and terms: the shapes of `hours` and `terms`."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import pairwise
 from typing import Any
 
 from netcharter.charter import nodes, values
@@ -125,6 +126,37 @@ class Calendar(Shape):
             "propertyNames": self.day.schema(),
             "additionalProperties": WINDOWS.schema(),
         }
+
+
+@dataclass(frozen=True, slots=True)
+class Stretches(Shape):
+    """Stretches of dates that have no day in common."""
+
+    def read(self, walk: Walk, node: nodes.Node, path: Path) -> Any:
+        found = STRETCHES.read(walk, node, path)
+        if found is MISSING:
+            return MISSING
+        walk.dates -= 2 * len(found)  # each has two days on which everything may change
+        if walk.dates < 0:
+            walk.tell("too-many", node.span, f"more than {MOST_DATES} dated days in all",
+                      "make longer stretches of them")  # fmt: skip
+            return MISSING
+        ordered = sorted(range(len(found)), key=lambda i: found[i])
+        for before, after in pairwise(ordered):
+            if found[after][0] <= found[before][1]:
+                walk.tell("days-overlap", walk.where((*path, after)),
+                          f"`{found[after][0]}` is in two stretches of this term",
+                          "make one stretch of the two",
+                          related=((walk.where((*path, before)), "the other"),))  # fmt: skip
+                return MISSING
+        return found
+
+    def schema(self) -> Schema:
+        return STRETCHES.schema()
+
+
+STRETCHES = Several("one or more stretches of dates such as `2030-09-03 to 2030-12-18`", DATES)
+TERM = Stretches(STRETCHES.what)
 
 
 def day_name(day: int | date) -> str:

@@ -187,9 +187,22 @@ SITE = {
         "Somebody may depend on it.",
         "Ask its contact, then move `until` or leave it out.",
     ),
+    "terms-over": Entry(
+        "terms that are over",
+        "All terms that hours speak of have passed.",
+        "What was meant for a term is closed for good, or what was meant for the time between them "
+        "holds for good.",
+        "Write the next term.",
+    ),
+    "terms-end-soon": Entry(
+        "last term ends soon",
+        "The last of the terms that hours speak of ends within thirty days.",
+        "What holds afterwards is what nobody wrote.",
+        "Write the next term in time.",
+    ),
     "never-used": Entry(
         "name that is never used",
-        "Something is defined that no rule, offer or promise speaks of.",
+        "Something is defined that no rule, offer or promise speaks of; or a term that no hours do.",
         "It may be a leftover, or a rule may be missing.",
         "Use it, or leave it out.",
     ),

@@ -111,7 +111,8 @@ def time_classes(
     Complete because only these instants can bring a combination that was not there before:
 
     * those near a special day, which is one with a dated exception, the day after it (a window
-      may reach into it), and the day after an `until` date. They are all visited;
+      may reach into it), the first day of a term, the day after its last, and the day after an
+      `until` date. They are all visited;
     * between special days everything is weekly. A week in which no clock changes shows all that
       can occur while the clocks of the zones differ by as much as they do in that week. (With
       one zone that is one week, and a clock change then shows nothing new: it skips or repeats
@@ -150,7 +151,7 @@ def holds(when: When, at: TimeClass, zone: ZoneInfo) -> bool:
 
 def _spans(hours: Hours, day: date) -> Iterator[tuple[timedelta, timedelta]]:
     """The windows that start on a day, as times since its midnight."""
-    for window in hours.dates.get(day, hours.weekly[day.weekday()]):
+    for window in hours.windows(day):
         yield _span(window)
 
 
@@ -176,6 +177,7 @@ class _State:
 
 
 _Day = tuple[tuple[timedelta, _State], ...]  # from when since midnight; the first from 0
+_Gone = frozenset[tuple[date, ZoneInfo]]
 
 
 class _Readings:
@@ -187,25 +189,29 @@ class _Readings:
         self.hours = hours
         self.untils = untils
         self.zone = zone
-        self._days: dict[tuple[date | int, frozenset[tuple[date, ZoneInfo]]], _Day] = {}
+        self._days: dict[tuple[date | tuple[int, tuple[bool, ...]], _Gone], _Day] = {}
+        self._termed = [h for h in hours.values() if h.terms or h.outside]
 
     @cached_property
     def special(self) -> frozenset[date]:
         """The days that are not like every week's: see `time_classes`."""
         ends = date.max - _DAY
         dates = {d for h in self.hours.values() for d in h.dates if d < ends}
-        return frozenset(
-            dates | {d + _DAY for d in dates} | {d + _DAY for d in self.untils if d < ends}
-        )
+        stretches = [s for h in self._termed for t in (*h.terms, *h.outside) for s in t.stretches]
+        turning = {first for first, _ in stretches if first < ends}
+        turning |= {last + _DAY for _, last in stretches if last < ends}
+        ending = {d + _DAY for d in self.untils if d < ends}
+        return frozenset(dates | {d + _DAY for d in dates} | ending | turning)
 
     def day(self, day: date) -> _Day:
         gone = frozenset((until, self.zone) for until in self.untils if day > until)
-        key = (day if day in self.special else day.weekday(), gone)
+        weekly = day.weekday(), tuple(h.in_term(day) for h in self._termed)
+        key = (day if day in self.special else weekly, gone)
         if key not in self._days:
             self._days[key] = self._day(day, gone)
         return self._days[key]
 
-    def _day(self, day: date, gone: frozenset[tuple[date, ZoneInfo]]) -> _Day:
+    def _day(self, day: date, gone: _Gone) -> _Day:
         spans = [
             (name, max(first, _NONE), last)
             for name, hours in self.hours.items()

@@ -13,6 +13,7 @@ from netcharter.proofs.device_audit import EVERY_DEVICE
 from netcharter.proofs.exit_audit import EVERY_EXIT
 from netcharter.proofs.exposure import prove_outside
 from netcharter.proofs.family_audit import one_family
+from netcharter.proofs.hours_audit import EVERY_HOURS
 from netcharter.proofs.promises import PromiseResult, prove_promises
 from netcharter.proofs.rules_audit import EVERY_RULE, Audit
 from netcharter.proofs.site_audit import EVERY_SITE, broken_promises, lock_out, opened_outside
@@ -67,7 +68,8 @@ def prove(plan: Plan, now: datetime) -> Proof:
     found += broken_promises(audit, results)
     found += lock_out(audit, results)
     found += opened_outside(audit, results)
-    for look in (*EVERY_SITE, *EVERY_DEVICE, *EVERY_RULE, one_family, *EVERY_EXIT):
+    looks = (*EVERY_SITE, *EVERY_HOURS, *EVERY_DEVICE, *EVERY_RULE, one_family, *EVERY_EXIT)
+    for look in looks:
         found += look(audit)
     found.sort(key=lambda d: (_ORDER[d.severity], d.span))
     return Proof(prover, tuple(found), results)

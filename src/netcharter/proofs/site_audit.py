@@ -17,6 +17,7 @@ from netcharter.proofs.rules_audit import Audit
 from netcharter.proofs.story import row_name
 
 SOON = timedelta(days=30)
+SENTENCES = "a rule, an offer, a promise or an exit"
 # Addresses a provider translates once more: nothing offered there is reachable (RFC 6598, 1918).
 BEHIND_CARRIER = tuple(
     map(IPv4Network, ("100.64.0.0/10", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16"))
@@ -68,6 +69,7 @@ def unused(audit: Audit) -> Iterator[Diagnostic]:
         ("services", (n for n in charter.services if ("services", n) in charter.spans)),
         ("places", charter.places),
         ("hours", charter.hours),
+        ("terms", charter.terms),
         ("groups", (g for g in charter.groups if g not in groups)),
         ("people", (p.name for p in charter.people.values() if not set(p.groups) & spoken)),
         ("areas", charter.areas),
@@ -83,10 +85,11 @@ def unused(audit: Audit) -> Iterator[Diagnostic]:
     for section, names in kinds:
         for name in names:
             if name not in spoken:
+                where = "hours" if section == "terms" else SENTENCES
                 yield Diagnostic(
                     "never-used",
                     "note",
-                    f"{section}: '{name}' is never used in a rule, an offer, a promise or an exit",
+                    f"{section}: '{name}' is never used in {where}",
                     charter.where(section, name),
                     help="use it, or leave it out",
                 )
@@ -107,6 +110,8 @@ def _spoken(audit: Audit) -> set[str]:
         spoken |= {sentence.to, *sentence.lines} if isinstance(sentence, Offer) else set()
         spoken |= set() if isinstance(sentence, Offer) else set(sentence.reach)
     spoken |= {charter.devices[n].area for n in spoken if n in charter.devices}
+    for hours in charter.hours.values():
+        spoken |= {term.name for term in (*hours.terms, *hours.outside)}
     if spoken & {*charter.people, *charter.groups}:
         spoken |= audit.ground.sign_in_areas
     if spoken & {"anyone", "anywhere"}:

@@ -10,8 +10,9 @@ from zoneinfo import ZoneInfo
 
 from netcharter.diagnostics.escape import terminal
 from netcharter.plan.hours import clock_changes, flips, is_open
-from netcharter.plan.shapes import Plan
+from netcharter.plan.shapes import Hours, Plan
 from netcharter.tasks.judged_from import judged_from
+from netcharter.tasks.show import term_shown, term_words
 from netcharter.tasks.sources import Source, usable_plan
 from netcharter.tasks.zones import data_in_use
 
@@ -22,9 +23,13 @@ YEAR = timedelta(days=366)
 class Flips:
     """One name of the hours: whether they are open at first, and each change with its instant."""
 
-    name: str
+    hours: Hours
     open: bool
     changes: tuple[tuple[datetime, bool], ...]
+
+    @property
+    def name(self) -> str:
+        return self.hours.name
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +58,8 @@ class HoursShown:
                 {
                     "name": one.name,
                     "open": one.open,
+                    "terms": [term_shown(term) for term in one.hours.terms],
+                    "outside": [term_shown(term) for term in one.hours.outside],
                     "flips": [
                         {"at": _utc(at), "local": self._local(at), "open": state}
                         for at, state in one.changes
@@ -73,6 +80,7 @@ class HoursShown:
         for one in self.hours:
             yield ""
             yield f"{one.name}: {'open' if one.open else 'closed'} at first"
+            yield from (f"  {words}" for words in term_words(one.hours))
             for at, state in one.changes:
                 yield f"  {self._told(at)}  {_utc(at)}  {'opens' if state else 'closes'}"
             if not one.changes:
@@ -99,7 +107,7 @@ def flips_of(plan: Plan, begin: datetime) -> HoursShown:
     begin = begin.astimezone(UTC)
     zone, end = ZoneInfo(plan.timezone), begin + YEAR
     found = tuple(
-        Flips(one.name, is_open(one, zone, begin), tuple(flips(one, zone, begin + _INSTANT, end)))
+        Flips(one, is_open(one, zone, begin), tuple(flips(one, zone, begin + _INSTANT, end)))
         for one in plan.hours.values()
     )
     clock = clock_changes(zone, begin, end)

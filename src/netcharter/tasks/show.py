@@ -15,7 +15,7 @@ from itertools import groupby
 from typing import Any, Literal
 
 from netcharter.charter.hours import spelt
-from netcharter.charter.model import Hours, Window
+from netcharter.charter.model import Hours, Term, Window
 from netcharter.charter.services import builtin
 from netcharter.charter.values import DAYS
 from netcharter.diagnostics import Span
@@ -277,10 +277,18 @@ def _hours(plan: Plan, hours: Hours) -> Json:
     return {
         "name": hours.name,
         "weekly": weekly,
+        "terms": [term_shown(one) for one in hours.terms],
+        "outside": [term_shown(one) for one in hours.outside],
         "dates": dates,
-        "words": [*_weekly_words(hours), *_dated_words(hours)],
+        "words": [*_weekly_words(hours), *term_words(hours), *_dated_words(hours)],
         "span": _span(plan.charter.where("hours", hours.name)),
     }
+
+
+def term_shown(term: Term) -> Json:
+    """A term with its stretches of dates."""
+    stretches = [{"from": f"{first}", "to": f"{last}"} for first, last in term.stretches]
+    return {"name": term.name, "stretches": stretches}
 
 
 def _windows(windows: Sequence[Window]) -> list[Json]:
@@ -324,6 +332,17 @@ def _weekly_words(hours: Hours) -> Iterator[str]:
         else:
             last = f" to {DAYS[days[-1]]}" if len(days) > 1 else ""
             yield f"{DAYS[days[0]]}{last} {_window_words(windows)}"
+
+
+def term_words(hours: Hours) -> Iterator[str]:
+    """When the week's windows begin, if not always: a line for each term."""
+    for said, terms in (("that in", hours.terms), ("not in", hours.outside)):
+        for term in terms:
+            stretches = (
+                f"{first:%d %B %Y} to {last:%d %B %Y}" if first != last else f"{first:%d %B %Y}"
+                for first, last in term.stretches
+            )
+            yield f"{said} {term.name}: {', '.join(stretches)}"
 
 
 def _dated_words(hours: Hours) -> Iterator[str]:
