@@ -148,6 +148,11 @@ VALUES = [
     *(case("bad-turnover", said, areas=area(f"hosts: 5, turnover: «{text}»"))
       for said, text in (("write 200 per day", "200/day"), ("write 9 per week", "9 a week"),
                          ("or per hour", "200"), ("or per hour", "many"), ("1 to 1000000", "0 per day"))),
+    *(case("bad-domain", said, site=f"site: {{name: a, timezone: UTC, domain: «{text}»}}")
+      for said, text in (("RFC 6762", "local"), ("RFC 6762", "Hut.LOCAL."), ("letters", "a..b"),
+                         ("letters", "-a.example"), ("xn--", "büro.example"), ("letters", "10.1"),
+                         ("letters", f"{'a' * 64}.example"), ("letters", "a_b.example"))),
+    case("foreign-word", "`domain`", site="site: {name: a, timezone: UTC, «search-domain»: a.example}"),
     case("bad-word", "write none", areas=area("hosts: 5, lease: «off»")),
     *(case("foreign-word", f"`{ours}`", areas=area(f"hosts: 5, «{word}»: {text}"))
       for ours, word, text in (("lease", "expires", "12h"), ("lease", "ttl", "12h"),
@@ -211,19 +216,6 @@ HOURS = [
     case("days-overlap", "`tue`", hours=hours("{weekly: {mon-fri: 08:00-16:00, «tue»: 10:00-12:00}}")),
     case("days-overlap", "`2030-01-02`",
          hours=hours("{dates: {2030-01-01 to 2030-01-05: closed, «2030-01-02»: 08:00-09:00}}")),
-    case("days-overlap", "make one stretch", terms="terms: {autumn: [2030-09-01 to 2030-12-18,"
-         " «2030-12-18 to 2030-12-20»]}"),
-    case("bad-date", terms="terms: {autumn: «2030-13-01»}"),
-    case("term-of-nothing", "about weekly", terms="terms: {autumn: 2030-09-01 to 2030-12-18}",
-         hours="hours: {h: {dates: {2030-09-01: closed}, terms: «autumn»}}"),
-    case("term-both-ways", "in `terms` too", terms="terms: {autumn: 2030-09-01 to 2030-12-18}",
-         hours="hours: {h: {weekly: {mon: 08:00-09:00}, terms: [autumn], outside: [«autumn»]}}"),
-    case("unknown-name", "write autumn", terms="terms: {autumn: 2030-09-01 to 2030-12-18}",
-         hours="hours: {h: {weekly: {mon: 08:00-09:00}, terms: [«autum»]}}"),
-    case("unknown-name", "below `terms:`",
-         hours="hours: {h: {weekly: {mon: 08:00-09:00}, outside: «holidays»}}"),
-    case("foreign-word", "write outside", terms="terms: {autumn: 2030-09-01 to 2030-12-18}",
-         hours="hours: {h: {weekly: {mon: 08:00-09:00}, «excluding»: autumn}}"),
     case("windows-overlap", "08:00-12:00", hours=hours("{weekly: {mon: [08:00-12:00, «11:00-13:00»]}}")),
     case("windows-overlap", hours=hours("{weekly: {mon: [22:00-06:00, «23:00-24:00»]}}")),
 ]  # fmt: skip

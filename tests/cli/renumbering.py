@@ -25,6 +25,7 @@ import pytest
 
 from netcharter.render.advertising import CONF
 from netcharter.render.delegation import ASKER, AT, FOLDER, SCRIPT
+from netcharter.render.lending import LEASES
 from tests.cli.gateway import Gateway, Machine, beside, gateway
 from tests.rollout.bench import Bench
 from tests.steward.running import Running, steward
@@ -130,11 +131,13 @@ class Site:
         again = f"{own}; while :; do {asks}; sleep 1; done"
         self._begun(self.place.bench, ["unshare", "--mount", "sh", "-c", again])
         told = program("dnsmasq", "bin/dnsmasq")
+        conf = folder / CONF
+        conf.write_text((kit / CONF).read_text().replace(LEASES, f"{folder}/leases"))
         settings = [
             "--user=root",
             "--keep-in-foreground",
             "--pid-file",
-            f"--conf-file={kit / CONF}",
+            f"--conf-file={conf}",
         ]
         self._begun(self.place.bench, [told, *settings])
 

@@ -163,11 +163,30 @@ ADVERTISED: Sequence[Row] = (
     ("RFC 7084 L-13, RFC 9096 section 3.5", "an old prefix is told to be old, beside the new one",
      "yes", "while dnsmasq lives",
      f"{RA}::test_rfc9096_3_5_an_old_prefix_is_told_to_be_old_beside_the_new_one"),
-    ("RFC 8106", "resolvers are told", "no", "the gateway is none yet",
-     f"{RA}::test_rfc8106_no_resolver_is_told_while_the_gateway_is_none"),
+    ("RFC 8106 section 5", "resolvers and search domains are told, for three intervals at least",
+     "yes", "the gateway by its local address, and the site's domain",
+     f"{RA}::test_rfc8106_5_the_resolver_is_told_as_long_as_there_are_hosts"),
     ("RFC 9096 section 4", "prefixes: preferred 2 700 s, valid 5 400 s at most", "yes",
      "2 700 s both, and 1 800 s for the router",
      f"{RA}::test_rfc9096_4_nothing_is_told_for_longer_than_advised"),
+)  # fmt: skip
+
+LEASES, LENT = "tests/kernel/test_leases.py", "tests/render/test_lending.py"
+LENDING: Sequence[Row] = (
+    ("RFC 2131 section 3.1", "who asks gets an address, and what it has to know", "yes",
+     "router, resolver and domain; seen at Debian's dhcpcd",
+     f"{LEASES}::test_rfc2131_3_1_a_guest_gets_an_address_of_the_pool_and_all_it_has_to_know"),
+    ("RFC 2131 section 4.4.5", "T1 is half of the lease, T2 seven eighths of it", "yes",
+     "as dnsmasq has it", f"{LEASES}::test_rfc2131_4_4_5_t1_is_half_of_the_lease_and_t2_seven_eighths"),
+    ("RFC 2131 section 4.3.2", "who renews keeps its address", "yes", "",
+     f"{LEASES}::test_rfc2131_4_3_2_a_client_renews_at_t1_and_keeps_its_address"),
+    ("RFC 2132, RFC 3397, RFC 3646", "router, resolver, domain and where to search are told", "yes",
+     "each area its own gateway's", f"{LENT}::test_rfc2132_router_resolver_and_domain_are_told"),
+    ("RFC 8415 section 18.3.2", "addresses are given by DHCPv6", "offers",
+     "to devices whose addresses the plan knows; others make their own (RFC 4862)",
+     f"{LEASES}::test_rfc8415_a_lasting_device_gets_its_addresses_of_both_families"),
+    ("RFC 8415 section 6.1", "who needs no address is told the rest", "yes", "",
+     f"{LEASES}::test_rfc8415_6_1_others_are_told_the_rest_by_dhcpv6"),
 )  # fmt: skip
 
 ASKING, PLANNED = "tests/render/test_delegation.py", "tests/plan/test_delegated.py"
@@ -223,6 +242,7 @@ def page() -> str:
     text += _table("Simple security for IPv6 (RFC 6092)", SIMPLE_SECURITY)
     text += _table("The size of packets (RFC 1191, RFC 8201, RFC 2923, RFC 2516)", SIZES)
     text += _table("Router advertisements (RFC 4861, RFC 4862, RFC 7084, RFC 9096)", ADVERTISED)
+    text += _table("Leases (RFC 2131, RFC 2132, RFC 8415)", LENDING)
     text += _table("Delegated prefixes (RFC 7084, RFC 8415, RFC 9096)", DELEGATED)
     return text + ICMP_HEAD.format(icmp=ICMP) + "".join(_icmp_rows())
 
@@ -258,7 +278,9 @@ def test_the_page_says_what_the_tables_say(repository: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "row", (*TRANSLATION, *SIMPLE_SECURITY, *SIZES, *ADVERTISED, *DELEGATED), ids=lambda row: row[0]
+    "row",
+    (*TRANSLATION, *SIMPLE_SECURITY, *SIZES, *ADVERTISED, *LENDING, *DELEGATED),
+    ids=lambda row: row[0],
 )
 def test_every_row_names_a_test_that_is_there(row: Row, repository: Path) -> None:
     file, _, name = row[4].partition("::")

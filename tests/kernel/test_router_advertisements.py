@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from scapy.layers.inet6 import (
     ICMPv6ND_RA,
+    ICMPv6NDOptDNSSL,
     ICMPv6NDOptMTU,
     ICMPv6NDOptPrefixInfo,
     ICMPv6NDOptRDNSS,
@@ -24,6 +25,7 @@ from scapy.layers.l2 import Ether
 
 from netcharter.lab.tools import path_of
 from netcharter.render.advertising import CONF, advertising
+from netcharter.render.lending import LEASES
 from tests.kernel.namespace import needed
 from tests.render.test_advertising import CHARTER, LOCAL_ONLY, plan_of
 
@@ -38,7 +40,8 @@ def played(folder: Path, text: str, last: str) -> Story:
     dnsmasq = path_of("dnsmasq")
     if dnsmasq is None:
         pytest.skip("NO ROUTER ADVERTISEMENT WAS READ: no dnsmasq (Debian's dnsmasq-base) is here")
-    (folder / CONF).write_text(advertising(plan_of(text))[CONF], encoding="ascii")
+    conf = advertising(plan_of(text))[CONF].replace(LEASES, str(folder / "leases"))
+    (folder / CONF).write_text(conf, encoding="ascii")
     program = (sys.executable, "-m", "tests.kernel.advertisements")
     said = subprocess.run(
         [*needed(), *program, dnsmasq, folder / CONF, last],
@@ -79,7 +82,17 @@ def test_rfc4862_5_5_3_every_prefix_is_there_to_make_addresses_of(story: Story) 
     found = prefixes(frame)
     assert set(found) == {LOCAL, OLD}
     assert all((one.A, one.L, one.prefixlen) == (1, 1, 64) for one in found.values())
-    assert (frame[ICMPv6ND_RA].M, frame[ICMPv6ND_RA].O) == (0, 0)  # nobody gives addresses
+
+
+def test_rfc4861_4_2_it_says_that_dhcpv6_has_more_and_addresses_for_those_that_are_known(
+    story: Story, tmp_path: Path
+) -> None:
+    """The flags M and O. A site whose area has no device with lasting addresses has O alone."""
+    (frame,) = story["begin"]
+    assert (frame[ICMPv6ND_RA].M, frame[ICMPv6ND_RA].O) == (1, 1)
+    changing = CHARTER.replace(", address: lasting", "")
+    (other,) = played(tmp_path, changing, "begin")["begin"]
+    assert (other[ICMPv6ND_RA].M, other[ICMPv6ND_RA].O) == (0, 1)
 
 
 def test_rfc9096_4_nothing_is_told_for_longer_than_advised(story: Story) -> None:
@@ -127,9 +140,16 @@ def test_rfc7084_l_3_not_met_no_single_routes_are_told(story: Story) -> None:
     assert not [o for f in every for o in options(f) if isinstance(o, ICMPv6NDOptRouteInfo)]
 
 
-def test_rfc8106_no_resolver_is_told_while_the_gateway_is_none(story: Story) -> None:
-    every = [frame for each in story.values() for frame in each]
-    assert not [o for f in every for o in options(f) if isinstance(o, ICMPv6NDOptRDNSS)]
+def test_rfc8106_5_the_resolver_is_told_as_long_as_there_are_hosts(story: Story) -> None:
+    """By the address that no provider changes, and with a lifetime of at least three intervals of
+    600 s whatever becomes of lines (section 5.1); the domain beside it (section 5.2)."""
+    local = plan_of(CHARTER).areas[0].subnets6[0]
+    assert local.line is None
+    for frame in (frame for each in story.values() for frame in each):
+        (told,) = [one for one in options(frame) if isinstance(one, ICMPv6NDOptRDNSS)]
+        assert told.dns == [str(local.gateway)] and told.lifetime >= 1800
+        (domain,) = [one for one in options(frame) if isinstance(one, ICMPv6NDOptDNSSL)]
+        assert domain.searchlist == ["home.arpa."] and domain.lifetime >= 1800
 
 
 def test_rfc4861_4_6_4_no_size_of_packets_is_told_where_it_is_well_known(story: Story) -> None:

@@ -18,6 +18,7 @@ import pytest
 
 from netcharter.lab.tools import path_of
 from netcharter.render.advertising import CONF
+from netcharter.render.lending import LEASES
 from tests.cli.gateway import CHARTER, FAR, Gateway, gateway
 from tests.kernel.namespace import run
 from tests.rollout.bench import kit_of
@@ -90,7 +91,8 @@ def advertising(place: Gateway) -> Iterator[None]:
     if dnsmasq is None:
         pytest.skip("NO HOST WAS LED AWAY: no dnsmasq (Debian's dnsmasq-base) is here")
     conf = place.folder / CONF
-    conf.write_bytes(kit_of(SITE)[CONF])
+    leases = str(place.folder / "leases").encode()
+    conf.write_bytes(kit_of(SITE)[CONF].replace(LEASES.encode(), leases))
     own = ("--user=root", "--group=", "--pid-file=", "--log-facility=-", f"--conf-file={conf}")
     with running(*place.bench.way, dnsmasq, "--keep-in-foreground", *own):
         yield

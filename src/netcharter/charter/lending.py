@@ -1,4 +1,4 @@
-"""What an area lends: for how long, and to how many that were not there before."""
+"""What devices are lent and told: for how long an address, how many new ones come, which domain."""
 
 from __future__ import annotations
 
@@ -66,3 +66,42 @@ def turnover(value: str) -> Turnover:
         raise Wrong("bad-turnover", f"{quoted(value)} can't be meant",
                     f"it goes from 1 to {MOST_TURNOVER} per {match[2]}")  # fmt: skip
     return Turnover(int(match[1]), match[2])
+
+
+_LABEL = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?")  # RFC 1035 section 2.3.1, RFC 1123
+# Names that mean something else everywhere (RFC 6761, RFC 6762, RFC 7686).
+_TAKEN = {
+    "local": "it is for devices that ask each other, without a server (RFC 6762)",
+    "localhost": "it is for a machine that talks to itself (RFC 6761)",
+    "invalid": "there is never anything in it (RFC 6761)",
+    "onion": "it is of another network (RFC 7686)",
+}
+
+
+def domain(value: str) -> str:
+    """The local domain in lower case, without a dot at its end."""
+    plain = value.lower().removesuffix(".")
+    if not _is_name(plain):
+        raise Wrong("bad-domain", f"{quoted(value)} is not a domain name", _domain_help(plain))
+    last = plain.rpartition(".")[2]
+    if last in _TAKEN:
+        raise Wrong("bad-domain", f"`{last}` can't be the local domain: {_TAKEN[last]}",
+                    "write a name of your own, or leave it out for home.arpa")  # fmt: skip
+    return plain
+
+
+def _is_name(plain: str) -> bool:
+    """Whether it is a name of hosts: RFC 1123 section 2.1, and no number, which would be read as an
+    address (RFC 3696 section 2)."""
+    labels = plain.split(".")
+    return (
+        len(plain) <= 253
+        and all(_LABEL.fullmatch(label) for label in labels)
+        and not labels[-1].isdigit()
+    )
+
+
+def _domain_help(plain: str) -> str:
+    if not plain.isascii():
+        return "write it in its form of plain letters, which begins with xn-- (RFC 5890)"
+    return "letters, digits and hyphens, with dots between: tarn-hollow.example"

@@ -68,6 +68,7 @@ AREA_PREFIX = Value("a prefix", values.area_prefix, pattern=f"^{ADDRESS}/[0-9]+$
 LINE_PREFIX = Value(
     "a global IPv6 prefix", values.line_prefix, pattern=f"^{ADDRESS}/[0-9]+$", spelling=True
 )
+DOMAIN = Value("a domain name", lending.domain, pattern=r"^[A-Za-z0-9.-]+$", spelling=True)
 LEASE = Value("a time such as `12h`", lending.lease, pattern=lending.PATTERN, spelling=True)
 TURNOVER = Value(
     "a number in a time such as `200 per day`",
@@ -124,6 +125,12 @@ SITE = Record(
             default="none",
         ),
         Key("local-prefix", LOCAL_PREFIX, "the site's own IPv6 prefix (RFC 4193)", default="drawn"),
+        Key(
+            "domain",
+            DOMAIN,
+            "the local domain, which devices are told to look names up in",
+            default="home.arpa",
+        ),
     ),
 )
 WATCH = Record(
@@ -300,14 +307,7 @@ HOURS = Record(
     "hours",
     (
         Key("weekly", hours.WEEKLY, "the windows of each day; a day not named is closed"),
-        Key("terms", NAMES, "the terms in which the weekly windows begin", default="every day"),
-        Key("outside", NAMES, "terms in which they do not", default="none"),
-        Key(
-            "dates",
-            hours.EXCEPTIONS,
-            "dates on which other windows begin, in a term or not",
-            default="none",
-        ),
+        Key("dates", hours.EXCEPTIONS, "dates on which other windows begin", default="none"),
     ),
 )
 RULE = Record(
@@ -448,11 +448,6 @@ SECTIONS = (
         "services of your own, beside those every charter knows",
     ),
     Key("places", Named("a mapping from names to places", NAME, PLACE), "internet destinations"),
-    Key(
-        "terms",
-        Named("a mapping from names to stretches of dates", REFERENCE, hours.TERM),
-        "stretches of dates, as of a school year, that hours speak of",
-    ),
     Key("hours", Named("a mapping from names to hours", REFERENCE, HOURS), "times of the week"),
     Key(
         "rules", Listed("a list of rules", RULE), "what is let and refused; the first match decides"

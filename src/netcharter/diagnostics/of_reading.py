@@ -351,18 +351,6 @@ HOURS = {
         "One of them is probably misspelt.",
         "Make one window of the two.",
     ),
-    "term-of-nothing": Entry(
-        "a term for no week",
-        "Hours name terms and have no weekly windows.",
-        "Terms say on which days the weekly windows begin; dated exceptions count in any term.",
-        "Add `weekly`, or leave `terms` and `outside` out.",
-    ),
-    "term-both-ways": Entry(
-        "a term in and out",
-        "Hours hold in a term and outside the same term.",
-        "They would hold on no day of it, so one of the two was meant otherwise.",
-        "Leave it out of `terms` or out of `outside`.",
-    ),
 }
 
 SITE = {
@@ -502,6 +490,13 @@ SITE = {
         "than it can be.",
         "A lease that is read otherwise than meant empties the pool, or takes addresses away.",
         "Write it as `30 min`, `12h` or `7 days`.",
+    ),
+    "bad-domain": Entry(
+        "not a local domain",
+        "The local domain is no name of letters, digits and hyphens, or means something else "
+        "everywhere.",
+        "Devices are told to look names up in it, and would find nothing or somebody else.",
+        "Write one that is yours, or leave it out: home.arpa is there for that (RFC 8375).",
     ),
     "bad-turnover": Entry(
         "not a turnover",

@@ -27,6 +27,7 @@ from netcharter.plan.shapes import AreaPlan, Plan
 from netcharter.probes.shapes import GATEWAY, Place, Station
 from netcharter.render.advertising import CONF, leads_out
 from netcharter.render.escape import bare_device
+from netcharter.render.lending import LEASES
 
 PROGRAM, PACKAGE = "dnsmasq", "dnsmasq-base"
 PATIENCE = 20.0  # seconds until everybody has heard; dnsmasq takes one or two
@@ -173,8 +174,15 @@ def _dnsmasq(namespace: str, settings: bytes) -> Iterator[Callable[[], None]]:
     It stays who it is: there is one user in the lab."""
     path = os.path.join(KIT, CONF)
     with open(path, "wb") as file:
-        file.write(settings)
-    own = ("--user=root", "--group=", "--pid-file=", "--log-facility=-", f"--conf-file={path}")
+        file.write(settings.replace(LEASES.encode(), f"{KIT}/leases".encode()))
+    own = (
+        "--user=root",
+        "--group=",
+        "--no-ping",
+        "--pid-file=",
+        "--log-facility=-",
+        f"--conf-file={path}",
+    )
     command = [tools.path_of(PROGRAM) or PROGRAM, "--keep-in-foreground", *own]
     with isolation.inside(namespace), open(f"{KIT}/said", "w+b") as said:
         running = subprocess.Popen(

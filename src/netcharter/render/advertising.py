@@ -1,7 +1,7 @@
 """What dnsmasq is told of router advertisements (RFC 4861), after dnsmasq(8).
 
-One instance of our own, which neither gives addresses nor answers names yet. It advertises what the
-gateway's device in an area has addresses of: the local prefix, and one of each line that has one.
+One instance of our own, which lends addresses, too (`render.lending`), and answers no names. It
+advertises what the gateway's device in an area has addresses of: the local prefix, and one of each line that has one.
 So a prefix comes, is deprecated and goes with the gateway's address, and nobody writes a file or
 begins the program anew for it. An address whose preferred time is over is announced as such within
 a second, which is how hosts are led away from a line that failed (RFC 6724 rule 3).
@@ -11,14 +11,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from netcharter.plan.leases import lending
 from netcharter.plan.shapes import AreaPlan, LinePlan, Plan
+from netcharter.render import lending as lent
 from netcharter.render.escape import bare_device, remark
 from netcharter.render.placing import OURS, UNITS, Placed, Service
 
 CONF, UNIT_FILE = "advertising.conf", "advertising.service"
 UNIT = "netcharter-advertising.service"
 AT = "/etc/netcharter/advertising.conf"
-PREFIX_TIME = 2700  # seconds that a prefix lasts unless it is told again (RFC 9096 section 4)
 ROUTER_TIME = 1800  # seconds; three times dnsmasq's interval of 600 s (RFC 4861 section 6.2.1)
 
 
@@ -56,9 +57,12 @@ def _carries(line: LinePlan) -> bool:
 
 
 def _settings(plan: Plan) -> str:
-    out = [f"{OURS}router advertisements of the areas", *_COMMON]
-    for area in plan.areas:
+    each = lending(plan.charter, plan.areas, plan.devices)
+    out = [f"{OURS}router advertisements and addresses of the areas", *_COMMON]
+    out += lent.everywhere(plan, each)
+    for area, one in zip(plan.areas, each, strict=True):
         out += _area(area, ROUTER_TIME if leads_out(plan) else 0)
+        out += lent.in_area(plan, area, one)
     return "\n".join(out) + "\n"
 
 
@@ -68,32 +72,36 @@ def _area(area: AreaPlan, router: int) -> Iterator[str]:
     device = bare_device(area.device)
     yield remark(f"area {area.name}")
     yield f"interface={device}"
-    yield f"dhcp-range=::,constructor:{device},ra-only,64,{PREFIX_TIME}"
     yield f"ra-param={device},mtu:off,0,{router}"
 
 
 _COMMON = (
-    "# no names, no leases, and only the devices below, whenever they come",
+    "# no names, nothing of this machine's own files, and only the devices below, whenever they come",
     "port=0",
-    "leasefile-ro",
+    "no-resolv",
+    "no-hosts",
     "bind-dynamic",
     "enable-ra",
 )
 
-# Both powers are for the raw socket and the groups of its devices; the user comes with the package.
+# The powers are for the port, the raw socket and the groups of its devices; the user comes with the
+# package. What is lent outlives a kit: it lies in a folder of its own.
 _UNIT = f"""\
-{OURS}router advertisements are sent.
+{OURS}router advertisements are sent and addresses lent.
 
 [Unit]
-Description=Advertise the gateway and its prefixes in the areas
+Description=Advertise the gateway and lend addresses in the areas
 After=local-fs.target network-pre.target netcharter-boot.service
 
 [Service]
 Type=exec
 ExecStart=/usr/sbin/dnsmasq --keep-in-foreground --log-facility=- --pid-file= --conf-file={AT}
 User=dnsmasq
-AmbientCapabilities=CAP_NET_RAW CAP_NET_ADMIN
-CapabilityBoundingSet=CAP_NET_RAW CAP_NET_ADMIN
+StateDirectory={lent.FOLDER}
+StateDirectoryMode=0750
+UMask=0027
+AmbientCapabilities=CAP_NET_BIND_SERVICE CAP_NET_RAW CAP_NET_ADMIN
+CapabilityBoundingSet=CAP_NET_BIND_SERVICE CAP_NET_RAW CAP_NET_ADMIN
 NoNewPrivileges=yes
 ProtectSystem=strict
 ProtectHome=yes

@@ -1,4 +1,4 @@
-"""The one place where text of a charter becomes text of an nftables, `ip` or pppd file.
+"""The one place where text of a charter becomes text of a file of nftables, `ip`, pppd and others.
 
 A quoted string of nftables knows no escapes, so nothing may reach it that could end it or fool a
 reader: what is not a plain ASCII letter, digit or one of ``SAFE`` is percent-encoded as in RFC
@@ -13,11 +13,13 @@ import string
 from urllib.parse import unquote
 
 COMMENT_LIMIT = 128  # bytes nftables keeps of a comment
+DOMAIN_LIMIT = 253  # characters of a domain name, RFC 1035 section 2.3.4
 DEVICE_LIMIT = 15  # bytes of a Linux device name
 SAFE = " _.,:/()+=-"
 
 _KEPT = frozenset(string.ascii_letters + string.digits + SAFE)
 _DEVICE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.@+-]*\Z")
+_DOMAIN = re.compile(r"[a-z0-9]([a-z0-9-]*[a-z0-9])?(\.[a-z0-9]([a-z0-9-]*[a-z0-9])?)*\Z")
 _SCOPES = frozenset({"all", "default"})  # taken by the kernel's own settings for all devices
 _MORE = "..."
 
@@ -74,6 +76,13 @@ def bare_device(name: str) -> str:
     """A device name that may stand in an `ip` or sysctl line as it is; raises ValueError."""
     if len(name) > DEVICE_LIMIT or name in _SCOPES or not _DEVICE.match(name):
         raise ValueError(f"not a device name that a kit can carry: {name!r}")
+    return name
+
+
+def domain_name(name: str) -> str:
+    """A domain name that may stand in a line of dnsmasq or chrony as it is; raises ValueError."""
+    if len(name) > DOMAIN_LIMIT or not _DOMAIN.match(name):
+        raise ValueError(f"not a domain name that a kit can carry: {name!r}")
     return name
 
 

@@ -24,7 +24,7 @@ DHCPCD = {
     "dhcpcd-base": "asks providers for IPv6 prefixes",
     "dbus": "lets the steward have another prefix taken over (systemd-run)",
 }
-DNSMASQ = {"dnsmasq-base": "tells hosts their IPv6 prefixes and the way out"}
+DNSMASQ = {"dnsmasq-base": "lends addresses, and tells hosts their IPv6 prefixes and the way out"}
 
 
 def uses_of(charter: Charter) -> tuple[Use, ...]:
