@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from netcharter.charter.checks import parts_of
@@ -24,6 +25,7 @@ from netcharter.charter.model import (
     Rule,
     Service,
     Site,
+    Term,
     Watch,
 )
 from netcharter.charter.sentences import Known, rule_name
@@ -45,6 +47,7 @@ def build(walk: Walk, doc: Fields, services: Known) -> Charter:
         if name != "anything" and name not in services:
             services[name] = tuple(sorted(set(parts_of(name, services, {}) or ())))
     site = doc["site"]
+    terms = {n: Term(n, tuple(sorted(found))) for n, found in doc.get("terms", {}).items()}
     return Charter(
         site=Site(
             site["name"],
@@ -63,10 +66,8 @@ def build(walk: Walk, doc: Fields, services: Known) -> Charter:
         groups=tuple(doc.get("groups", ())),
         services={n: Service(n, parts) for n, parts in services.items()},
         places={n: Place(n, f["prefixes"]) for n, f in doc.get("places", {}).items()},
-        hours={
-            n: Hours(n, weekly(f.get("weekly", {})), f.get("dates", {}))
-            for n, f in doc.get("hours", {}).items()
-        },
+        hours={n: _hours(n, f, terms) for n, f in doc.get("hours", {}).items()},
+        terms=terms,
         rules=rules,
         offers=offers,
         promises=promises,
@@ -132,6 +133,16 @@ def _device(name: str, fields: Fields) -> Device:
         exempt=fields.get("sign-in", False),
         contact=fields.get("contact"),
         because=fields.get("because"),
+    )
+
+
+def _hours(name: str, fields: Fields, terms: Mapping[str, Term]) -> Hours:
+    return Hours(
+        name=name,
+        weekly=weekly(fields.get("weekly", {})),
+        dates=fields.get("dates", {}),
+        terms=tuple(terms[one] for one in fields.get("terms", ())),
+        outside=tuple(terms[one] for one in fields.get("outside", ())),
     )
 
 

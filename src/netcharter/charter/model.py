@@ -7,6 +7,7 @@ document, for instance ``charter.where("rules", 3, "let", 0)``.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, time
@@ -149,10 +150,33 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True)
+class Term:
+    name: str
+    stretches: tuple[tuple[date, date], ...]  # first and last day of each, apart and in order
+
+    def has(self, day: date) -> bool:
+        at = bisect_right(self.stretches, (day, date.max)) - 1
+        return at >= 0 and day <= self.stretches[at][1]
+
+
+@dataclass(frozen=True, slots=True)
 class Hours:
     name: str
     weekly: tuple[tuple[Window, ...], ...]  # seven entries, Monday first
     dates: Mapping[date, tuple[Window, ...]]  # replaces the windows that start that day
+    terms: tuple[Term, ...] = ()  # the days on which weekly windows start; none: every day
+    outside: tuple[Term, ...] = ()  # and those of them on which they do not
+
+    def windows(self, day: date) -> tuple[Window, ...]:
+        """The windows that start on a day: of a dated exception, or else the week's."""
+        if day in self.dates:
+            return self.dates[day]
+        return self.weekly[day.weekday()] if self.in_term(day) else ()
+
+    def in_term(self, day: date) -> bool:
+        """Do the week's windows start on this day?"""
+        within = not self.terms or any(term.has(day) for term in self.terms)
+        return within and not any(term.has(day) for term in self.outside)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,6 +264,7 @@ class Charter:
     offers: tuple[Offer, ...]
     promises: tuple[Promise, ...]
     exits: tuple[Exit, ...] = ()
+    terms: Mapping[str, Term] = field(default_factory=dict)
     spans: Mapping[tuple[str | int, ...], Span] = field(default_factory=dict, compare=False)
 
     def where(self, *path: str | int) -> Span:

@@ -307,7 +307,14 @@ HOURS = Record(
     "hours",
     (
         Key("weekly", hours.WEEKLY, "the windows of each day; a day not named is closed"),
-        Key("dates", hours.EXCEPTIONS, "dates on which other windows begin", default="none"),
+        Key("terms", NAMES, "the terms in which the weekly windows begin", default="every day"),
+        Key("outside", NAMES, "terms in which they do not", default="none"),
+        Key(
+            "dates",
+            hours.EXCEPTIONS,
+            "dates on which other windows begin, in a term or not",
+            default="none",
+        ),
     ),
 )
 RULE = Record(
@@ -448,6 +455,11 @@ SECTIONS = (
         "services of your own, beside those every charter knows",
     ),
     Key("places", Named("a mapping from names to places", NAME, PLACE), "internet destinations"),
+    Key(
+        "terms",
+        Named("a mapping from names to stretches of dates", REFERENCE, hours.TERM),
+        "stretches of dates, as of a school year, that hours speak of",
+    ),
     Key("hours", Named("a mapping from names to hours", REFERENCE, HOURS), "times of the week"),
     Key(
         "rules", Listed("a list of rules", RULE), "what is let and refused; the first match decides"

@@ -351,6 +351,18 @@ HOURS = {
         "One of them is probably misspelt.",
         "Make one window of the two.",
     ),
+    "term-of-nothing": Entry(
+        "a term for no week",
+        "Hours name terms and have no weekly windows.",
+        "Terms say on which days the weekly windows begin; dated exceptions count in any term.",
+        "Add `weekly`, or leave `terms` and `outside` out.",
+    ),
+    "term-both-ways": Entry(
+        "a term in and out",
+        "Hours hold in a term and outside the same term.",
+        "They would hold on no day of it, so one of the two was meant otherwise.",
+        "Leave it out of `terms` or out of `outside`.",
+    ),
 }
 
 SITE = {
