@@ -18,6 +18,7 @@ MARKED = ("kernel", "browser")  # folders whose tests bear the mark of that name
 # that begins such a file when all else is done keeps everybody waiting.
 LONG = (
     "steward/test_lines_move.py",
+    "steward/test_till_and_call.py",
     "rollout/test_deaths.py",
     "steward/test_hours_end.py",
     "steward/test_lines_led.py",

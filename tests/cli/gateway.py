@@ -47,6 +47,7 @@ SSH = 22
 NFT = "/usr/sbin/nft"
 HURRY = ("--yes", "--waive", "rehearsal", "--because", "it was rehearsed before")
 LIMIT = 110.0  # seconds for one command
+STATION = Path(__file__).with_name("station.py")
 LOOK = """\
 ip -o address show scope global | sed "s/ tentative//"
 ip route show table all type unicast | sort
@@ -74,13 +75,12 @@ class Ran:
 
 
 class Machine:
-    """A machine beside the gateway, or the programs on it (station.py)."""
+    """A machine beside the gateway, or the programs on it (station.py, or another like it)."""
 
-    def __init__(self, way: tuple[str, ...]) -> None:
+    def __init__(self, way: tuple[str, ...], program: Path = STATION) -> None:
         self.way = way
-        program = str(Path(__file__).with_name("station.py"))
         self._process = subprocess.Popen(
-            [*way, sys.executable, program],
+            [*way, sys.executable, str(program)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
