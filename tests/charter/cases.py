@@ -339,6 +339,11 @@ SENTENCES = [
     case("name-twice", rules=rule("{let: office, reach: internet, with: ssh, name: rule 2}")
          + "\n  - «{let: office, reach: internet, with: http}»"),
     case("emergency-refuses", rules=rule("{refuse: office, reach: internet, with: ssh, emergency: «true»}")),
+    case("finish-of-nothing", "at all times",
+         rules="rules: [{let: office, reach: internet, with: https, let-finish: «true»}]"),
+    case("finish-of-nothing", "say `during`",
+         rules="rules: [{refuse: office, reach: internet, with: https, until: 2030-01-01,"
+               " let-finish: «true»}]"),
     case("emergency-during", hours=hours("{weekly: {daily: 08:00-16:00}}"),
          rules=rule("{let: office, reach: internet, with: ssh, emergency: true, during: «school»}")),
     case("manner-of-let", rules=rule("{let: office, reach: internet, with: ssh, manner: «quietly»}")),

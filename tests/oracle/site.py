@@ -97,6 +97,7 @@ class Hours:
     dates: dict[date, list[Window]]
     within: set[date] | None  # the days of its terms; None: it names none
     outside: set[date]
+    let_finish: bool
 
 
 @dataclass
@@ -118,6 +119,7 @@ class Sentence:
     except_offers: bool = False
     or_else: str = "others"
     met_at: IPv4Address | None = None
+    let_finish: str | None = None
 
 
 @dataclass
@@ -260,7 +262,8 @@ def _hours(raw: dict[str, Any], said: dict[str, Any]) -> Hours:
         for day in _each_day(key):
             dates[day] = _windows(windows)
     within = _term_days(raw, said["terms"]) if said.get("terms") else None
-    return Hours(weekly, dates, within, _term_days(raw, said.get("outside")))
+    outside = _term_days(raw, said.get("outside"))
+    return Hours(weekly, dates, within, outside, said.get("let-finish") == "true")
 
 
 def _term_days(raw: dict[str, Any], names: Any) -> set[date]:
@@ -315,6 +318,7 @@ def _rule(raw: dict[str, Any], said: dict[str, Any], number: int) -> Sentence:
         until=_date(said.get("until")),
         emergency=said.get("emergency") == "true",
         quiet=said.get("manner") == "quietly",
+        let_finish=said.get("let-finish"),
     )
 
 
@@ -331,6 +335,7 @@ def _offer(raw: dict[str, Any], said: dict[str, Any], number: int) -> Sentence:
         to=said["to"],
         at=int(said["at"]) if said.get("at") else None,
         met_at=IPv4Address(said["address"]) if said.get("address") else None,
+        let_finish=said.get("let-finish"),
     )
 
 

@@ -255,6 +255,7 @@ def test_what_is_said_of_them() -> None:
         ],
         "doubtful": [],
         "kept": 1,
+        "finishing": 0,
     }
 
 

@@ -86,7 +86,7 @@ def test_a_document_stays_short_and_its_counts_are_whole() -> None:
     found = Cut("cut", 3, Again((judged,) * (LISTED + 5), (judged,), 7))
     said = found.as_json()
     assert len(said["cut"]) == LISTED
-    assert said["counts"] == {"cut": LISTED + 5, "doubtful": 1, "kept": 7}
+    assert said["counts"] == {"cut": LISTED + 5, "doubtful": 1, "kept": 7, "finishing": 0}
     text = "\n".join(found.lines(80))
     assert f"{LISTED + 5} open conversations cut" in text and "7 open conversations let" in text
     told = "\n".join(Cut("told", 3, found.again).lines(80))

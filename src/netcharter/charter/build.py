@@ -143,6 +143,7 @@ def _hours(name: str, fields: Fields, terms: Mapping[str, Term]) -> Hours:
         dates=fields.get("dates", {}),
         terms=tuple(terms[one] for one in fields.get("terms", ())),
         outside=tuple(terms[one] for one in fields.get("outside", ())),
+        let_finish=fields.get("let-finish", False),
     )
 
 
@@ -159,6 +160,7 @@ def _rule(index: int, fields: Fields) -> Rule:
         contact=fields.get("contact"),
         emergency=fields.get("emergency", False),
         quiet=fields.get("manner", False),
+        let_finish=fields.get("let-finish"),
     )
 
 
@@ -176,6 +178,7 @@ def _offer(index: int, fields: Fields) -> Offer:
         contact=fields.get("contact"),
         address=fields.get("address"),
         per_source=_per_source(fields["per-source"]) if "per-source" in fields else None,
+        let_finish=fields.get("let-finish"),
     )
 
 

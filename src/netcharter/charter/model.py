@@ -166,6 +166,7 @@ class Hours:
     dates: Mapping[date, tuple[Window, ...]]  # replaces the windows that start that day
     terms: tuple[Term, ...] = ()  # the days on which weekly windows start; none: every day
     outside: tuple[Term, ...] = ()  # and those of them on which they do not
+    let_finish: bool = False  # what is open goes on when they end, or begin
 
     def windows(self, day: date) -> tuple[Window, ...]:
         """The windows that start on a day: of a dated exception, or else the week's."""
@@ -192,6 +193,7 @@ class Rule:
     contact: str | None
     emergency: bool
     quiet: bool
+    let_finish: bool | None = None  # None: as its hours say
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,6 +223,7 @@ class Offer:
     contact: str | None
     address: IPv4Address | None = None  # at which it is met; None: the first of the line's
     per_source: PerSource | None = None
+    let_finish: bool | None = None  # None: as its hours say
 
 
 @dataclass(frozen=True, slots=True)

@@ -122,6 +122,7 @@ def _rule(walk: Walk, doc: Fields, path: Path, rule: Fields, services: Known) ->
         if "during" in rule[SAID]:
             walk.tell("emergency-during", walk.where((*path, "during")),
                       "emergencies keep no hours", "leave `during` out")  # fmt: skip
+    _finishes(walk, path, rule, kind == "refuse")
     if kind == "let" and "manner" in rule:
         walk.tell("manner-of-let", walk.where((*path, "manner")),
                   "`manner` is how something is refused; this rule lets",
@@ -133,6 +134,20 @@ def _during(walk: Walk, doc: Fields, path: Path, fields: Fields) -> None:
         known_names(walk, doc, (*path, "during"), (fields["during"],), "hours")
 
 
+def _finishes(walk: Walk, path: Path, fields: Fields, refuses: bool = False) -> None:
+    """`let-finish` is about a time that cuts something when it is over, or when it begins."""
+    if not fields.get("let-finish"):
+        return
+    place, said = walk.where((*path, "let-finish")), fields[SAID] | fields[GUESSED]
+    if refuses and "during" not in said:
+        walk.tell("finish-of-nothing", place,
+                  "a refusal without hours cuts nothing at any time of its own",
+                  "leave `let-finish` out, or say `during`")  # fmt: skip
+    elif not said & {"during", "until"}:
+        walk.tell("finish-of-nothing", place, "what holds at all times is never over",
+                  "leave `let-finish` out, or say `during` or `until`")  # fmt: skip
+
+
 def _offer(walk: Walk, doc: Fields, path: Path, offer: Fields, services: Known) -> None:
     known_names(walk, doc, (*path, "on"), offer.get("on", ()), "lines")
     if "to" in offer:
@@ -140,6 +155,7 @@ def _offer(walk: Walk, doc: Fields, path: Path, offer: Fields, services: Known) 
         _has_address(walk, doc, (*path, "to"), offer["to"])
     _terms(walk, doc, (*path, "from"), offer.get("from", ()), "who")
     _during(walk, doc, path, offer)
+    _finishes(walk, path, offer)
     _met_at(walk, doc, path, offer)
     if "per-source" in offer:
         _per_source(walk, doc, path, offer)

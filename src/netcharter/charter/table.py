@@ -106,6 +106,12 @@ BECAUSE = Key("because", TEXT, "why it is so, for whoever comes after you")
 CONTACT = Key("contact", TEXT, "whom to ask")
 DURING = Key("during", REFERENCE, "the name of the `hours` in which it holds", default="always")
 UNTIL = Key("until", DATE, "the last day on which it holds, in site time", default="no end")
+LET_FINISH = Key(
+    "let-finish",
+    FLAG,
+    "whether conversations that are open when its time is over go on; else they are cut",
+    default="as the hours say",
+)
 QUIETLY = "whether what is refused is answered, so that programs need not wait, or not"
 
 SITE = Record(
@@ -310,6 +316,12 @@ HOURS = Record(
         Key("terms", NAMES, "the terms in which the weekly windows begin", default="every day"),
         Key("outside", NAMES, "terms in which they do not", default="none"),
         Key(
+            "let-finish",
+            FLAG,
+            "whether conversations that are open at the bell go on; else they are cut",
+            default="false",
+        ),
+        Key(
             "dates",
             hours.EXCEPTIONS,
             "dates on which other windows begin, in a term or not",
@@ -326,6 +338,7 @@ RULE = Record(
         Key("with", SERVICES, "with which services", required=True),
         DURING,
         UNTIL,
+        LET_FINISH,
         Key(
             "emergency",
             FLAG,
@@ -382,6 +395,7 @@ OFFER = Record(
         ),
         DURING,
         UNTIL,
+        LET_FINISH,
         Key("name", TITLE, "a name of its own", default="`offer 1`, `offer 2`, ..."),
         BECAUSE,
         CONTACT,

@@ -616,6 +616,13 @@ SENTENCES = {
         "Nobody can choose when help is needed.",
         "Leave `during` out.",
     ),
+    "finish-of-nothing": Entry(
+        "nothing to let finish",
+        "`let-finish` stands where no time is over that would cut anything: at a rule or an offer "
+        "without hours and last day, or at a refusal without hours.",
+        "Something else was probably meant.",
+        "Leave `let-finish` out, or say `during`.",
+    ),
     "manner-of-let": Entry(
         "manner without refusal",
         "A rule that lets says how it refuses.",

@@ -11,7 +11,17 @@ from netcharter.diagnostics import Span
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY_SERVICE, NOBODY
 from netcharter.plan.housekeeping import Draft, first_part, second_part
-from netcharter.plan.shapes import Delivery, DevicePlan, Limit, LinePlan, Region, Row, When
+from netcharter.plan.shapes import (
+    ALWAYS,
+    NEVER,
+    Delivery,
+    DevicePlan,
+    Limit,
+    LinePlan,
+    Region,
+    Row,
+    When,
+)
 from netcharter.plan.terms import (
     Ground,
     Who,
@@ -48,6 +58,7 @@ def decide(ground: Ground) -> tuple[Row, ...]:
             routed=draft.routed,
             charter_index=number,
             limit=draft.limit,
+            finishing=draft.finishing,
         )
         for index, (draft, span, delivery, number) in enumerate(placed)
     )
@@ -96,8 +107,21 @@ def _rule(ground: Ground, number: int, rule: Rule) -> Placed:
         because=rule.because or "",
         quiet=rule.quiet,
         kind="emergency" if rule.emergency else "rule",
+        finishing=_finishing(ground, rule),
     )
     return draft, ground.charter.where("rules", number), None, number
+
+
+def _finishing(ground: Ground, said: Rule | Offer) -> When | None:
+    """When a sentence counts for conversations that are open already, if otherwise than for new
+    ones: one that lets goes on for them, one that refuses never begins."""
+    hours = ground.charter.hours.get(said.during or "")
+    by_hours = hours is not None and hours.let_finish
+    if not (by_hours if said.let_finish is None else said.let_finish):
+        return None
+    if isinstance(said, Rule) and not said.let:
+        return NEVER
+    return When(until=said.until) if said.let_finish is None else ALWAYS
 
 
 def _sign_in(ground: Ground) -> Draft:
@@ -131,11 +155,12 @@ def _offer(ground: Ground, number: int, offer: Offer) -> Iterator[Placed]:
             outer = inner if offer.at is None else _moved(ground, offer, offer.at)
             own = _met_at(offer, line)
             found = tuple(regions(who, own, outer, when))
-            yield _offer_draft(offer, line, suffix, found), span, translated, number
+            yield _offer_draft(ground, offer, line, suffix, found), span, translated, number
         direct = [a for a in device.addresses6 if isinstance(a, IPv6Address) and _inside(line, a)]
         if direct:
             found = tuple(regions(who, coding.addresses(direct), inner, when))
-            yield _offer_draft(offer, line, suffix + " (IPv6)", found), span, None, number
+            suffix += " (IPv6)"
+            yield _offer_draft(ground, offer, line, suffix, found), span, None, number
 
 
 def _meeting(ground: Ground, starters: tuple[Who, ...], line: LinePlan) -> list[Who]:
@@ -151,12 +176,21 @@ def _met_at(offer: Offer, line: LinePlan) -> Ranges:
     return intersect(line.own, ANY4) if line.v4 is None else coding.addresses([line.v4.ip])
 
 
-def _offer_draft(offer: Offer, line: LinePlan, suffix: str, found: tuple[Region, ...]) -> Draft:
+def _offer_draft(
+    ground: Ground, offer: Offer, line: LinePlan, suffix: str, found: tuple[Region, ...]
+) -> Draft:
     limit = None
     if offer.per_source is not None and any(line.name in one.entrances for one in found):
         limit = Limit(offer.name, (line.device,), offer.per_source)
-    because = offer.because or ""
-    return Draft(offer.name + suffix, True, found, because, kind="offer", limit=limit)
+    return Draft(
+        offer.name + suffix,
+        True,
+        found,
+        offer.because or "",
+        kind="offer",
+        limit=limit,
+        finishing=_finishing(ground, offer),
+    )
 
 
 def _translated(

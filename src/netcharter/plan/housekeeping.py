@@ -14,7 +14,7 @@ from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, ANY_HARDWARE, ANY_SERVICE, ICMP, ICMP6, TCP, UDP
 from netcharter.plan.exits import NO_EXIT, refused
 from netcharter.plan.icmp import DISCOVERY_TYPES, ROUTER_ADVERTISEMENT
-from netcharter.plan.shapes import AreaPlan, DevicePlan, Kind, Limit, LinePlan, Region
+from netcharter.plan.shapes import AreaPlan, DevicePlan, Kind, Limit, LinePlan, Region, When
 from netcharter.plan.terms import (
     Ground,
     Who,
@@ -49,6 +49,7 @@ class Draft:
     routed: bool = False
     kind: Kind = "housekeeping"
     limit: Limit | None = None
+    finishing: When | None = None
 
 
 def services(*parts: tuple[int, int]) -> Ranges:

@@ -34,6 +34,7 @@ from netcharter.space.ranges import Ranges
 # The rooms behind the plan know the charter's sentences through it.
 __all__ = [
     "ALWAYS",
+    "NEVER",
     "Address",
     "AreaPlan",
     "Delivery",
@@ -69,6 +70,7 @@ class When:
 
 
 ALWAYS = When()
+NEVER = When(until=date.min)  # that day has passed at every instant
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +133,9 @@ class Row:
     routed: bool = False  # decided by routing (no way out), not by the packet filter
     charter_index: int | None = None  # which rule or offer of the charter
     limit: Limit | None = None
+    # When it counts for conversations that are open already, besides its own time if it lets, and
+    # in place of that if it refuses; None: it counts for them as for new ones.
+    finishing: When | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from netcharter.proofs.device_audit import EVERY_DEVICE
 from netcharter.proofs.exit_audit import EVERY_EXIT
 from netcharter.proofs.exposure import prove_outside
 from netcharter.proofs.family_audit import one_family
+from netcharter.proofs.finishing import with_lingering
 from netcharter.proofs.hours_audit import EVERY_HOURS
 from netcharter.proofs.promises import PromiseResult, prove_promises
 from netcharter.proofs.rules_audit import EVERY_RULE, Audit
@@ -62,7 +63,7 @@ class Proof:
 def prove(plan: Plan, now: datetime) -> Proof:
     """Judge a plan from `now` on."""
     prover = Prover(plan, now)
-    results = (*prove_promises(prover), prove_outside(prover))
+    results = (*with_lingering(prover, prove_promises(prover)), prove_outside(prover))
     audit = Audit(prover)
     found = list(plan.notes)
     found += broken_promises(audit, results)

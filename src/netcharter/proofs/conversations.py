@@ -4,26 +4,31 @@ A conversation is asked about as it once began: its first packet as it was sent,
 of this moment. Where it came in and from which hardware address is no longer written anywhere;
 neighbour table and line mark tell it where they can, and otherwise every possibility is tried.
 Only what each of them refuses is cut; what some refuse and some let is told as doubtful.
+
+Where a decision lets what is open finish, its time counts otherwise for what is open (`finishing`
+in `plan.shapes`): nobody knows when a conversation began, so it stays if it stands by any such
+decision that is met before one that refuses it in earnest.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from functools import cached_property
+from functools import cached_property, partial
 
 from netcharter.plan import coding, labels
 from netcharter.plan.coding import ICMP, ICMP6, NOBODY, PORTED
 from netcharter.plan.fate import Outcome, in_force, line_state, outcome
 from netcharter.plan.housekeeping import LINK_LOCAL6, LOOPBACK, UNSPECIFIED4, UNSPECIFIED6
-from netcharter.plan.shapes import Address, Plan, Region, Row
+from netcharter.plan.shapes import Address, Plan, Region, Row, When
 from netcharter.proofs.management import Session
 from netcharter.proofs.naming import Naming, listed
 from netcharter.proofs.story import row_name, stranger
 from netcharter.space.ranges import has, union
 
-Fitting = tuple[Row, Region]
+Fitting = tuple[Row, Region, bool]  # whether its own time is now, or only that for what is open
+Stands = Callable[[Outcome], bool]
 GATEWAY = "gateway"
 NAMELESS = union(LINK_LOCAL6, UNSPECIFIED4, UNSPECIFIED6)  # sources that say nothing of where
 
@@ -142,11 +147,13 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Again:
-    """What is to be cut, what is doubtful and so left alone, and how many stay."""
+    """What is to be cut, what is doubtful and so left alone, and how many stay; finishing: how many
+    of these only because they are let finish."""
 
     cut: tuple[Judged, ...]
     doubtful: tuple[Judged, ...]
     kept: int
+    finishing: int = 0
 
     def as_json(self) -> dict[str, object]:
         """The documented shape."""
@@ -154,6 +161,7 @@ class Again:
             "cut": [one.as_json() for one in self.cut],
             "doubtful": [one.as_json() for one in self.doubtful],
             "kept": self.kept,
+            "finishing": self.finishing,
         }
 
 
@@ -171,7 +179,7 @@ def decided_again(
     judge = _Judge(plan, around)
     cut: list[Judged] = []
     doubtful: list[Judged] = []
-    kept = 0
+    kept = finishing = 0
     for one in conversations:
         if any(one.is_of(session) for session in spared):
             kept += 1
@@ -179,9 +187,10 @@ def decided_again(
         found = judge.judged(one)
         if found is None:
             kept += 1
+            finishing += judge.finishes(one)
         else:
             (cut if found[0] else doubtful).append(found[1])
-    return Again(tuple(cut), tuple(doubtful), kept)
+    return Again(tuple(cut), tuple(doubtful), kept, finishing)
 
 
 @dataclass(frozen=True)
@@ -205,6 +214,14 @@ class _Judge:
             return False, self._said(one, refused, "perhaps ")
         return True, self._said(one, refused, "")
 
+    def finishes(self, one: Conversation) -> bool:
+        """Does a conversation that stays do so only because it is let finish?"""
+        service = one.service
+        if service is None or not any(row.finishing for row in self.plan.rows):
+            return False
+        strict = list(self._outcomes(one, service, strictly=True))
+        return any(found is None or not self._stands(one, found) for found in strict)
+
     def _said(self, one: Conversation, refused: Sequence[Outcome | None], perhaps: str) -> Judged:
         names = tuple(dict.fromkeys(_decider(found) for found in refused))
         elsewhere = any(found is not None and found.let for found in refused)
@@ -221,8 +238,12 @@ class _Judge:
 
     # ---- as it once began ----
 
-    def _outcomes(self, one: Conversation, service: int) -> Iterator[Outcome | None]:
-        """The fate of every attempt it may have been; None: by a device that nobody knows."""
+    def _outcomes(
+        self, one: Conversation, service: int, strictly: bool = False
+    ) -> Iterator[Outcome | None]:
+        """The fate of every attempt it may have been; None: by a device that nobody knows.
+        strictly: as if nothing were let finish."""
+        stands = None if strictly else partial(self._stands, one)
         starts: dict[str | None, list[int]] = {}
         for entrance, hardware in self._starts(one):
             starts.setdefault(entrance, []).append(hardware)
@@ -230,40 +251,60 @@ class _Judge:
             if entrance is None:
                 yield None
             else:
-                yield from self.fates(entrance, one.sent, service, numbers)
+                yield from self.fates(entrance, one.sent, service, numbers, stands)
 
     def fates(
-        self, entrance: str, sent: Ends, service: int, numbers: Iterable[int]
+        self,
+        entrance: str,
+        sent: Ends,
+        service: int,
+        numbers: Iterable[int],
+        stands: Stands | None = None,
     ) -> Iterator[Outcome]:
-        """What `plan.fate` says of attempts with these hardware addresses, each outcome once. There
+        """What `plan.fate` says of attempts with these hardware addresses, each outcome once; with
+        `stands`, which tells by which outcome it stands as it is, what is let finish too. There
         may be thousands of conversations and hundreds of addresses, so what is the same for all of
         them is asked once."""
         source, to = self._code(sent.source), self._code(sent.destination)
         fitting = [
-            (row, region)
-            for row, region in self._in_force(entrance)
-            if has(region.destination, to)
+            (row, region, now)
+            for row, region, now in self._in_force(entrance)
+            if (now or stands is not None)
+            and has(region.destination, to)
             and has(region.source, source)
             and has(region.service, service)
         ]
-        for row in self._deciding(fitting, entrance, sent.source, numbers):
-            yield outcome(self.plan, row, entrance, service)
+        told = partial(outcome, self.plan, entrance=entrance, service=service)
+
+        def lasts(row: Row) -> bool:
+            return stands is not None and stands(told(row))
+
+        for row in self._deciding(fitting, entrance, sent.source, numbers, lasts):
+            yield told(row)
 
     def _deciding(
-        self, fitting: Sequence[Fitting], entrance: str, source: Address, numbers: Iterable[int]
+        self,
+        fitting: Sequence[Fitting],
+        entrance: str,
+        source: Address,
+        numbers: Iterable[int],
+        lasts: Callable[[Row], bool],
     ) -> Iterable[Row]:
-        """The first decisions that fit, of each hardware address and who is signed in at it."""
-        first, region = fitting[0]
-        if region.hardware == coding.ANY_HARDWARE and region.who is None:
+        """What settles it, for each hardware address and who is signed in at it: the first decision
+        that fits, but for what is let finish."""
+        first, region, _ = fitting[0]
+        plain = not any(row.finishing for row, _, _ in fitting)
+        if plain and region.hardware == coding.ANY_HARDWARE and region.who is None:
             return (first,)
         found: dict[str, Row] = {}
         for number in numbers:
             who = self.around.signed.get((entrance, source, number), NOBODY)
-            row = next(
-                row
-                for row, region in fitting
+            met = (
+                (row, now)
+                for row, region, now in fitting
                 if has(region.hardware, number) and (region.who is None or who in region.who)
             )
+            row = next(met)[0] if plain else _settled(met, lasts)
             found.setdefault(row.label, row)
         return found.values()
 
@@ -272,14 +313,21 @@ class _Judge:
         if entrance not in self._moment:
             state = line_state(self.plan, self.around.up)
             self._moment[entrance] = [
-                (row, region)
+                (row, region, now)
                 for row in self.plan.rows
                 for region in row.regions
                 if entrance in region.entrances
                 and (region.lines is None or state in region.lines)
-                and in_force(self.plan, region.when, self.around.instant)
+                and ((now := self._is_now(region.when)) or self._goes_on(row))
             ]
         return self._moment[entrance]
+
+    def _is_now(self, when: When) -> bool:
+        return in_force(self.plan, when, self.around.instant)
+
+    def _goes_on(self, row: Row) -> bool:
+        """Does it let what is open finish, whether or not its own time is over?"""
+        return row.let and row.finishing is not None and self._is_now(row.finishing)
 
     @cached_property
     def _moment(self) -> dict[str, Sequence[Fitting]]:
@@ -376,6 +424,28 @@ class _Judge:
                       (one.sent.source, one.sent.destination))  # fmt: skip
         what = naming.service_full(service) if service is not None else f"protocol {one.protocol}"
         return f"{source} with {to}, {what}"
+
+
+def _settled(met: Iterable[tuple[Row, bool]], lasts: Callable[[Row], bool]) -> Row:
+    """Of the decisions that fit an open conversation, in order and each with whether its time is
+    now: one by which it stands, or else the one that cuts it.
+
+    It stands by the first whose time is now, or by any that lets it finish, unless one that refuses
+    in earnest, now, comes before. lasts: whether it stands by a decision that lets.
+    """
+    against: Row | None = None
+    passed = False  # one that lets something else now: what comes later only counts to let finish
+    for row, now in met:
+        if row.let and (row.finishing is not None or not passed) and lasts(row):
+            return row
+        if now:
+            against = against or row
+            passed = passed or row.let
+            if not row.let and row.finishing is None:
+                break
+    if against is None:
+        raise ValueError("the last decision of a plan matches whatever exists")
+    return against
 
 
 def _decider(outcome: Outcome | None) -> str:

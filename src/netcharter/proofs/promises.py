@@ -77,6 +77,7 @@ class PromiseResult:
     reason: str | None = None  # why it cannot hold, where no single attempt shows it
     open_terms: tuple[str, ...] = ()  # which of several `reach` terms are open to a `never`
     relays: tuple[str, ...] = ()  # housekeeping that a `never` or `only` leaves aside, in words
+    lingering: tuple[str, ...] = ()  # decisions by which open conversations may still meet it
     kind: str = ""
     number: int | None = None  # which promise of the charter; None: one that nobody needs to write
     about: str = ""  # and then what it is about: MANAGEMENT, OUTSIDE

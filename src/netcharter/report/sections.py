@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from netcharter.diagnostics import Diagnostic, Severity, Span
-from netcharter.plan.shapes import Names, Plan, Row
+from netcharter.plan.shapes import Names, Offer, Plan, Row, Rule
 from netcharter.proofs import Proof
 from netcharter.proofs.naming import listed
 from netcharter.report.wording import (
@@ -40,6 +40,7 @@ class PromiseView:
     because: str
     shown_by: str  # the witness as a sentence, or why it cannot hold
     relays: tuple[str, ...]
+    lingering: tuple[str, ...]
     spot: Spot | None
 
 
@@ -134,6 +135,7 @@ def promises(proof: Proof, sources: Sources) -> tuple[PromiseView, ...]:
                 because=one_line(written.because) if written else "",
                 shown_by=witness.sentence if witness else one_line(result.reason),
                 relays=result.relays,
+                lingering=result.lingering,
                 spot=sources.spot(result.span),
             )
         )
@@ -216,20 +218,21 @@ def _sentence(plan: Plan, row: Row) -> str:
         said += [("from", offer.who)] if offer.who != ("anyone",) else []
         said += [("at", (str(offer.at),))] if offer.at is not None else []
         said += [("by a line at most", (str(row.limit),))] if row.limit is not None else []
-        return _written(said, offer.during, str(offer.until or ""))
+        return _written(said, offer, row)
     rule = charter.rules[row.charter_index]
     said = [
         ("let" if rule.let else "refuse", rule.who),
         ("reach", rule.reach),
         ("with", rule.services),
     ]
-    return _written(said, rule.during, str(rule.until or ""))
+    return _written(said, rule, row)
 
 
-def _written(said: Sequence[tuple[str, Names]], during: str | None, until: str) -> str:
+def _written(said: Sequence[tuple[str, Names]], sentence: Rule | Offer, row: Row) -> str:
     parts = [f"{word}: {_names(names)}" for word, names in said]
-    parts += [f"during: {during}"] if during else []
-    parts += [f"until: {until}"] if until else []
+    parts += [f"during: {sentence.during}"] if sentence.during else []
+    parts += [f"until: {sentence.until}"] if sentence.until else []
+    parts += ["let-finish: true"] if row.finishing is not None else []
     return ", ".join(parts)
 
 

@@ -53,6 +53,7 @@ class Checked:
                     "witness": told.sentence if told else result.reason,
                     "connection": told.as_json() if told else None,
                     "relays": list(result.relays),
+                    "lingering": list(result.lingering),
                     "written": result.number is not None,
                     "about": result.about or None,
                 }

@@ -23,6 +23,9 @@ def summary(checked: Checked, width: int = 100) -> Iterator[str]:
         yield f"{mark} {result.text}{own}"
         if result.relays:
             yield f"         left aside, as housekeeping: {listed(result.relays)}"
+        if result.lingering:
+            let = "lets" if len(result.lingering) == 1 else "let"
+            yield f"         {listed(result.lingering)} {let} open conversations finish, which goes on"
     yield from internet_sees(checked, width)
     yield from when_lines_fail(checked, width)
     counts = checked.proof.counts()

@@ -9,7 +9,7 @@ from ipaddress import ip_address
 
 from netcharter.plan import labels
 from netcharter.plan.coding import GUEST
-from netcharter.plan.shapes import ALWAYS, Address, Plan, Row
+from netcharter.plan.shapes import ALWAYS, NEVER, Address, Plan, Row
 from netcharter.proofs.conversations import Again, Around, decided_again
 from netcharter.proofs.management import Session
 from netcharter.rollout.run.netlink import Netfilter
@@ -55,13 +55,18 @@ def cut_refused(
 
 def closed(plan: Plan) -> Plan:
     """The plan as the kernel does it while every timed set is empty: what hours or a last day open
-    is closed, and no refusal rests."""
+    is closed, and no refusal rests. What is let finish whatever the time still is."""
     return replace(plan, rows=tuple(_untimed(plan.rows)))
 
 
 def _untimed(rows: Iterable[Row]) -> Iterable[Row]:
     for row in rows:
-        if row.let:
+        if row.let and row.finishing == ALWAYS:
+            left = tuple(
+                region if region.when == ALWAYS else replace(region, when=NEVER)
+                for region in row.regions
+            )
+        elif row.let:
             left = tuple(region for region in row.regions if region.when == ALWAYS)
         else:
             left = tuple(replace(region, when=ALWAYS) for region in row.regions)

@@ -53,6 +53,7 @@ class Cut:
             "cut": len(self.again.cut),
             "doubtful": len(self.again.doubtful),
             "kept": self.again.kept,
+            "finishing": self.again.finishing,
         }
         return {
             "ok": True,

@@ -111,6 +111,9 @@ def again_lines(again: Again | None, width: int, really: bool = True) -> Iterato
     if again.doubtful:
         yield f"{counted(len(again.doubtful), 'open conversation')} left, which it may refuse:"
         yield from _some([one.sentence for one in again.doubtful], width)
+    if again.finishing:
+        told = counted(again.finishing, "open conversation")
+        yield f"{told} left, which may finish though the time for new ones is over"
 
 
 def _some(sentences: Sequence[str], width: int, most: int = 8) -> Iterator[str]:
