@@ -6,14 +6,14 @@ import gzip
 import json
 import os
 import random
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
 
 from netcharter.rollout.observe import Said
 from netcharter.rollout.prepare import Answers, Facts, asked, facts_of, prepare
-from netcharter.rollout.preparing.asking import ADDRESS, LINK
+from netcharter.rollout.preparing.asking import ADDRESS, LINK, OWN_NETWORK
 from netcharter.rollout.preparing.kernel import FEATURES, VLAN, Kernel, kernel_of
 from netcharter.rollout.preparing.shapes import Managed
 from netcharter.rollout.run.gathering import carriers, gather
@@ -209,6 +209,20 @@ def test_what_asks_for_our_prefixes_is_nobody_elses() -> None:
         assert [one.by for one in managed(files, "dhcpcd: eth2 [ip6]\0")] == by
 
 
+@pytest.mark.parametrize(
+    ("network", "by"),
+    [("net:[2]", []), ("net:[1]", ["a DHCP client"]), (None, ["a DHCP client"])],
+)
+def test_a_client_in_another_network_is_not_this_machines(
+    network: str | None, by: list[str]
+) -> None:
+    """A container has an eth2 of its own (network_namespaces(7))."""
+    links = {OWN_NETWORK: "net:[1]"} | ({"/proc/100/ns/net": network} if network else {})
+    given = answers(link("eth2"), files={"/proc/100/cmdline": b"udhcpc\0-i\0eth2\0"})
+    found = facts_of(replace(given, links=links))
+    assert [one.by for one in found.managed if one.device == "eth2"] == by
+
+
 # --- units ---------------------------------------------------------------------------------------
 
 
@@ -371,6 +385,8 @@ def test_this_machine_answers() -> None:
     found = facts_of(gather(asked()))
     assert found.devices is not None and found.devices["lo"].kind == "loopback"
     assert found.memory and found.disk and found.kernel
+    links = gather(asked()).links
+    assert links[f"/proc/{os.getpid()}/ns/net"] == links[OWN_NETWORK]
 
 
 def test_files_are_found_below_another_root_and_pipes_are_left(tmp_path: Path) -> None:

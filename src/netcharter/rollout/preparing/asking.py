@@ -57,7 +57,9 @@ FILES = (
     "/sys/class/net/*/carrier",
     "/sys/class/net/*/speed",
 )
-LINKS = ("/sys/class/net/*/device/driver",)
+# Which network a process is in, network_namespaces(7): a container's is not this machine's.
+OWN_NETWORK = "/proc/self/ns/net"
+LINKS = ("/sys/class/net/*/device/driver", OWN_NETWORK, "/proc/[0-9]*/ns/net")
 
 
 @dataclass(frozen=True, slots=True)

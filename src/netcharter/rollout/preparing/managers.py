@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 
-from netcharter.rollout.preparing.asking import INTERFACES, NETWORKD, NETWORKD_CONF
+from netcharter.rollout.preparing.asking import INTERFACES, NETWORKD, NETWORKD_CONF, OWN_NETWORK
 from netcharter.rollout.preparing.shapes import How, Managed, NetDevice
 
 CLIENTS = frozenset({"dhclient", "dhcpcd", "udhcpc"})
@@ -241,15 +241,22 @@ def _left(patterns: list[str], device: NetDevice) -> bool:
 # --- processes -----------------------------------------------------------------------------------
 
 
-def processes(files: Mapping[str, bytes]) -> list[tuple[str, list[str]]]:
+def processes(
+    files: Mapping[str, bytes], links: Mapping[str, str] = {}
+) -> list[tuple[str, list[str]]]:
     """Process and its words, from /proc/*/cmdline (proc(5): words end with a NUL).
 
-    Not those of our own units that ask for prefixes: a cgroup has the unit's name, systemd.unit(5).
+    Not those of our own units that ask for prefixes: a cgroup has the unit's name, systemd.unit(5);
+    and not those that are known to be in another network, whose devices may have the same names.
     """
+    here = links.get(OWN_NETWORK)
     found = []
     for path, data in sorted(files.items()):
         if path.startswith("/proc/") and path.endswith("/cmdline"):
-            if OURS in files.get(path.removesuffix("cmdline") + "cgroup", b""):
+            folder = path.removesuffix("cmdline")
+            if OURS in files.get(f"{folder}cgroup", b""):
+                continue
+            if here is not None and links.get(f"{folder}ns/net", here) != here:
                 continue
             words = data.decode("utf-8", "replace").split("\0")
             found.append((path.split("/")[2], words))

@@ -42,7 +42,7 @@ def facts_of(answers: Answers) -> Facts:
         if not path.startswith(("/proc/", "/sys/", "/lib/modules/", "/boot/"))
     }
     known = devices or {}
-    processes = managers.processes(answers.files)
+    processes = managers.processes(answers.files, answers.links)
     running = frozenset(managers.program(words) for _, words in processes)
     kernel = kernel_of(answers.files)
     own_modules = kernel.built_in is not None or kernel.loadable is not None
