@@ -574,9 +574,22 @@ def no_line(site: Site, a: Attempt, e: Environment) -> bool:
     if family(a.source) == 4:
         return not some_line_up(site, 4, e)
     for line in site.lines.values():
-        if inside(a.source, line.prefix) and line.name not in e.up:
+        if not inside(a.source, line.prefix):
+            continue
+        if line.name not in e.up:
+            return True
+        if line.automatic and not line.dialled and beside_another(site, [line.name], a.destination):
             return True
     return a.entrance == "gateway" and not some_line_up(site, 6, e)
+
+
+def beside_another(site: Site, mine: list[str], destination: Address) -> bool:
+    """Is it in the own network of another line, as the charter says that?"""
+    for line in site.lines.values():
+        for interface in line.interfaces:
+            if line.name not in mine and destination in interface.network:
+                return True
+    return False
 
 
 def exit_for(site: Site, a: Attempt, e: Environment) -> Sentence | None:
@@ -596,8 +609,12 @@ def no_exit(site: Site, a: Attempt, e: Environment) -> bool:
     if one is None or one.or_else != "refused":
         return False
     if family(a.source) == 4:
+        elsewhere = beside_another(site, list(one.on), a.destination)
         for name in one.on:
-            if name in e.up and carries(site.lines[name], 4):
+            line = site.lines[name]
+            if elsewhere and line.automatic and not line.dialled:
+                continue
+            if name in e.up and carries(line, 4):
                 return False
         return True
     for line in site.lines.values():

@@ -62,6 +62,7 @@ class Line:
     next_hops: list[Address]
     prefix: Network | None
     asks: bool  # for its prefix, by DHCP
+    dialled: bool = False
 
 
 @dataclass
@@ -191,7 +192,7 @@ def _prefix(name: str, said: str | None, addresses: dict[str, Any]) -> Network |
 
 
 def _line(name: str, said: dict[str, Any], addresses: dict[str, Any]) -> Line:
-    """`mtu` and `pppoe` are about how packets travel, not about which."""
+    """`mtu` is about how packets travel, not about which."""
     automatic = said.get("address", "automatic") == "automatic"
     return Line(
         name=name,
@@ -200,6 +201,7 @@ def _line(name: str, said: dict[str, Any], addresses: dict[str, Any]) -> Line:
         next_hops=[ip_address(text) for text in _many(said.get("next-hop"))],
         prefix=_prefix(name, said.get("prefix"), addresses),
         asks=said.get("prefix") == "delegated",
+        dialled="pppoe" in said,
     )
 
 

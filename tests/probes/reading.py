@@ -17,7 +17,7 @@ from netcharter.plan.shapes import LinePlan, Plan
 from netcharter.probes.shapes import GATEWAY, Probe, Programme, Setting, World
 from tests.oracle import naive
 from tests.oracle.naive import GUEST, NOBODY, Attempt, Environment
-from tests.oracle.site import Address, Network, Site
+from tests.oracle.site import Address, Network, Sentence, Site
 
 
 @dataclass(frozen=True)
@@ -133,9 +133,6 @@ def exit_of(reader: Reader, attempt: Attempt, up: frozenset[str]) -> str:
 
 def _line_to(reader: Reader, attempt: Attempt, up: frozenset[str]) -> str:
     end, family = attempt.destination, naive.family(attempt.source)
-    for name in up:
-        if any(naive.inside(end, network) for network in _networks(reader, name)):
-            return name
     mine = [name for name in reader.site.lines if _pins(reader, name, attempt.source)]
     names = mine or sorted(reader.site.lines, key=lambda name: _rank(reader, name))
     around = Environment(up, naive.NOBODY, datetime(2026, 11, 2, 9, tzinfo=UTC))
@@ -146,6 +143,18 @@ def _line_to(reader: Reader, attempt: Attempt, up: frozenset[str]) -> str:
         names = [*chosen.on, *(name for name in names if name not in chosen.on)]
     if chosen is not None and chosen.or_else == "refused":
         names = [name for name in names if name in chosen.on]
+    near = next((name for name in up if _beside(reader, name, end)), None)
+    if near is not None:
+        allowed = _allowed(reader, attempt, chosen)
+        learning = {name for name in allowed if _learns(reader, name)}
+        said = _written(reader, near, end)
+        if near in allowed or (learning and not said):
+            return near
+        names = [name for name in names if name in allowed - learning]
+    else:  # of a line that is down
+        others = set(reader.site.lines) - _allowed(reader, attempt, chosen)
+        if any(_written(reader, name, end) for name in others):
+            names = [name for name in names if not _learns(reader, name)]
     hops = {4: reader.world.lines4, 6: reader.world.lines6}[family]
     for name in names:
         line = line_of(reader.plan, name)
@@ -153,6 +162,33 @@ def _line_to(reader: Reader, attempt: Attempt, up: frozenset[str]) -> str:
         if name in up and (hop is not None or name in hops):
             return name
     return "no way out"
+
+
+def _allowed(reader: Reader, attempt: Attempt, chosen: Sentence | None) -> set[str]:
+    """The lines that may carry it: of IPv6 sources that have a line that one alone, by an exit that
+    refuses others its own."""
+    lines = reader.site.lines
+    found = set(lines)
+    if naive.family(attempt.source) == 6:
+        owners = {name for name, line in lines.items() if naive.inside(attempt.source, line.prefix)}
+        if not owners:
+            return found
+        found = owners
+    refuses = chosen is not None and chosen.or_else == "refused"
+    return found & set(chosen.on) if refuses and chosen is not None else found
+
+
+def _beside(reader: Reader, name: str, end: Address) -> bool:
+    return any(naive.inside(end, network) for network in _networks(reader, name))
+
+
+def _written(reader: Reader, name: str, end: Address) -> bool:
+    """Is it in a network that the charter says a line is in?"""
+    return any(naive.inside(end, i.network) for i in reader.site.lines[name].interfaces)
+
+
+def _learns(reader: Reader, name: str) -> bool:
+    return reader.site.lines[name].automatic and not reader.site.lines[name].dialled
 
 
 def _networks(reader: Reader, name: str) -> list[Network]:

@@ -101,9 +101,13 @@ def test_balanced_lines_share_by_weight() -> None:
 
 def test_a_source_of_one_line_never_leaves_by_another() -> None:
     text = render(small_plan()).files["routes6.batch"].decode()
-    for source in ("2001:db8:7a00::/48", "2001:db8:7aff::2/128"):
-        assert f"rule add pref 10202 from {source} lookup 101\n" in text
-        assert f"rule add pref 10203 from {source} prohibit\n" in text
+    # new conversations of the site, before the networks of lines are looked into; the gateway's own
+    for place, source in (
+        (4205, "2001:db8:7a00::/48 fwmark 0/0xf"),
+        (10202, "2001:db8:7aff::2/128"),
+    ):
+        assert f"rule add pref {place} from {source} lookup 101\n" in text
+        assert f"rule add pref {place + 1} from {source} prohibit\n" in text
 
 
 def test_tagged_devices_are_made_on_their_parents() -> None:

@@ -149,9 +149,9 @@ def test_what_leads_away_is_named(old: Files, family: int, row: Record, what: st
 
 
 def test_choices_count_up_to_the_last_of_ours(old: Files) -> None:
-    last = max(c.words[1] for c in contents(old).choices if c.family == 4)
+    last = max(int(c.words[1]) for c in contents(old).choices if c.family == 4)
     rule = {"src": "all", "table": "7", "protocol": "0"}
-    for place, counts in ((1, True), (int(last), True), (int(last) + 1, False)):
+    for place, counts in ((1, True), (last, True), (last + 1, False)):
         assert bool(named(old, looked([{**rule, "priority": place}]))) is counts
         unheard = {**rule, "priority": place, "unheard": "of"}
         assert bool(named(old, looked([unheard]))) is counts

@@ -4,11 +4,15 @@ The first exit that matches an attempt decides its lines; what none matches take
 their roles. An IPv6 source inside a line's prefix leaves by that line whatever an exit says, since
 no other provider takes it (BCP 38). So an exit changes what is let in one case only: with
 `or-else: refused`, where none of its lines is up, or an IPv6 source belongs to none of them.
+
+What lies in a line's own network is reached there directly, unless that is not the way it may take:
+then it goes by its own line, through the internet. The route of an automatic line can't be told
+apart from those into the networks of the others, so it leads to no such network (`beside`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -60,17 +64,33 @@ def refused(ground: Ground) -> Iterator[Region]:
         earlier += one.regions
 
 
+def beside(lines: Sequence[LinePlan], mine: Collection[str], family: int) -> Ranges:
+    """The networks of an IP version that the charter says other lines than these are in."""
+    others = (held for line in lines if line.name not in mine for held in line.held)
+    return network(*(held.network for held in others if held.version == family))
+
+
 def _closed(ground: Ground, part: Region, lines: list[LinePlan]) -> Iterator[Region]:
     if not intersect(part.source, ANY6):
-        names = {line.name for line in lines if line.carries4}
-        states = line_states(ground, lambda up: not up & names)
-        if states:
-            yield replace(part, lines=states)
+        yield from _closed4(ground, part, lines)
         return
     for line in ground.lines:
         source = intersect(part.source, network(line.prefix)) if line.prefix is not None else ()
         if source and line not in lines:
             yield replace(part, source=source)
+
+
+def _closed4(ground: Ground, part: Region, lines: list[LinePlan]) -> Iterator[Region]:
+    there = {line.name for line in lines if line.carries4}
+    told = {line.name for line in lines if line.carries4 and not line.learns}
+    near = beside(ground.lines, [line.name for line in lines], 4) if told != there else ()
+    far, close = subtract(part.destination, near), intersect(part.destination, near)
+    states = line_states(ground, lambda up: not up & there)
+    if far and states:
+        yield replace(part, destination=far, lines=states)
+    if close:
+        without = line_states(ground, lambda up: not up & told) if told else None
+        yield replace(part, destination=close, lines=without)
 
 
 def common(one: Region, other: Region) -> Region | None:

@@ -12,7 +12,7 @@ from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network
 
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, ANY_HARDWARE, ANY_SERVICE, ICMP, ICMP6, TCP, UDP
-from netcharter.plan.exits import NO_EXIT, refused
+from netcharter.plan.exits import NO_EXIT, beside, refused
 from netcharter.plan.icmp import DISCOVERY_TYPES, ROUTER_ADVERTISEMENT
 from netcharter.plan.shapes import AreaPlan, DevicePlan, Kind, Limit, LinePlan, Region, When
 from netcharter.plan.terms import (
@@ -260,8 +260,10 @@ def _ways_out(ground: Ground) -> Iterator[Draft]:
     out4, out6 = intersect(ground.internet, ANY4), intersect(ground.internet, ANY6)
     closed: list[Region] = []
 
-    def shut(entrances: Iterable[str], source: Ranges, to: Ranges, states: frozenset[int]) -> None:
-        if states and source and to:
+    def shut(
+        entrances: Iterable[str], source: Ranges, to: Ranges, states: frozenset[int] | None
+    ) -> None:
+        if states != frozenset() and source and to:
             closed.append(
                 Region(frozenset(entrances), source, to, ANY_SERVICE, ANY_HARDWARE, lines=states)
             )
@@ -273,11 +275,13 @@ def _ways_out(ground: Ground) -> Iterator[Draft]:
             own = coding.network(line.prefix)
             global6 = union(global6, own)
             shut(inside, own, out6, line_states(ground, partial(_is_down, line.name)))
+            if line.learns:
+                shut(inside, own, intersect(out6, beside(ground.lines, [line.name], 6)), None)
     shut(["gateway"], ANY6, out6, line_states(ground, lambda up: not up & six))
     yield Draft("no-line", False, tuple(closed), "no line that is up leads there",
                 "RFC 1812 section 4.3.3.1", routed=True)  # fmt: skip
     if without_exit := tuple(refused(ground)):
-        yield Draft(NO_EXIT, False, without_exit, "its exit allows no line that is up",
+        yield Draft(NO_EXIT, False, without_exit, "its exit allows no line that leads there",
                     "RFC 1812 section 4.3.3.1", routed=True)  # fmt: skip
     local = tuple(_products(ground.all_areas, subtract(ANY6, global6), out6))
     yield Draft("local-prefix", False, local, "local IPv6 addresses do not leave the site",

@@ -179,6 +179,12 @@ class LinePlan:
         return self.mtu is not None and self.mtu < ETHERNET
 
     @property
+    def learns(self) -> bool:
+        """Whether its next hop is learnt on the line itself. That of a session that is dialled comes
+        with the session, into a table of its own."""
+        return self.automatic and self.pppoe is None
+
+    @property
     def carries4(self) -> bool:
         return self.v4 is not None or self.automatic
 

@@ -169,10 +169,12 @@ def _untryable(stage: Stage, packet: _Packet, outcome: Outcome) -> str:
         )
     if spot.kind in ("own", "link", "group") and spot.name and spot.name not in up:
         return f"it lies on the line {spot.name}, which is down"
-    if outcome.row.routed and spot.kind in ("link", "group") and spot.name:
+    if outcome.row.routed and spot.kind == "group" and spot.name:
+        return f"the gateway's kernel takes broadcasts in the network of {spot.name} for its own"
+    if spot.kind == "link" and _slips_through(stage, packet):
         return (
-            f"what lies on the line {spot.name} is reached directly, from whatever source and by "
-            "whatever exit, while the plan refuses what belongs to another line"
+            f"the line {spot.name} has learnt its network, where it is reached by whatever source "
+            "and exit: the lines that are allowed have their routes beside it"
         )
     if has(stage.broadcasts_down(up), attempt.source):
         return "the kernel knows the broadcast address of a line only while the line is up"
@@ -189,6 +191,11 @@ def _untryable(stage: Stage, packet: _Packet, outcome: Outcome) -> str:
     if local and outcome.manner == "reset" and packet.entrance not in stage.lines:
         return "a reset to a link-local address goes by whichever device the kernel takes"
     return ""
+
+
+def _slips_through(stage: Stage, packet: _Packet) -> bool:
+    chosen = exit_chosen(stage.plan, packet.trial)
+    return stage.slips_through(packet.family, packet.source, chosen, packet.spot.name)
 
 
 def _unsendable(stage: Stage, packet: _Packet) -> str:
@@ -233,9 +240,6 @@ def _journey(stage: Stage, packet: _Packet, outcome: Outcome) -> _Journey | str:
         return _Journey("input")
     if spot.kind == "area":
         journey = _into_area(stage, packet.destination)
-    elif spot.kind == "link":
-        station = stage.seats.line(spot.name).name
-        journey = _Journey(FORWARDED, frozenset({station}), frozenset({spot.name}))
     else:
         out = _by_route(stage, packet)
         if isinstance(out, str):
@@ -264,7 +268,7 @@ def _answered_to_many(stage: Stage, packet: _Packet) -> bool:
     """Linux looks for a route before it looks at the source (`ip_route_input_slow`). Where there is
     none, the refusal goes to the source, a broadcast address, and so to the gateway itself, too.
     """
-    if packet.spot.kind != "out" or not _from_many(stage, packet):
+    if packet.spot.kind not in ("out", "link") or not _from_many(stage, packet):
         return False
     return _by_route(stage, packet) == _Journey("prohibited")
 
@@ -280,12 +284,13 @@ def _into_area(stage: Stage, address: Address) -> _Journey:
 
 
 def _by_route(stage: Stage, packet: _Packet) -> _Journey | str:
-    """By the route to the internet, if a line has one."""
+    """By the route to the internet, if a line has one, or into the network of a line."""
     trial = packet.trial
     chosen = exit_chosen(stage.plan, trial)
-    out = stage.exit(packet.family, packet.source, trial.environment.lines, chosen)
+    near = packet.spot.name if packet.spot.kind == "link" else None
+    out = stage.exit(packet.family, packet.source, trial.environment.lines, chosen, near)
     if out.names:
-        wrong = _wrong_line(stage, packet, out.names)
+        wrong = _wrong_line(stage, packet, out.names) if out.names != {near} else ""
         if wrong:
             return wrong
         stations = frozenset(stage.seats.line(name).name for name in out.names)
@@ -404,11 +409,12 @@ def _hears(stage: Stage, packet: _Packet) -> bool:
 def _goes_back(stage: Stage, packet: _Packet) -> bool:
     """By the line it came on: to a neighbour there, or by its next hop."""
     source = packet.trial.attempt.source
-    near = next((name for name, net in stage.links(packet.family) if has(net, source)), None)
+    near = stage.near(packet.family, source)
     if has(stage.odd, source):
         return False
-    if near is not None and near in packet.trial.environment.lines:
-        return near == packet.entrance
+    stays = near == packet.entrance or not stage.lines[packet.entrance].learns
+    if near is not None and near in packet.trial.environment.lines and not stays:
+        return False
     return any(hop.version == packet.family for hop in stage.hops(packet.entrance))
 
 
@@ -504,6 +510,5 @@ def _finds_out(stage: Stage, packet: _Packet) -> bool:
     that was asked, which may belong to another line.
     """
     source, up = packet.trial.attempt.source, packet.trial.environment.lines
-    if any(name in up and has(net, source) for name, net in stage.links(packet.family)):
-        return True
-    return bool(stage.exit(packet.family, packet.destination, up).names)
+    near = stage.near(packet.family, source)
+    return bool(stage.exit(packet.family, packet.destination, up, None, near).names)

@@ -93,7 +93,7 @@ class Stage:
         self.areas = {area.name: area for area in plan.areas}
         self.lines = {line.name: line for line in plan.lines}
         self.ways = {family: tuple(self._ways(family)) for family in FAMILIES}
-        self._exits: dict[tuple[int, str | None, frozenset[str], int], Exit] = {}
+        self._exits: dict[tuple[int, str | None, frozenset[str], int, bool], Exit] = {}
 
     # --- addresses --------------------------------------------------------------------------------
 
@@ -147,17 +147,56 @@ class Stage:
             yield Way(line, interface, hop, carries, shares, written)
 
     def exit(
-        self, family: int, source: Address, up: frozenset[str], by: ExitPlan | None = None
+        self,
+        family: int,
+        source: Address,
+        up: frozenset[str],
+        by: ExitPlan | None = None,
+        near: str | None = None,
     ) -> Exit:
         """By which lines a packet with that source leaves for the internet; `by`: the charter's exit
-        that is about it, if there is one."""
+        that is about it, if there is one; `near`: the line in whose own network the destination is."""
         pinned = self.pinned(family, source)
-        if family == 6 and not self._in_prefix(source):
+        if family == 6 and self._owner(source) is None:
             by = None  # an IPv6 source that no line was given is nobody's to choose for
-        key = (family, pinned, up, by.number if by is not None else 0)
+        kept_away = near is not None and self.kept_away(family, source, by, near)
+        if near in up and near is not None and not kept_away:
+            return Exit(frozenset({near}))
+        told = kept_away and near is not None and self._said(near, family)
+        key = (family, pinned, up, by.number if by is not None else 0, told)
         if key not in self._exits:
-            self._exits[key] = self._exit(family, pinned, up, by)
+            self._exits[key] = self._exit(family, pinned, up, by, told)
         return self._exits[key]
+
+    def kept_away(self, family: int, source: Address, by: ExitPlan | None, near: str) -> bool:
+        """Whether what may leave by other lines only is led round to a neighbour on this one, by
+        lines that it may leave by, or refused. Where the charter says the neighbours' network, always."""
+        mine = self._allowed(family, source, by)
+        if mine is None or near in mine:
+            return False
+        return self._said(near, family) or not any(self.lines[name].learns for name in mine)
+
+    def slips_through(self, family: int, source: Address, by: ExitPlan | None, near: str) -> bool:
+        """Whether the neighbours on a line are reached by whom only others are allowed: those have
+        their routes where the kernel finds what that line has learnt."""
+        mine = self._allowed(family, source, by)
+        away = mine is not None and near not in mine
+        return away and not self.kept_away(family, source, by, near)
+
+    def _allowed(self, family: int, source: Address, by: ExitPlan | None) -> frozenset[str] | None:
+        """The lines that a packet may leave by; None: all."""
+        owner = self._owner(source) if family == 6 else None
+        if family == 6 and owner is None:
+            return None
+        own = frozenset({owner}) if owner is not None else None
+        if by is None or not by.refused:
+            return own
+        found = frozenset(by.lines)
+        return found if own is None else found & own
+
+    def _said(self, name: str, family: int) -> bool:
+        """Whether the charter says the network of a line."""
+        return any(one.version == family for one in self.lines[name].held)
 
     def pinned(self, family: int, source: Address) -> str | None:
         """The line that a source belongs to, and that alone it may leave by."""
@@ -169,9 +208,10 @@ class Stage:
                 return way.name
         return None
 
-    def _in_prefix(self, source: Address) -> bool:
-        prefixes = (line.prefix for line in self.plan.lines)
-        return any(prefix is not None and source in prefix for prefix in prefixes)
+    def _owner(self, source: Address) -> str | None:
+        """The line in whose IPv6 prefix a source is."""
+        lines = (line for line in self.plan.lines if line.prefix is not None)
+        return next((line.name for line in lines if line.prefix and source in line.prefix), None)
 
     def pinned_sources(self, family: int, name: str) -> tuple[Ranges, ...]:
         """The sources that belong to a line, coded: the gateway's own there, and the line's IPv6
@@ -183,9 +223,12 @@ class Stage:
         return own, subtract(coding.network(line.prefix), own)
 
     def _exit(
-        self, family: int, pinned: str | None, up: frozenset[str], by: ExitPlan | None
+        self, family: int, pinned: str | None, up: frozenset[str], by: ExitPlan | None, told: bool
     ) -> Exit:
+        """told: only by lines that do not learn their next hop."""
         open_ = [way for way in self.ways[family] if way.carries and way.name in up]
+        if told:
+            open_ = [way for way in open_ if not way.line.learns]
         if pinned is not None:
             open_ = [way for way in open_ if way.name == pinned]
         if by is not None and by.refused:
@@ -230,10 +273,16 @@ class Stage:
         )
 
     def links(self, family: int) -> Iterator[tuple[str, Ranges]]:
-        """Every line with its own network."""
+        """Every line with its own networks."""
         for way in self.ways[family]:
             if way.interface is not None:
-                yield way.name, coding.network(way.interface.network)
+                more = (one.network for one in way.line.held if one.version == family)
+                yield way.name, coding.network(way.interface.network, *more)
+
+    def near(self, family: int, destination: int) -> str | None:
+        """The line in whose own network a coded address is."""
+        links = self.links(family)
+        return next((name for name, found in links if has(found, destination)), None)
 
     # --- destinations -----------------------------------------------------------------------------
 

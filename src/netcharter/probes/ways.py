@@ -95,13 +95,12 @@ def leads_to(stage: Stage, trial: Trial) -> str:
         return area
     if not has(stage.plan.internet, destination):
         return NOWHERE
-    near = next((n for n, net in stage.links(family) if has(net, destination)), None)
-    if near is not None and near in up:
-        return near
+    near = stage.near(family, destination)
     source = stage.real(attempt.source)
+    if source is None:
+        return near if near is not None and near in up else NO_WAY
     chosen = exit_chosen(stage.plan, trial)
-    names = stage.exit(family, source, up, chosen).names if source is not None else frozenset[str]()
-    return " or ".join(sorted(names)) or NO_WAY
+    return " or ".join(sorted(stage.exit(family, source, up, chosen, near).names)) or NO_WAY
 
 
 def _line_names(stage: Stage) -> frozenset[str]:
@@ -163,21 +162,15 @@ def _exits(stage: Stage, entrance: str, family: int, beyond: Ranges) -> Iterator
     found: dict[frozenset[str], list[Part]] = {}
     links = dict(stage.links(family))
     states = dict(line_states(stage))
-    near = union(*links.values()) if links else ()
+    far = subtract(beyond, union(*links.values()) if links else ())
     for chosen, part in _by_exit(stage, entrance, family, beyond):
         for sources in _kinds_of_source(stage, family):
             source = intersect(sources, part.source)
-            for names, same in _grouped(stage, family, sources, states, chosen).items():
-                if not source:
-                    continue
-                parts = found.setdefault(names, [])
-                parts.append(_part(part, source, subtract(part.destination, near), same))
-                for link, net in links.items():
-                    down = frozenset(s for s in same if link not in states[s])
-                    parts.append(_part(part, source, intersect(part.destination, net), down))
-    for link, net in links.items():
-        up = frozenset(s for s, names in states.items() if link in names)
-        found.setdefault(frozenset({link}), []).append(Part(intersect(beyond, net), None, up))
+            for link, net in ((None, far), *links.items()) if source else ():
+                there = intersect(part.destination, net)
+                grouped = _grouped(stage, family, sources, states, chosen, link) if there else {}
+                for names, same in grouped.items():
+                    found.setdefault(names, []).append(_part(part, source, there, same))
     yield from map(tuple, found.values())
 
 
@@ -214,12 +207,13 @@ def _grouped(
     sources: Ranges,
     states: dict[int, frozenset[str]],
     chosen: ExitPlan | None,
+    near: str | None,
 ) -> dict[frozenset[str], frozenset[int]]:
-    """Line states by the lines that such a source leaves by."""
+    """Line states by the lines that such a source leaves by, to the own network of the line `near`."""
     sample = next(a for low, _ in sources if not isinstance(a := coding.decode(low), tuple))
     found: dict[frozenset[str], frozenset[int]] = {}
     for state, up in states.items():
-        names = stage.exit(family, sample, up, chosen).names
+        names = stage.exit(family, sample, up, chosen, near).names
         found[names] = found.get(names, frozenset()) | {state}
     return found
 

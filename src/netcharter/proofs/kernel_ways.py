@@ -83,23 +83,27 @@ def devices(plan: Plan) -> tuple[str, ...]:
 def routes(plan: Plan) -> Routes:
     """Where destinations are routed, the first that holds one counts; several devices: one of them.
 
-    Whatever no area and no line's own network holds may leave by any line that carries its family,
-    as if all were up: which of them are is for routing.
+    Whatever no area holds may leave by any line that carries its family, as if all were up: which of
+    them are is for routing, and so is who goes round to the neighbours on a line by another one.
     """
-    near: list[tuple[int, Ranges, str]] = []
+    near: list[tuple[int, Ranges, tuple[str, ...]]] = []
     for area in plan.areas:
         networks: list[IPv4Network | IPv6Network] = [area.v4]
         networks += [subnet.network for subnet in area.subnets6]
         for network in networks:
-            near.append((network.prefixlen, coding.network(network), area.device))
+            near.append((network.prefixlen, coding.network(network), (area.device,)))
     for line in plan.lines:
         for interface in line.held:
             network = interface.network
-            near.append((network.prefixlen, coding.network(network), line.device))
+            names = dict.fromkeys((line.device, *out(plan, network.version)))
+            near.append((network.prefixlen, coding.network(network), tuple(names)))
+            if network.version == 4 and network.prefixlen < 31:
+                edge = coding.addresses([network.broadcast_address])
+                near.append((network.max_prefixlen, edge, (line.device,)))
     near.sort(key=lambda route: -route[0])  # the longest prefix wins
     rest = subtract(union(ANY4, ANY6), union(LINK_LOCAL6, MULTICAST))
     return (
-        *((found, (device,)) for _, found, device in near),
+        *((found, names) for _, found, names in near),
         (intersect(rest, ANY4), out(plan, 4)),
         (intersect(rest, ANY6), out(plan, 6)),
     )

@@ -16,6 +16,7 @@ from netcharter.render import escape
 from netcharter.render.clauses import View, clauses, runs
 from netcharter.render.entrances import Chains
 from netcharter.render.ground import NUMBERS, Entrance, World
+from netcharter.render.routes import networks
 from netcharter.render.wording import braces, chain, place, run_lines
 
 
@@ -90,15 +91,26 @@ def _to_exit(row: Row) -> str:
     return f"goto {labels.by_chain(row.label)}"
 
 
+def _staying(plan: Plan, one: ExitPlan) -> Iterator[str]:
+    """Who stays on a line does so by the exit of these packets only if it allows that line: one that
+    learns its next hop not to the own network of another (`render/routes.py`)."""
+    lines = {line.name: line for line in plan.lines}
+    for name in staying(plan):
+        where = f"ip saddr @{labels.stay_set(name)}"
+        if one.refused and name not in one.lines:
+            continue
+        if one.refused and lines[name].learns:
+            others = [line for line in plan.lines if line.name not in one.lines]
+            if found := [str(net) for net in networks(others, 4)]:
+                where += f" ip daddr != {braces(found)}"
+        yield f"{where} meta mark set {lines[name].number:#010x} accept"
+
+
 def _by_chain(plan: Plan, one: ExitPlan) -> Iterator[str]:
     remark = escape.comment(one.name, place(_as_row(one)))
     lines = []
     if one.together:
         lines.append(f"ct mark set ct mark or {labels.TOGETHER:#010x}")
-        numbers = {line.name: line.number for line in plan.lines}
-        lines += [
-            f"ip saddr @{labels.stay_set(name)} meta mark set {numbers[name]:#010x} accept"
-            for name in staying(plan)
-        ]
+        lines += _staying(plan, one)
     lines.append(f"meta mark set {labels.exit_mark(one.number):#010x} comment {remark}")
     return chain(labels.by_chain(one.name), lines)

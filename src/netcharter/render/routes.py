@@ -4,15 +4,26 @@
 first that is asked:
 
     0      local addresses (the kernel's own rule)
-    10000  whatever the main table knows, default routes left aside: areas and lines' networks
-    101nn  marked conversations stay on their line nn, or are refused
-    10150  IPv6: a source of another line than its exit allows is refused
-    102nn  a source that belongs to line nn leaves by it, or is refused
+    4000   areas, and what is of the link alone
+    41nn   marked conversations stay on their line nn, or are refused
+    4200   IPv6: a source of another line than its exit allows is refused
+    42nn   IPv6: a source in the prefix of line nn leaves by it, or is refused
+    4300   IPv4, sixteen for each exit that refuses: its lines in their order, or refused
+    10000  whatever the main table knows, default routes left aside: lines' own networks
+    101nn  the same as 41nn for a line that learns its next hop
+    102nn  one of the gateway's own addresses on line nn leaves by it, or is refused; so does a
+           source in the prefix of a line that learns its next hop
     10300  IPv4, eight for each exit: its lines in their order, and refused if the exit says so
     11000  otherwise: balanced lines together
     110nn  otherwise: line by line, standby ones last
     111nn  what came in by line nn and leads nowhere is dropped silently
     11200  everything else is refused (RFC 1812 section 4.3.3.1)
+
+What lies in a line's own network is reached there directly (10000), but not by whom only other lines
+are allowed: those rules come before, and except the networks of their own lines (`_straight`). A line
+that learns its next hop has its route among those networks, in the main table, or may have: so it
+leads nobody into the network of another line that the charter says, and what others learn is reached
+directly all the same.
 
 The table of line nn is 100 + nn and holds nothing but its default route. A line that is given up
 loses the rules by which new conversations find it (`leading`), and its own sources are refused; its
@@ -30,19 +41,25 @@ hop the kit has no such route: the steward writes it when it sees what was learn
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from ipaddress import IPv4Network, IPv6Network
 
 from netcharter.plan.labels import EXIT_MASK, LINE_MASK, exit_mark
-from netcharter.plan.shapes import Address, ExitPlan, LinePlan, Plan
+from netcharter.plan.shapes import Address, AreaPlan, ExitPlan, LinePlan, Plan
 from netcharter.render.escape import bare_device, remark
 
 TABLES = 100  # the table of all balanced lines; that of line n is TABLES + n
 PROTOCOL = "static"
 
-MAIN, MARKED, FOREIGN, SOURCES, EXITS = 10000, 10100, 10150, 10200, 10300
+SITE, STAYING, FOREIGN, PREFIXES, BOUND = 4000, 4100, 4200, 4200, 4300
+MAIN, MARKED, SOURCES, EXITS = 10000, 10100, 10200, 10300
 OUT, INWARD, REST = 11000, 11100, 11200
 EACH = 8  # rules of one exit: one for each of at most six lines, and one that refuses
+EACH_BOUND = 16
+FROM_MAIN = "lookup main suppress_prefixlength 0"
+UNMARKED = f"fwmark 0/{LINE_MASK:#x}"
+LINK_LOCAL6 = IPv6Network("fe80::/10")
 HEAVIEST = 256  # weight of one hop (linux/rtnetlink.h: rtnh_hops, one less in eight bits)
 
 
@@ -62,11 +79,19 @@ def routes(plan: Plan, family: int) -> str:
     lines = [remark(f"IPv{family} routes and the rules that choose among them")]
     carrying = [line for line in _in_order(plan.lines) if _carries(line, family)]
     # Rules first: `ip` gives a batch up where a device is missing, and the rules must stand then.
-    lines.append(f"rule add pref {MAIN} lookup main suppress_prefixlength 0")
+    lines += [f"rule add pref {SITE} to {net} {FROM_MAIN}" for net in _site(plan.areas, family)]
+    for line in carrying:
+        lines += _staying(line, family, carrying)
+    if family == 6:
+        lines += [text for one in plan.exits for text in _exit6(one, carrying)]
+        lines += [text for line in carrying for text in _prefix(line, carrying)]
+    else:
+        lines += [text for one in plan.exits for text in _bound4(one, carrying)]
+    lines.append(f"rule add pref {MAIN} {FROM_MAIN}")
     for line in carrying:
         lines += _pinned(line, family, carrying)
-    for one in plan.exits:
-        lines += _exit4(one, carrying) if family == 4 else _exit6(one, carrying)
+    if family == 4:
+        lines += [text for one in plan.exits for text in _exit4(one, carrying)]
     if together(plan, family):
         lines.append(f"rule add pref {OUT} lookup {TABLES}")
     for place, line in enumerate(carrying, 1):
@@ -91,7 +116,7 @@ def leading(plan: Plan, line: LinePlan, family: int) -> tuple[str, ...]:
     has, and to whatever is sent with its mark."""
     behind = f" lookup {default_table(plan, line, family)}"
     found = (text for text in routes(plan, family).splitlines() if text.endswith(behind))
-    return tuple(text for text in found if not MARKED <= int(text.split()[3]) < SOURCES)
+    return tuple(text for text in found if f" {_of_line(line)} " not in text)
 
 
 def own_route(line: LinePlan, family: int) -> str:
@@ -199,10 +224,81 @@ def _default(line: LinePlan, family: int) -> Iterator[str]:
         yield f"route replace {whole} {words} table {TABLES + line.number} proto {PROTOCOL}"
 
 
+Network = IPv4Network | IPv6Network
+
+
+def _site(areas: Sequence[AreaPlan], family: int) -> Iterator[Network]:
+    """What is never beyond a line, whatever a conversation is marked with or comes from."""
+    if family == 4:
+        yield from (area.v4 for area in areas)
+        return
+    yield LINK_LOCAL6
+    for area in areas:
+        yield from (subnet.network for subnet in area.subnets6)
+
+
+def networks(lines: Iterable[LinePlan], family: int) -> list[Network]:
+    """The lines' own networks, as far as the charter says them."""
+    held = (one.network for line in lines for one in line.held)
+    return list(dict.fromkeys(one for one in held if one.version == family))
+
+
+def _straight(
+    place: int, lines: Iterable[LinePlan], family: int, mark: str, source: str = ""
+) -> Iterator[str]:
+    """Rules that lead what has a mark, and a source, into these lines' own networks directly."""
+    for network in networks(lines, family):
+        yield f"rule add pref {place} {source}to {network} {mark} {FROM_MAIN}"
+
+
+def _staying(line: LinePlan, family: int, carrying: Sequence[LinePlan]) -> Iterator[str]:
+    """Conversations of a line stay there, but for those with a neighbour on it are not sent round by
+    its next hop. The networks of a line that learns it are unknown: its own come later."""
+    if line.learns:
+        return
+    place, mark = STAYING + 4 * line.number, _of_line(line)
+    yield from _straight(place, [line], family, mark)
+    yield f"rule add pref {place + 1} {mark} lookup {_table(line, carrying)}"
+    yield f"rule add pref {place + 2} {mark} prohibit"
+
+
+def _prefix(line: LinePlan, carrying: Sequence[LinePlan]) -> Iterator[str]:
+    """New conversations of sources in a line's IPv6 prefix leave by that line, also to neighbours on
+    another one."""
+    if line.prefix is None:
+        return
+    place, source = PREFIXES + 4 * line.number, f"from {line.prefix} "
+    if line.learns:
+        for network in networks([one for one in carrying if one is not line], 6):
+            yield f"rule add pref {place} {source}to {network} {UNMARKED} prohibit"
+        return
+    yield from _straight(place, [line], 6, UNMARKED, source)
+    yield f"rule add pref {place + 1} {source}{UNMARKED} lookup {_table(line, carrying)}"
+    yield f"rule add pref {place + 2} {source}{UNMARKED} prohibit"
+
+
+def _bound4(one: ExitPlan, carrying: Sequence[LinePlan]) -> Iterator[str]:
+    """An exit that refuses other lines is kept from their own networks, too: all that it is about is
+    led by its lines, or that alone where one of them learns its next hop."""
+    if not one.refused:
+        return
+    there = {line.name: line for line in carrying}
+    mine = [there[name] for name in one.lines if name in there]
+    others = networks([line for line in carrying if line.name not in one.lines], 4)
+    learning = any(line.learns for line in mine)
+    place, match = BOUND + EACH_BOUND * (one.number - 1), _of_exit(one)
+    if not learning:
+        yield from _straight(place, mine, 4, match)
+    for to in [f"to {network} {match}" for network in others] if learning else [match]:
+        for n, line in enumerate([line for line in mine if not line.learns], 1):
+            yield f"rule add pref {place + n} {to} lookup {_table(line, carrying)}"
+        yield f"rule add pref {place + EACH_BOUND - 1} {to} prohibit"
+
+
 def _pinned(line: LinePlan, family: int, carrying: Sequence[LinePlan]) -> Iterator[str]:
     """Rules for conversations and sources that belong to a line and may use no other."""
     table = _table(line, carrying)
-    matches = [(MARKED, f"fwmark {line.number:#x}/{LINE_MASK:#x}")]
+    matches = [(MARKED, _of_line(line))] if line.learns else []
     matches += [(SOURCES, f"from {source}") for source in _sources(line, family)]
     for base, match in matches:
         preference = base + 2 * line.number
@@ -214,6 +310,8 @@ def _exit4(one: ExitPlan, carrying: Sequence[LinePlan]) -> Iterator[str]:
     """The lines of an exit, in its order; after them those of everybody, unless it refuses."""
     match = _of_exit(one)
     there = {line.name: line for line in carrying}
+    if one.refused and not any(there[name].learns for name in one.lines if name in there):
+        return  # `_bound4` has said it all
     preference = EXITS + EACH * (one.number - 1)
     for place, name in enumerate(one.lines):
         if name in there:
@@ -234,9 +332,13 @@ def _of_exit(one: ExitPlan) -> str:
     return f"fwmark {exit_mark(one.number):#x}/{EXIT_MASK:#x}"
 
 
+def _of_line(line: LinePlan) -> str:
+    return f"fwmark {line.number:#x}/{LINE_MASK:#x}"
+
+
 def _sources(line: LinePlan, family: int) -> Iterator[str]:
     for own in line.held:
         if own.version == family:
             yield f"{own.ip}/{own.max_prefixlen}"
-    if family == 6 and line.prefix is not None:
+    if family == 6 and line.prefix is not None and line.learns:
         yield str(line.prefix)
