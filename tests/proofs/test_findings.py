@@ -706,6 +706,36 @@ CASES = (
         ("00:00:5e:00:53:ff is an address for documents: no real device is shop",),
     ),
     Case(
+        "a lasting address for one that was drawn",
+        "hardware-may-change",
+        "note",
+        {"devices": "\n" + DESK + SPARE
+         + "  shop: {area: yard, hardware: ⟦3a:5e:10:aa:00:03⟧, address: lasting}\n"},
+        {"devices": "\n" + DESK + SPARE
+         + "  shop: {area: yard, hardware: 38:5e:10:aa:00:03, address: lasting}\n"},
+        ("shop is known by 3a:5e:10:aa:00:03", "it has no lasting address"),
+    ),
+    Case(
+        "a manager whose address was drawn",
+        "hardware-may-change",
+        "warning",
+        {"devices": "\n" + DESK + SHOP
+         + "  spare: {area: home, hardware: ⟦de:5e:10:aa:00:03⟧, address: lasting}\n"},
+        {"devices": "\n" + DESK + SHOP
+         + "  spare: {area: home, hardware: 02:00:00:aa:00:02, address: lasting}\n"},
+        ("spare is known by", "can't look after the gateway and has no lasting address"),
+    ),
+    Case(
+        "a manager that roams",
+        "management-roams",
+        "warning",
+        {"devices": "\n" + DESK + SHOP
+         + "  spare: {area: home, hardware: 02:00:00:aa:00:02, address: lasting,"
+           " roams: ⟦true⟧}\n"},
+        {"devices": "\n" + DESK + SPARE + SHOP.replace("}", ", roams: true}")},
+        ("spare may look after the gateway from yard and club, too",),
+    ),
+    Case(
         "an address in one family only",
         "device-unseen-in-ipv6",
         "note",

@@ -272,6 +272,20 @@ SITE = {
         "It is refused everything there, whatever the rules say.",
         "Give its hardware address.",
     ),
+    "hardware-may-change": Entry(
+        "hardware address that may change",
+        "A device with a lasting address, an exemption or an area that refuses strangers is known by a "
+        "locally administered hardware address (RFC 9542 section 2.1). Phones and computers draw such "
+        "ones, and draw them anew (RFC 9797).",
+        "With another address it is another device, and what was granted to it is not granted.",
+        "Have the device use its own address in this network.",
+    ),
+    "management-roams": Entry(
+        "manager that roams",
+        "A device that looks after the gateway is at home in every area.",
+        "A hardware address is easily copied, so anybody in any area may reach the gateway's ssh.",
+        "Leave `roams` out.",
+    ),
     "placeholder-hardware": Entry(
         "hardware address for documents",
         "A device has a hardware address that no real one has (RFC 9542 section 2.1.4).",

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from netcharter.diagnostics import Diagnostic
 from netcharter.plan.coding import hardware_text
-from netcharter.plan.shapes import Promise
+from netcharter.plan.hardware import may_change
+from netcharter.plan.shapes import DevicePlan, Promise
 from netcharter.plan.terms import Ground, all_reached, all_starters
 from netcharter.proofs.naming import listed
 from netcharter.proofs.rules_audit import Audit
@@ -42,6 +43,53 @@ def placeholders(audit: Audit) -> Iterator[Diagnostic]:
                 f"{listed(found)} is an address for documents: no real device is {device.name}",
                 audit.plan.charter.where("devices", device.name, "hardware"),
                 help="write the address that `ip link` shows on the device itself",
+            )
+
+
+def changing(audit: Audit) -> Iterator[Diagnostic]:
+    """Devices that count on being known by a hardware address that they may have drawn."""
+    managers = audit.plan.charter.site.managed_from
+    for device in audit.plan.devices:
+        found = [hardware_text(h) for h in device.hardware if may_change(h)]
+        loses = _loses(audit, device)
+        if not found or not loses or device.barred:
+            continue
+        yield Diagnostic(
+            "hardware-may-change",
+            "warning" if device.name in managers else "note",
+            f"{device.name} is known by {listed(found)}, which is locally administered, as those are"
+            f" that phones and computers draw: with another one it {listed(loses)}",
+            audit.plan.charter.where("devices", device.name, "hardware"),
+            help="have the device use its own, lasting address in this network; or let nothing that"
+            " matters depend on it",
+        )
+
+
+def _loses(audit: Audit, device: DevicePlan) -> list[str]:
+    """What becomes of a device that is not recognised."""
+    closed = {a.name for a in audit.plan.areas if a.strangers_refused}
+    found = ["is a stranger, and refused"] if device.area in closed else []
+    found += ["can't look after the gateway"] if _manages(audit, device) else []
+    found += ["has to sign in"] if device.exempt else []
+    return found + (["has no lasting address"] if device.lasting else [])
+
+
+def _manages(audit: Audit, device: DevicePlan) -> bool:
+    return device.name in audit.plan.charter.site.managed_from
+
+
+def roaming_managers(audit: Audit) -> Iterator[Diagnostic]:
+    """Devices that look after the gateway from every area, wherever their address is copied."""
+    for device in audit.plan.devices:
+        others = [area.name for area in audit.plan.areas if area.name != device.area]
+        if device.roams and _manages(audit, device) and others and not device.barred:
+            yield Diagnostic(
+                "management-roams",
+                "warning",
+                f"{device.name} may look after the gateway from {listed(others)}, too: whoever copies"
+                " its hardware address there reaches the gateway's ssh",
+                audit.plan.charter.where("devices", device.name, "roams"),
+                help="leave `roams` out, and look after the gateway from its own area",
             )
 
 
@@ -104,4 +152,12 @@ def _shared_areas(ground: Ground, promise: Promise) -> Iterator[str]:
             yield area.name
 
 
-EVERY_DEVICE = (unknown_devices, placeholders, unseen_in_ipv6, empty_offers, own_segments)
+EVERY_DEVICE = (
+    unknown_devices,
+    placeholders,
+    changing,
+    roaming_managers,
+    unseen_in_ipv6,
+    empty_offers,
+    own_segments,
+)

@@ -9,6 +9,7 @@ from ipaddress import IPv4Network
 
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.plan.coding import hardware_text
+from netcharter.plan.hardware import is_local
 from netcharter.plan.shapes import DevicePlan, Offer, Promise, Rule
 from netcharter.plan.terms import service_parts
 from netcharter.proofs.naming import listed
@@ -24,7 +25,6 @@ BEHIND_CARRIER = tuple(
 )
 TCP, WEB = 6, (80, 443)
 BROWSER = 6  # conversations of one browser with one server at a time; common practice, no source
-LOCAL_BIT = 0x02 << 40  # locally administered, IEEE 802 / RFC 9542 section 2.1
 
 
 def endings(audit: Audit) -> Iterator[Diagnostic]:
@@ -312,7 +312,7 @@ def spoofable(audit: Audit) -> Iterator[Diagnostic]:
 
 
 def _weak_bar(device: DevicePlan, where: Span, closed: bool) -> Iterator[Diagnostic]:
-    random = [h for h in device.hardware if h & LOCAL_BIT]
+    random = [h for h in device.hardware if is_local(h)]
     if random and not closed:  # where strangers are refused, a new address is a stranger's
         yield Diagnostic(
             "bar-evaded",
