@@ -436,6 +436,14 @@ CASES = (
         ("terms: 'autumn' is never used in hours",),
     ),
     Case(
+        "a list nothing speaks of",
+        "never-used",
+        "note",
+        {"lists": "\n  ⟦games⟧: {entries: [play.example]}\n"},
+        {},
+        ("lists: 'games' is never used in anything else",),
+    ),
+    Case(
         "the last term is over",
         "terms-over",
         "warning",

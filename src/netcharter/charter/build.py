@@ -7,6 +7,7 @@ from typing import Any
 
 from netcharter.charter.checks import parts_of
 from netcharter.charter.hours import weekly
+from netcharter.charter.lists import CHANGE, EVERY, NAMES
 from netcharter.charter.model import (
     DOMAIN,
     LEASE,
@@ -16,6 +17,7 @@ from netcharter.charter.model import (
     Exit,
     Hours,
     Line,
+    NamedList,
     Offer,
     Person,
     PerSource,
@@ -72,6 +74,7 @@ def build(walk: Walk, doc: Fields, services: Known) -> Charter:
         offers=offers,
         promises=promises,
         exits=exits,
+        lists={n: _list(n, f) for n, f in doc.get("lists", {}).items()},
         spans=walk.spans,
     )
 
@@ -133,6 +136,22 @@ def _device(name: str, fields: Fields) -> Device:
         exempt=fields.get("sign-in", False),
         contact=fields.get("contact"),
         because=fields.get("because"),
+    )
+
+
+def _list(name: str, fields: Fields) -> NamedList:
+    return NamedList(
+        name=name,
+        of=fields.get("of", NAMES),
+        source=fields.get("from"),
+        file=fields.get("file"),
+        entries=fields.get("entries", ()),
+        topic=fields.get("topic"),
+        every=fields.get("every", EVERY),
+        form=fields.get("form"),
+        change=fields.get("change", CHANGE),
+        because=fields.get("because"),
+        contact=fields.get("contact"),
     )
 
 

@@ -144,6 +144,23 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
+class NamedList:
+    """Names or addresses from one of three origins: fetched, a file, written out."""
+
+    name: str
+    of: Literal["names", "addresses"]
+    source: str | None  # an https URL
+    file: str | None  # named relative to the charter's folder
+    entries: Names  # as written, in NFC
+    topic: str | None
+    every: int  # seconds between two times it is fetched
+    form: str | None  # plain, hosts, response-policy; None: to be recognised
+    change: float  # the share of entries that may come or go at once, 0.5 for 50 %
+    because: str | None
+    contact: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Window:
     start: time
     end: time | None  # None: 24:00; at or before start: on the next day
@@ -267,6 +284,7 @@ class Charter:
     offers: tuple[Offer, ...]
     promises: tuple[Promise, ...]
     exits: tuple[Exit, ...] = ()
+    lists: Mapping[str, NamedList] = field(default_factory=dict)
     terms: Mapping[str, Term] = field(default_factory=dict)
     spans: Mapping[tuple[str | int, ...], Span] = field(default_factory=dict, compare=False)
 

@@ -10,6 +10,7 @@ from netcharter.charter import nodes
 from netcharter.charter.build import build
 from netcharter.charter.checks import check_services, check_site
 from netcharter.charter.lines import check_dialling
+from netcharter.charter.list_checks import check_lists
 from netcharter.charter.model import Charter
 from netcharter.charter.sentences import check_sentences
 from netcharter.charter.shapes import (
@@ -76,6 +77,7 @@ def _judge(files: _Files) -> Charter | None:
         return None
     check_site(walk, doc)
     check_dialling(walk, doc)
+    check_lists(walk, doc)
     services = check_services(walk, doc)
     check_sentences(walk, doc, services)
     return None if walk.errors else build(walk, doc, services)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from netcharter.charter import hours, lending, values
+from netcharter.charter import hours, lending, lists, values
 from netcharter.charter.shapes import (
     Choice,
     Key,
@@ -449,6 +449,55 @@ PROMISE = Record(
     ),
 )
 
+LIST = Record(
+    "a list",
+    (
+        Key(
+            "of",
+            Choice("`names` or `addresses`", {w: w for w in (lists.NAMES, lists.ADDRESSES)}),
+            "what is listed",
+            default="names",
+        ),
+        Key(
+            "from",
+            Value("an address such as `https://lists.example.org/names.txt`", lists.url),
+            "where the gateway fetches it; either this, `file` or `entries`",
+        ),
+        Key(
+            "file",
+            Value("a file name", lists.list_file),
+            "a file below the charter's folder that holds it",
+        ),
+        Key(
+            "entries",
+            Several("one or more entries", Value("a name or an address", lists.entry)),
+            "what is listed, written out",
+        ),
+        Key("topic", REFERENCE, "what the names are about; several lists may share a topic"),
+        Key(
+            "every",
+            Value("a time such as `24h`", lists.every, pattern=r"^[0-9]+ ?(min|h)$", spelling=True),
+            "how often it is fetched, 1h to 24h",
+            default="24h",
+        ),
+        Key(
+            "form",
+            Choice("`plain`, `hosts` or `response-policy`", {w: w for w in lists.FORMS}),
+            "how a file of names is written",
+            default="recognised",
+        ),
+        Key(
+            "change",
+            SHARE,
+            "the share of its entries that may come or go at once; beyond it the one before stays, "
+            "and somebody is told",
+            default="50 %",
+        ),
+        BECAUSE,
+        CONTACT,
+    ),
+)
+
 SECTIONS = (
     Key("lines", Named("a mapping from names to lines", NAME, LINE), "the internet connections"),
     Key("areas", Named("a mapping from names to areas", NAME, AREA), "the local segments"),
@@ -469,6 +518,11 @@ SECTIONS = (
         "services of your own, beside those every charter knows",
     ),
     Key("places", Named("a mapping from names to places", NAME, PLACE), "internet destinations"),
+    Key(
+        "lists",
+        Named("a mapping from names to lists", REFERENCE, LIST),
+        "names or addresses that others or you keep a list of",
+    ),
     Key(
         "terms",
         Named("a mapping from names to stretches of dates", REFERENCE, hours.TERM),

@@ -503,6 +503,51 @@ SITE = {
         "A lease that is read otherwise than meant empties the pool, or takes addresses away.",
         "Write it as `30 min`, `12h` or `7 days`.",
     ),
+    "bad-url": Entry(
+        "not where a list is",
+        "Where a list is fetched is no address of the form `https://…`, or holds what no server may be "
+        "asked with: a user name, a space, a fragment.",
+        "What is fetched otherwise could be changed by anybody on the way, and what stands here is "
+        "asked for word by word.",
+        "Copy the address from where the list is published; it begins with `https://`.",
+    ),
+    "bad-interval": Entry(
+        "not how often",
+        "How often a list is fetched is no number with `h` or `min`, or outside one hour to 24.",
+        "A list is as old as that, and who publishes it is asked as often.",
+        "Write it as `24h`.",
+    ),
+    "bad-entry": Entry(
+        "not an entry",
+        "An entry of a list is no domain name, or in a list of addresses no address and no prefix.",
+        "It would match nothing, or something else than is meant.",
+        "Write `example.org`, which takes in all names below it, or `192.0.2.0/24`.",
+    ),
+    "bad-list-file": Entry(
+        "not a file of the charter",
+        "The file of a list is not below the charter's own folder, or its name is no file name.",
+        "A charter and what it needs are copied together, and nothing else of the machine is read.",
+        "Keep the list below the charter's folder: `file: lists/games.txt`.",
+    ),
+    "list-key-unused": Entry(
+        "a key that says nothing",
+        "A key of a list is about lists of another kind: `every` and `change` about those that are "
+        "fetched, `form` and `topic` about names.",
+        "Somebody reads it and counts on it.",
+        "Leave it out, or say `from`, or `of: names`.",
+    ),
+    "too-many-lists": Entry(
+        "too many lists",
+        "The charter has more than 100 lists.",
+        "Each is fetched, kept and looked into by itself.",
+        "Put some of them together.",
+    ),
+    "too-many-entries": Entry(
+        "too many entries",
+        "More than 2 000 entries of a list stand in the charter itself.",
+        "A charter is written and read by people.",
+        "Put them into a file beside the charter, and name it with `file`.",
+    ),
     "bad-domain": Entry(
         "not a local domain",
         "The local domain is no name of letters, digits and hyphens, or means something else "

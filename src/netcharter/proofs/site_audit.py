@@ -19,6 +19,7 @@ from netcharter.proofs.story import row_name
 
 SOON = timedelta(days=30)
 SENTENCES = "a rule, an offer, a promise or an exit"
+SPEAKS_OF = {"terms": "hours", "lists": "anything else"}  # who could
 # Addresses a provider translates once more: nothing offered there is reachable (RFC 6598, 1918).
 BEHIND_CARRIER = tuple(
     map(IPv4Network, ("100.64.0.0/10", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16"))
@@ -70,6 +71,7 @@ def unused(audit: Audit) -> Iterator[Diagnostic]:
         ("places", charter.places),
         ("hours", charter.hours),
         ("terms", charter.terms),
+        ("lists", charter.lists),
         ("groups", (g for g in charter.groups if g not in groups)),
         ("people", (p.name for p in charter.people.values() if not set(p.groups) & spoken)),
         ("areas", charter.areas),
@@ -85,7 +87,7 @@ def unused(audit: Audit) -> Iterator[Diagnostic]:
     for section, names in kinds:
         for name in names:
             if name not in spoken:
-                where = "hours" if section == "terms" else SENTENCES
+                where = SPEAKS_OF.get(section, SENTENCES)
                 yield Diagnostic(
                     "never-used",
                     "note",
