@@ -47,6 +47,7 @@ BASE = {
     "places": """
   bank: {prefixes: [198.51.100.64/28]}
 """,
+    "lists": "",
     "terms": "",
     "hours": """
   day: {weekly: {daily: "08:00-16:00"}}
