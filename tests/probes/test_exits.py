@@ -50,3 +50,41 @@ def test_an_exit_chooses_the_line_of_ipv4_and_refuses_sources_of_other_lines_in_
     address = ip_address(source)
     (one,) = plan.exits
     assert stage.exit(address.version, address, frozenset(up), one).names == leaves
+
+
+@pytest.mark.parametrize(
+    ("exit_", "mast", "source", "near", "up", "leaves"),
+    [
+        # whoever may leave by a line goes straight to its neighbours
+        ("by: mast, or-else: others", "", "10.1.0.9", "dsl", {"dsl", "mast"}, {"dsl"}),
+        ("by: mast, or-else: refused", "", "10.1.0.9", "mast", {"dsl", "mast"}, {"mast"}),
+        ("by: mast, or-else: refused", "", "2001:db8:b:1::9", "mast", {"dsl", "mast"}, {"mast"}),
+        # who may not goes round by a line of its own, or nowhere
+        ("by: mast, or-else: refused", "", "10.1.0.9", "dsl", {"dsl", "mast"}, {"mast"}),
+        ("by: mast, or-else: refused", "", "10.1.0.9", "dsl", {"dsl"}, set()),
+        ("by: mast, or-else: others", "", "2001:db8:b:1::9", "dsl", {"dsl", "mast"}, {"mast"}),
+        ("by: mast, or-else: others", "", "2001:db8:b:1::9", "dsl", {"dsl"}, set()),
+        ("by: mast, or-else: refused", "", "2001:db8:a:1::9", "dsl", {"dsl", "mast"}, set()),
+        # a line that learns its next hop leads to no other line's own network
+        ("by: mast, or-else: refused", "automatic", "10.1.0.9", "dsl", {"dsl", "mast"}, set()),
+        ("by: mast, or-else: others", "automatic", "10.1.0.9", "dsl", {"dsl", "mast"}, {"dsl"}),
+        ("by: mast, or-else: others", "automatic", "2001:db8:b:1::9", "dsl", {"mast"}, set()),
+        # and what it learns itself is kept from others all the same
+        ("by: dsl, or-else: refused", "automatic", "10.1.0.9", "mast", {"dsl", "mast"}, {"dsl"}),
+        ("by: dsl, or-else: refused", "automatic", "10.1.0.9", "mast", {"mast"}, set()),
+    ],
+)
+def test_neighbours_on_a_line_are_reached_straight_by_whoever_may_use_it(
+    exit_: str, mast: str, source: str, near: str, up: set[str], leaves: set[str]
+) -> None:
+    text = CHARTER.replace("by: mast, or-else: OTHERS", exit_)
+    if mast:
+        start, end = text.index("address: [198"), text.index(', prefix: "2001:db8:b::')
+        text = text[:start] + f"address: {mast}" + text[end:]
+    charter = read(text, "hut.yaml").charter
+    assert charter is not None
+    plan = make_plan(charter)
+    stage = Stage(plan, world(plan))
+    address, (one,) = ip_address(source), plan.exits
+    found = stage.exit(address.version, address, frozenset(up), one, near)
+    assert found.names == leaves and not found.lacking

@@ -90,10 +90,22 @@ def line_states(prover: Prover, results: Sequence[PromiseResult]) -> tuple[LineS
     plan = prover.plan
     count = len(plan.lines)
     proven = frozenset(one.number for one in results if one.number is not None and one.holds)
-    ways = ((row, region) for row in plan.rows if row.routed for region in row.regions)
+    routed = [(row, region) for row in plan.rows if row.routed for region in row.regions]
+    ways = ((row, each) for row, each in routed if not _neighbours(each, row.regions))
     closing = {region: _closed(prover, row, region) for row, region in ways}
     states = sorted(range(1 << count), key=lambda state: (-state.bit_count(), -state))
     return tuple(_state(prover, state, proven, closing) for state in states)
+
+
+def _neighbours(region: Region, regions: Sequence[Region]) -> bool:
+    """Is it only the part of what an exit is about that lies in another line's own network, and is
+    closed in more states than the rest? What is told is what is lost of the internet."""
+    return region.lines is not None and any(
+        other.lines is not None
+        and other.lines < region.lines
+        and replace(other, destination=region.destination, lines=region.lines) == region
+        for other in regions
+    )
 
 
 def _state(
