@@ -152,6 +152,12 @@ VALUES = [
       for said, text in (("RFC 6762", "local"), ("RFC 6762", "Hut.LOCAL."), ("letters", "a..b"),
                          ("letters", "-a.example"), ("xn--", "büro.example"), ("letters", "10.1"),
                          ("letters", f"{'a' * 64}.example"), ("letters", "a_b.example"))),
+    *(case("bad-time-server", said, site=f"site: {{name: a, timezone: UTC, time-servers: [«{text}»]}}")
+      for said, text in (("letters", "a_b"), ("xn--", "zeit.büro.example"), ("letters", "-x.example"))),
+    *(case("bad-address", site=f"site: {{name: a, timezone: UTC, time-servers: «{text}»}}")
+      for text in ("192.0.2.1.2", "ff02::101", "2001:db8::g", "0.0.0.0")),
+    *(case("foreign-word", "`time-servers`", site=f"site: {{name: a, timezone: UTC, «{word}»: 192.0.2.1}}")
+      for word in ("ntp", "ntp-servers", "clock")),
     case("foreign-word", "`domain`", site="site: {name: a, timezone: UTC, «search-domain»: a.example}"),
     case("bad-word", "write none", areas=area("hosts: 5, lease: «off»")),
     *(case("foreign-word", f"`{ours}`", areas=area(f"hosts: 5, «{word}»: {text}"))

@@ -659,6 +659,16 @@ def names(site: Site, a: Attempt, e: Environment) -> bool:
     return a.protocol in (TCP, UDP) and a.number == 53
 
 
+def tells_time(site: Site, a: Attempt, e: Environment) -> bool:
+    if not site.tells_time or (a.protocol, a.number) != (UDP, 123):
+        return False
+    if a.entrance in site.areas:
+        return faces_inside(site, a.destination)
+    if a.entrance != "gateway" or not is_host_anywhere(site, a.destination):
+        return False
+    return a.destination in site.time_servers
+
+
 def gate(site: Site, a: Attempt, e: Environment) -> bool:
     if a.entrance not in site.areas or not site.areas[a.entrance].sign_in:
         return False
@@ -708,6 +718,7 @@ HOUSEKEEPING: list[tuple[str, str, Check]] = [
     ("local-prefix", "refused", local_prefix),
     ("echo", "let", echo),
     ("names", "let", names),
+    ("time", "let", tells_time),
     ("gate", "let", gate),
     ("management", "let", management),
     ("gateway-own", "let", gateway_own),

@@ -134,6 +134,7 @@ def random_charter(rng: Random) -> str:
     _devices(draft)
     _people(draft)
     _words(draft)
+    _time(Random(f"time {draft.areas}"), draft)
     document = {
         "charter": "1",
         "site": draft.site,
@@ -152,6 +153,16 @@ def random_charter(rng: Random) -> str:
         "exits": [_exit(draft) for _ in range(rng.choice((0, 1, 2, 2, 3)))],
     }
     return "".join(_section(name, value) for name, value in document.items() if value)
+
+
+def _time(rng: Random, draft: Draft) -> None:
+    """Who tells the time: names, somebody on the internet, a host in an area."""
+    inside = [str(network[2]) for network in draft.networks4.values() if network.num_addresses > 4]
+    if rng.random() < 0.4:
+        some = ["time.example.net", "93.184.218.5", *inside[:1]]
+        draft.site["time-servers"] = rng.sample(some, rng.randint(1, len(some)))
+    if rng.random() < 0.3:
+        draft.site["domain"] = "tarn-hollow.example"
 
 
 # --- lines, areas, devices -----------------------------------------------------------------------

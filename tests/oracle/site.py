@@ -140,9 +140,16 @@ class Site:
     offers: list[Sentence]
     promises: list[Sentence]
     exits: list[Sentence]
+    tells_time: bool  # whether there are time servers; those of them that are addresses:
+    time_servers: list[Address]
 
 
 # --- reading ------------------------------------------------------------------------------
+
+
+def _is_number(text: str) -> bool:
+    """An address, and no name of a host."""
+    return ":" in text or text.replace(".", "").isdigit()
 
 
 def prepare(text: str, addresses: dict[str, Any]) -> Site:
@@ -154,6 +161,8 @@ def prepare(text: str, addresses: dict[str, Any]) -> Site:
     return Site(
         zone=ZoneInfo(site["timezone"]),
         managed_from=_many(site.get("managed-from")),
+        tells_time="time-servers" in site,
+        time_servers=[ip_address(t) for t in _many(site.get("time-servers")) if _is_number(t)],
         local=None if local is None else IPv6Network(local),
         lines={name: _line(name, said, addresses) for name, said in raw["lines"].items()},
         areas=areas,

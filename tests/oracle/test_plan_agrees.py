@@ -44,7 +44,17 @@ EVERY_KIND = {
         "echo",
         "names",
     ),
-    *("gate", "management", "gateway-own", "emergency", "sign-in", "offer", "rule", "default"),
+    *(
+        "time",
+        "gate",
+        "management",
+        "gateway-own",
+        "emergency",
+        "sign-in",
+        "offer",
+        "rule",
+        "default",
+    ),
 }
 
 

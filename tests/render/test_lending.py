@@ -73,11 +73,11 @@ def test_an_area_without_a_pool_lends_what_belongs_to_devices() -> None:
 def test_a_lasting_address_is_for_its_hardware_alone() -> None:
     hosts = [line for line in said() if line.startswith("dhcp-host=")]
     assert hosts == [
-        "dhcp-host=02:00:00:aa:00:01,10.40.0.6",
-        "dhcp-host=02:00:00:aa:00:11,10.40.0.5",
-        "dhcp-host=02:00:00:aa:00:01,[::6]",
-        "dhcp-host=02:00:00:aa:00:05,02:00:00:aa:00:06,10.40.1.9",
-        "dhcp-host=02:00:00:aa:00:05,[2001:db8:a:2::9]",
+        "dhcp-host=tag:eth3,02:00:00:aa:00:01,10.40.0.6",
+        "dhcp-host=tag:eth3,02:00:00:aa:00:11,10.40.0.5",
+        "dhcp-host=tag:eth3,02:00:00:aa:00:01,[::6]",
+        "dhcp-host=tag:eth4.20,02:00:00:aa:00:05,02:00:00:aa:00:06,10.40.1.9",
+        "dhcp-host=tag:eth4.20,02:00:00:aa:00:05,[2001:db8:a:2::9]",
     ]
 
 

@@ -56,6 +56,7 @@ def build(walk: Walk, doc: Fields, services: Known) -> Charter:
             site["timezone"],
             site.get("managed-from", ()),
             site.get("local-prefix"),
+            site.get("time-servers", ()),
             site.get("domain", DOMAIN),
         ),
         lines={n: _line(n, f, i) for i, (n, f) in enumerate(doc["lines"].items())},

@@ -1,11 +1,12 @@
-"""What devices are lent and told: for how long an address, how many new ones come, which domain."""
+"""What devices are lent and told: for how long an address, how many new ones come, which domain and
+whose time."""
 
 from __future__ import annotations
 
 import re
 
-from netcharter.charter.model import Turnover
-from netcharter.charter.values import Wrong, quoted
+from netcharter.charter.model import Address, Turnover
+from netcharter.charter.values import Wrong, address, quoted
 
 MINUTE, HOUR, DAY = 60, 3600, 86_400
 LEAST_LEASE = 2 * MINUTE  # dnsmasq lends for no less
@@ -87,6 +88,17 @@ def domain(value: str) -> str:
     if last in _TAKEN:
         raise Wrong("bad-domain", f"`{last}` can't be the local domain: {_TAKEN[last]}",
                     "write a name of your own, or leave it out for home.arpa")  # fmt: skip
+    return plain
+
+
+def time_server(value: str) -> str | Address:
+    """Whom the gateway asks for the time: an address, or the name of a host."""
+    if ":" in value or value.replace(".", "").isdigit():
+        return address(value)
+    plain = value.lower().removesuffix(".")
+    if not _is_name(plain):
+        raise Wrong("bad-time-server", f"{quoted(value)} is neither an address nor the name of a host",
+                    _domain_help(plain))  # fmt: skip
     return plain
 
 

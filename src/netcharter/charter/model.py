@@ -38,6 +38,7 @@ class Site:
     timezone: str  # a key of the IANA time zone database, checked
     managed_from: Names = ()
     local_prefix: IPv6Network | None = None  # a /48 inside fd00::/8; derived when not given
+    time_servers: tuple[str | Address, ...] = ()  # none: the gateway keeps the clock that it has
     domain: str = DOMAIN  # the local domain, in lower case, without a dot at its end
 
 

@@ -68,6 +68,12 @@ AREA_PREFIX = Value("a prefix", values.area_prefix, pattern=f"^{ADDRESS}/[0-9]+$
 LINE_PREFIX = Value(
     "a global IPv6 prefix", values.line_prefix, pattern=f"^{ADDRESS}/[0-9]+$", spelling=True
 )
+TIME_SERVER = Value(
+    "a name or an address",
+    lending.time_server,
+    pattern=r"^[A-Za-z0-9.:-]+$",
+    spelling=True,
+)
 DOMAIN = Value("a domain name", lending.domain, pattern=r"^[A-Za-z0-9.-]+$", spelling=True)
 LEASE = Value("a time such as `12h`", lending.lease, pattern=lending.PATTERN, spelling=True)
 TURNOVER = Value(
@@ -131,6 +137,12 @@ SITE = Record(
             default="none",
         ),
         Key("local-prefix", LOCAL_PREFIX, "the site's own IPv6 prefix (RFC 4193)", default="drawn"),
+        Key(
+            "time-servers",
+            Several("one or more names or addresses", TIME_SERVER),
+            "whom the gateway asks for the time; the areas then get it from the gateway",
+            default="the gateway keeps the clock that it has, and tells nobody the time",
+        ),
         Key(
             "domain",
             DOMAIN,

@@ -51,6 +51,12 @@ PLAN = {
         "What is meant for one of them would be sent to the other.",
         "Correct the prefix, or give the area another one.",
     ),
+    "time-server-not-reached": Entry(
+        "a time server that the gateway may not ask",
+        "A time server's address is neither on the internet nor that of a host in an area.",
+        "Its own packet filter keeps the gateway from asking there, so its clock is set by nobody.",
+        "Name one that is on the internet, or in an area.",
+    ),
     "target-not-outside": Entry(
         "a target that the gateway may not ask",
         "A line is watched by an address that is not on the internet.",

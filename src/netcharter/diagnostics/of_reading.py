@@ -555,6 +555,12 @@ SITE = {
         "Devices are told to look names up in it, and would find nothing or somebody else.",
         "Write one that is yours, or leave it out: home.arpa is there for that (RFC 8375).",
     ),
+    "bad-time-server": Entry(
+        "not a time server",
+        "What is to tell the gateway the time is neither an address nor the name of a host.",
+        "Its clock would go as it likes, and with it hours, certificates and what is recorded.",
+        "Write names or addresses as whoever runs the servers gives them.",
+    ),
     "bad-turnover": Entry(
         "not a turnover",
         "How many new devices come is no number in an hour, a day or a week.",

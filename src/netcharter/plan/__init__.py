@@ -14,7 +14,7 @@ from netcharter.plan.leases import doubts
 from netcharter.plan.registry import internet
 from netcharter.plan.shapes import Plan
 from netcharter.plan.terms import Ground
-from netcharter.plan.watching import unaskable
+from netcharter.plan.watching import no_time, unaskable
 from netcharter.space.ranges import subtract, union
 
 __all__ = ["make_plan"]
@@ -67,6 +67,7 @@ def make_plan(
             *found.diagnostics,
             *doubts(charter, found.areas, found.devices),
             *unaskable(charter, found.lines, outside),
+            *no_time(charter, found.areas, outside),
         ),
         numbered=found.numbered,
     )

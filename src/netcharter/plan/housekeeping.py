@@ -303,6 +303,8 @@ def second_part(ground: Ground) -> Iterator[Draft]:
     )
     yield Draft("names", True, tuple(regions(areas, inner, services((TCP, 53), (UDP, 53)))),
                 "the gateway answers name look-ups", "RFC 1035 section 4.2, RFC 7766")  # fmt: skip
+    if ground.charter.site.time_servers:
+        yield _time(ground, areas, itself, inner)
     if ground.sign_in_areas:
         yield Draft("gate", True, tuple(regions(sign_in, inner, services((TCP, 80), (TCP, 443)))),
                     "the sign-in page", "RFC 8908 section 4.1")  # fmt: skip
@@ -323,6 +325,22 @@ def second_part(ground: Ground) -> Iterator[Draft]:
         ),
         "the gateway's own look-ups, clock and updates",
         "common practice, no source",
+    )
+
+
+def _time(ground: Ground, areas: list[Who], itself: list[Who], inner: Ranges) -> Draft:
+    """The areas ask the gateway, and the gateway those time servers that stand in areas; the others
+    it asks as `gateway-own`."""
+    hosts = union(*(area.hosts for area in ground.areas))
+    asked = ground.charter.site.time_servers
+    near = intersect(coding.addresses(a for a in asked if not isinstance(a, str)), hosts)
+    ntp = services((UDP, 123))
+    return Draft(
+        "time",
+        True,
+        (*regions(areas, inner, ntp), *regions(itself, near, ntp)),
+        "the gateway tells the time, and is told it",
+        "RFC 5905 section 7.2",
     )
 
 

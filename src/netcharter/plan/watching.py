@@ -1,4 +1,5 @@
-"""Whom lines are watched by: the gateway asks nobody but the internet (`gateway-own`)."""
+"""Whom the gateway asks: whether lines work, and what time it is. It may ask the internet
+(`gateway-own`), and for the time also hosts of areas (`time`)."""
 
 from __future__ import annotations
 
@@ -7,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from netcharter.charter.model import Charter
 from netcharter.diagnostics import Diagnostic
 from netcharter.plan import coding
-from netcharter.plan.shapes import LinePlan
+from netcharter.plan.shapes import AreaPlan, LinePlan
 from netcharter.space.ranges import Ranges, has
 
 
@@ -26,3 +27,20 @@ def unaskable(
                     help="name somebody beyond the line; if the address is real, although it is of a "
                     "block that is not globally reachable, write a place that holds it",
                 )
+
+
+def no_time(charter: Charter, areas: Sequence[AreaPlan], internet: Ranges) -> Iterator[Diagnostic]:
+    """Time servers that the plan does not let the gateway ask."""
+    for place, server in enumerate(charter.site.time_servers):
+        if isinstance(server, str):
+            continue
+        number = coding.address(server)
+        if not has(internet, number) and not any(has(area.hosts, number) for area in areas):
+            yield Diagnostic(
+                "time-server-not-reached",
+                "error",
+                f"{server} is neither on the internet nor in an area, so the gateway may not ask it",
+                charter.where("site", "time-servers", place),
+                help="name a server that it may ask; if the address is real, although it is of a "
+                "block that is not globally reachable, write a place that holds it",
+            )

@@ -41,6 +41,7 @@ ASIDE = {  # housekeeping that lets, in plain words
     "dhcp": "address assignment (DHCP)",
     "echo": "ping to the gateway",
     "names": "the gateway's resolver",
+    "time": "the gateway's clock",
     "gate": "the sign-in gate",
     "gateway-own": "the gateway's own look-ups, clock, updates and pings",
 }

@@ -11,7 +11,7 @@ from typing import Any
 
 from netcharter.plan import labels
 from netcharter.plan.shapes import Plan, Row
-from netcharter.render import advertising, delegation, dialling
+from netcharter.render import advertising, clock, delegation, dialling
 from netcharter.render.addresses import addresses, links
 from netcharter.render.nftables import nftables
 from netcharter.render.placing import Placed, Service
@@ -36,13 +36,15 @@ class Kit:
 
 def placed(plan: Plan) -> tuple[Placed, ...]:
     """The files that are to lie elsewhere, of all parts that have any."""
-    return (*dialling.placed(plan), *delegation.placed(plan), *advertising.placed(plan))
+    parts = (dialling, delegation, clock, advertising)
+    return tuple(one for part in parts for one in part.placed(plan))
 
 
 def services(plan: Plan) -> tuple[Service, ...]:
     """The services that run while the kit stands, of all parts that have any, in the order in which
     they are begun."""
-    return (*dialling.services(plan), *delegation.services(plan), *advertising.services(plan))
+    parts = (dialling, delegation, clock, advertising)
+    return tuple(one for part in parts for one in part.services(plan))
 
 
 def _digest(data: bytes) -> dict[str, Any]:
@@ -63,7 +65,8 @@ def render(plan: Plan) -> Kit:
         "routes.batch": routes(plan, 4),
         "routes6.batch": routes(plan, 6),
     }
-    texts |= dialling.dialling(plan) | delegation.delegation(plan) | advertising.advertising(plan)
+    texts |= dialling.dialling(plan) | delegation.delegation(plan)
+    texts |= clock.clock(plan) | advertising.advertising(plan)
     files = {name: text.encode("ascii") for name, text in texts.items()}
     manifest = _manifest(plan, files)
     text = json.dumps(manifest, indent=2, ensure_ascii=True) + "\n"

@@ -62,7 +62,7 @@ def in_area(plan: Plan, area: AreaPlan, lent: Lending) -> Iterator[str]:
     """What holds in one."""
     device = bare_device(area.device)
     own = [one for one in plan.devices if one.area == area.name and one.hardware and not one.barred]
-    yield from _options(area, device)
+    yield from _options(area, device, bool(plan.charter.site.time_servers))
     if lent.lease is None:
         yield f"dhcp-range=::,constructor:{device},ra-only,64,{ADDRESS_TIME}"
         return
@@ -80,13 +80,18 @@ def in_area(plan: Plan, area: AreaPlan, lent: Lending) -> Iterator[str]:
         yield from _lasting(area, one)
 
 
-def _options(area: AreaPlan, device: str) -> Iterator[str]:
-    """The gateway is the router and the resolver; the latter by an address that no provider changes."""
+def _options(area: AreaPlan, device: str, time: bool) -> Iterator[str]:
+    """The gateway is the router, the resolver and the time server, in IPv6 by an address that no
+    provider changes."""
     yield f"dhcp-option=tag:{device},option:router,{area.gateway4}"
     yield f"dhcp-option=tag:{device},option:dns-server,{area.gateway4}"
+    if time:
+        yield f"dhcp-option=tag:{device},option:ntp-server,{area.gateway4}"
     six = local6(area)
     if six is not None:
         yield f"dhcp-option=tag:{device},option6:dns-server,[{six}]"
+        if time:
+            yield f"dhcp-option=tag:{device},option6:ntp-server,[{six}]"
 
 
 def local6(area: AreaPlan) -> IPv6Address | None:
@@ -95,17 +100,18 @@ def local6(area: AreaPlan) -> IPv6Address | None:
 
 
 def _lasting(area: AreaPlan, device: DevicePlan) -> Iterator[str]:
-    """The addresses that are a device's own; several network ports may share one of IPv4. Those of
-    IPv6 are of its first port."""
+    """The addresses that are a device's own where it is at home; several network ports may share one
+    of IPv4. Those of IPv6 are of its first port."""
+    here = f"dhcp-host=tag:{bare_device(area.device)}"
     holders: dict[IPv4Address, list[str]] = {}
     for number in device.hardware:
         address = own4(device, number)
         if address is not None:
             holders.setdefault(address, []).append(hardware_text(number))
     for address, numbers in holders.items():
-        yield f"dhcp-host={','.join(numbers)},{address}"
+        yield f"{here},{','.join(numbers)},{address}"
     for six in _addresses6(area, device):
-        yield f"dhcp-host={hardware_text(device.hardware[0])},[{six}]"
+        yield f"{here},{hardware_text(device.hardware[0])},[{six}]"
 
 
 def _addresses6(area: AreaPlan, device: DevicePlan) -> Iterator[IPv6Address]:
