@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from netcharter.lab.advertised import MISSING, Advertised
-from netcharter.tasks.rehearse_text import SHOWN, heard
+from netcharter.lab.lent import NO_CLIENT, Lent
+from netcharter.tasks.rehearse_text import SHOWN, heard, leases
 
 
 def told(found: Advertised) -> str:
@@ -35,3 +36,20 @@ def test_differences_are_told_one_by_one_and_no_success_beside_them() -> None:
     assert not found.ok and "heard" not in text
     assert text.count("DIFFERS  a host in area ") == SHOWN
     assert "and 3 more such differences" in text
+
+
+def test_what_clients_were_lent_is_told() -> None:
+    found = Lent(areas=4, clients=6, lasting=3, refused=2, time=True)
+    (said,) = leases(found, 400)
+    assert said == (
+        "lent     6 clients in 4 areas got an address, 3 of them their lasting ones, with router,"
+        " resolver, domain and time server, and renewed it; 2 that are barred or strangers got none"
+    )
+    (few,) = leases(Lent(areas=1, clients=1), 400)
+    assert few.endswith(
+        "1 client in 1 area got an address, with router, resolver and domain, and renewed it"
+    )
+    (none,) = leases(Lent(NO_CLIENT), 400)
+    assert none.startswith("UNASKED  leases were not tried: ") and "dhcpcd-base" in none
+    wrong = list(leases(Lent(areas=1, clients=1, differences=("desk got no address",)), 400))
+    assert wrong == ["DIFFERS  desk got no address"]

@@ -13,7 +13,7 @@ from __future__ import annotations
 import os
 import subprocess
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from ipaddress import IPv6Address, IPv6Network
@@ -84,10 +84,10 @@ def advertised(
     wanted = {area.name: _wanted(plan, area, gateway.hardware, over=False) for area in listening}
     led = {area.name: _wanted(plan, area, gateway.hardware, over=True) for area in listening}
     with isolation.inside(gateway.namespace):
-        _speaking(listening)
+        speaking(listening)
     for place in places.values():
         _forgetful(place)
-    with _dnsmasq(gateway.namespace, files[CONF]) as still_there:
+    with dnsmasq(gateway.namespace, files[CONF]) as still_there:
         wrong = [*_compared(wanted, places, still_there, "")]
         if not wrong and any(area.subnets6[1:] for area in listening):
             with isolation.inside(gateway.namespace):
@@ -141,11 +141,12 @@ def _failing(plan: Plan, areas: Sequence[AreaPlan]) -> str:
 # --- at the machines -----------------------------------------------------------------------------
 
 
-def _speaking(areas: Sequence[AreaPlan]) -> None:
+def speaking(areas: Iterable[AreaPlan]) -> None:
     """Where the lab has kept machines from asking each other, they do from now on."""
-    devices = [bare_device(area.device) for area in areas]
+    devices = {bare_device(area.device) for area in areas}
     tools.run(
-        ("ip", "-batch", "-"), "".join(f"link set dev {d} arp on multicast on\n" for d in devices)
+        ("ip", "-batch", "-"),
+        "".join(f"link set dev {d} arp on multicast on\n" for d in sorted(devices)),
     )
 
 
@@ -169,7 +170,7 @@ def _forgetful(place: Place) -> None:
 
 
 @contextmanager
-def _dnsmasq(namespace: str, settings: bytes) -> Iterator[Callable[[], None]]:
+def dnsmasq(namespace: str, settings: bytes) -> Iterator[Callable[[], None]]:
     """The kit's dnsmasq at the gateway. Yields what raises CommandFailed once it has ended by itself.
     It stays who it is: there is one user in the lab."""
     path = os.path.join(KIT, CONF)
@@ -198,12 +199,17 @@ def _dnsmasq(namespace: str, settings: bytes) -> Iterator[Callable[[], None]]:
         try:
             yield still_there
         finally:
-            running.terminate()
-            try:
-                running.wait(ENDING)
-            except subprocess.TimeoutExpired:
-                running.kill()
-                running.wait(ENDING)
+            ended(running, ENDING)
+
+
+def ended(process: subprocess.Popen[bytes], seconds: float) -> None:
+    """End a program, by force where it takes longer."""
+    process.terminate()
+    try:
+        process.wait(seconds)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait(seconds)
 
 
 def _compared(

@@ -14,6 +14,7 @@ from datetime import datetime
 from netcharter.lab.advertised import Advertised, advertised
 from netcharter.lab.agreement import kernel_equals_plan
 from netcharter.lab.apart import GRACE, Progress, apart, report
+from netcharter.lab.lent import Lent, lent
 from netcharter.lab.performance import DIFFERS, FEW, LIMITS, LITE, Performed, perform
 from netcharter.lab.site import Site
 from netcharter.lab.world import world
@@ -41,7 +42,8 @@ class Rehearsal:
     were tried by what they are; fates: by what should become of them. differs: where the lab is not
     like the site. captures: file name -> content (pcapng), for the mismatches that name one.
     listed: what each probe did, where there are few of them. advertised: what hosts made of the
-    gateway's router advertisements; None: only some connections were asked for.
+    gateway's router advertisements, and lent: what clients were lent; None: only some connections
+    were asked for.
     """
 
     probes: int
@@ -58,13 +60,15 @@ class Rehearsal:
     captures: Mapping[str, bytes]
     listed: tuple[tuple[Probe, Seen], ...]
     advertised: Advertised | None = None
+    lent: Lent | None = None
 
     @property
     def ok(self) -> bool:
         """Everything that should be tried, and that is something, was tried and seen as predicted,
-        and the kernel has loaded the plan. What is not tried for want of dnsmasq is not wrong.
+        and the kernel has loaded the plan. What is not tried for want of dnsmasq or a client is not wrong.
         """
         heard = self.advertised is None or self.advertised.ok
+        heard = heard and (self.lent is None or self.lent.ok)
         seen = not self.mismatches and 0 < self.done == self.probes
         return self.kernel.same and seen and heard
 
@@ -92,24 +96,26 @@ def rehearse(
     else:
         work = programme(plan, where, now, limit=limit)
 
-    def within() -> tuple[Performed, Agreement, tuple[str, ...], Advertised | None]:
+    def within() -> tuple[Performed, Agreement, tuple[str, ...], Advertised | None, Lent | None]:
         report(0, len(work.probes), "bringing the site up")
         with Site(plan, files, work.stations, where) as site:
             report(0, len(work.probes), "reading the kernel back")
             kernel = kernel_equals_plan(plan, now, site.listing())
             ruleset = files["nftables.nft"].decode("ascii")
             found = perform(plan, work, site, ruleset, began + seconds, report)
-            heard = None
+            heard = asked = None
             if not only:
+                report(len(work.probes), len(work.probes), "asking for addresses")
+                asked = lent(plan, files, site, work.stations)
                 report(len(work.probes), len(work.probes), "listening to router advertisements")
                 heard = advertised(plan, files, site, work.stations)
-            return found, kernel, (*site.differs, *_differs(plan, work)), heard
+            return found, kernel, (*site.differs, *_differs(plan, work)), heard, asked
 
-    found, kernel, differs, heard = apart(
+    found, kernel, differs, heard, asked = apart(
         within, on_progress=on_progress, as_user=as_user, limit=seconds + 20 * GRACE
     )
     told = _told(work, found, kernel, differs, time.monotonic() - began)
-    return replace(told, advertised=heard)
+    return replace(told, advertised=heard, lent=asked)
 
 
 def _differs(plan: Plan, work: Programme) -> Iterator[str]:

@@ -15,6 +15,7 @@ from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.lab.advertised import Advertised
 from netcharter.lab.agreement import Unreadable
 from netcharter.lab.leftovers import put
+from netcharter.lab.lent import Lent
 from netcharter.lab.rehearsal import TIME, Rehearsal, rehearse
 from netcharter.lab.trouble import CommandFailed, LabFailed, LabImpossible
 from netcharter.plan.coding import hardware_text
@@ -66,6 +67,7 @@ class Rehearsed:
             "listed": [self._listed(probe, seen) for probe, seen in found.listed],
             "kernel": found.kernel.as_json(),
             "advertised": None if found.advertised is None else _advertised(found.advertised),
+            "lent": None if found.lent is None else _lent(found.lent),
             "differs": list(found.differs),
             "promises_broken": self.broken,
             "limits": list(REHEARSED),
@@ -173,6 +175,19 @@ def _advertised(found: Advertised) -> dict[str, Any]:
         "of_lines": found.of_lines,
         "way_out": found.way_out,
         "untried": list(found.untried),
+        "differences": list(found.differences),
+    }
+
+
+def _lent(found: Lent) -> dict[str, Any]:
+    return {
+        "ok": found.ok,
+        "skipped": found.skipped or None,
+        "areas": found.areas,
+        "clients": found.clients,
+        "lasting": found.lasting,
+        "refused": found.refused,
+        "time": found.time,
         "differences": list(found.differences),
     }
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from textwrap import wrap
 
 from netcharter.lab.advertised import Advertised
+from netcharter.lab.lent import Lent
 from netcharter.lab.rehearsal import Rehearsal
 from netcharter.probes.shapes import Mismatch, Probe, Seen, Unprobed
 from netcharter.report.limits import REHEARSED, cautions, told
@@ -42,6 +43,8 @@ def summary(found: Rehearsed, width: int = 100, folder: str | None = None) -> It
         for probe, what in seen.listed:
             yield from _listed(probe, what, width)
     yield from _counted(seen, width)
+    if seen.lent is not None:
+        yield from leases(seen.lent, width)
     if seen.advertised is not None:
         yield from heard(seen.advertised, width)
     if found.broken:
@@ -123,6 +126,27 @@ def heard(seen: Advertised, width: int) -> Iterator[str]:
         yield from _block(f"heard    {told}", width)
     for each in seen.untried:
         yield from _block(f"         not tried in {each}", width)
+
+
+def leases(seen: Lent, width: int) -> Iterator[str]:
+    """What clients were lent."""
+    if seen.skipped:
+        yield from _block(f"UNASKED  leases were not tried: {seen.skipped}", width)
+        return
+    for each in seen.differences[:SHOWN]:
+        yield from _block(f"DIFFERS  {each}", width)
+    yield from _more(len(seen.differences), "such differences")
+    if not seen.ok:
+        return
+    what = (
+        "router, resolver, domain and time server" if seen.time else "router, resolver and domain"
+    )
+    told = f"{counted(seen.clients, 'client')} in {counted(seen.areas, 'area')} got an address"
+    told += f", {seen.lasting} of them their lasting ones" if seen.lasting else ""
+    told += f", with {what}, and renewed it" if seen.clients else ""
+    if seen.refused:
+        told += f"; {seen.refused} that are barred or strangers got none"
+    yield from _block(f"lent     {told}", width)
 
 
 def _unprobed(unprobed: Sequence[Unprobed], width: int) -> Iterator[str]:
