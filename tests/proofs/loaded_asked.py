@@ -163,7 +163,9 @@ def same(plan: Plan, loaded: Sequence[Loaded], case: Case) -> bool:
     wanted, found = planned(plan, case), asked(plan, loaded, case)
     if wanted is not ANYHOW:
         return wanted == found
-    return not found[0] and found[1] in ("silent", "unreachable")
+    # An error goes to whom it can be sent: nobody is at the unspecified address (RFC 4443 section 2.4)
+    nobody = has(NOBODY6, case.attempt.source)
+    return not found[0] and found[1] in (("silent",) if nobody else ("silent", "unreachable"))
 
 
 # --- cases ---------------------------------------------------------------------------------------

@@ -52,10 +52,24 @@ def test_the_line_is_the_one_that_the_exit_says_while_it_is_up(
     assert (step.span.line if step.span else None) == line
 
 
+def test_an_exit_that_refuses_other_lines_leads_to_their_neighbours_by_its_own() -> None:
+    hut = HUT.replace(b"reach: exchange, by", b"by")
+    assert hut != HUT
+    near = explain(Source("hut.yaml", hut), "home", "203.0.113.12", "https", NOW)
+    assert any(
+        step.text.startswith("it leaves by mast as exit 2") for step in near.stories[0].steps
+    )
+    own = explain(Source("hut.yaml", hut), "home", "198.51.100.12", "https", NOW)
+    said = "it leaves by mast, to whose own network it is sent"
+    assert any(step.text.startswith(said) for step in own.stories[0].steps)
+    gone = explain(Source("hut.yaml", hut), "home", "203.0.113.12", "https", NOW, down=["mast"])
+    assert gone.as_json()["decided_by"] == "housekeeping 'no-exit'"
+
+
 @pytest.mark.parametrize("starter", ["home", "phones"])
 def test_what_a_line_reaches_itself_goes_by_that_line(starter: str) -> None:
     """A route to a network of one's own is narrower than any default (RFC 1812 section 5.2.4.3), and
-    is asked before exits are (docs/explanation/kit.md, ways out)."""
+    is asked before exits are that do not refuse (docs/explanation/kit.md, ways out)."""
     told = story(starter, "198.51.100.12", "sip")
     said = "it leaves by mast, to whose own network it is sent"
     assert any(step.text.startswith(said) for step in told.stories[0].steps)

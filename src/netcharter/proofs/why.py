@@ -330,7 +330,8 @@ def _area_of(plan: Plan, found: Outcome) -> str | None:
 
 def _exit_text(plan: Plan, telling: Telling, chosen: ExitPlan | None) -> str:
     up = [line for line in plan.lines if line.name in telling.environment.lines]
-    near = [line for line in up if has(network_of(line), telling.attempt.destination)]
+    beside = [line for line in plan.lines if has(network_of(line), telling.attempt.destination)]
+    near = [line for line in beside if line in up and _straight(plan, telling, chosen, line)]
     if near:
         own = f", with {near[0].v4.ip} as its source" if telling.family == 4 and near[0].v4 else ""
         over = f", whatever {chosen.name} says" if chosen is not None else ""
@@ -341,8 +342,11 @@ def _exit_text(plan: Plan, telling: Telling, chosen: ExitPlan | None) -> str:
         six = mine or [x for x in up if x.carries6]
         return f"it leaves by {six[0].name}, its address unchanged" if six else NO_WAY
     rank = {name: place for place, name in enumerate(chosen.lines)} if chosen is not None else {}
+    bound = chosen is not None and chosen.refused
+    if bound and beside and beside[0].name not in rank:
+        up = [line for line in up if not line.learns]  # they lead to no other line's own network
     carrying = sorted(
-        (x for x in up if x.carries4 and not (chosen and chosen.refused and x.name not in rank)),
+        (x for x in up if x.carries4 and not (bound and x.name not in rank)),
         key=lambda x: (rank.get(x.name, len(rank)), _ROLES.get(x.role, len(_ROLES))),
     )
     if not carrying:
@@ -355,6 +359,15 @@ def _exit_text(plan: Plan, telling: Telling, chosen: ExitPlan | None) -> str:
     own = str(first.v4.ip) if first.v4 else "the address it has then"
     said = f" as {chosen.name} says" if chosen is not None and first.name in rank else ""
     return f"it leaves by {first.name}{said}, which is up, with {own} as its source"
+
+
+def _straight(plan: Plan, telling: Telling, chosen: ExitPlan | None, near: LinePlan) -> bool:
+    """Whether it may use the line in whose own network it is sent (model, section 6)."""
+    source = coding.decode(telling.attempt.source)
+    if telling.family == 6 and not isinstance(source, tuple):
+        owners = [x.name for x in plan.lines if x.prefix is not None and source in x.prefix]
+        return not owners or near.name in owners
+    return chosen is None or not chosen.refused or near.name in chosen.lines
 
 
 def _sharing(plan: Plan, carrying: Sequence[LinePlan]) -> list[LinePlan]:
