@@ -104,7 +104,8 @@ class Till:
 
     def stopped(self) -> list[dict[str, Any]]:
         self._stop.set()
-        for thread in (self._clock, *self._open):
+        self._clock.join(LIMIT)  # it may be just about to begin another
+        for thread in self._open:
             thread.join(TRIES * (TRY + AGAIN))
         return self.log
 
