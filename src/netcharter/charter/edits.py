@@ -98,6 +98,25 @@ class _Page:
         begin = properties.end() if properties else begin
         self.text = self.text[:begin] + scalar(edit.value) + self.text[end:]
 
+    def add(self, mapping: nodes.Mapping, entry: str, lines: str = "") -> None:
+        """One more pair at the end of a mapping. lines: how it is written where there are no braces,
+        if otherwise; what stands behind the last pair as a remark stays with that."""
+        if self.in_brackets(mapping):
+            at = self.end(mapping.span) - 1
+            last = self.end(mapping.pairs[-1][1].span) if mapping.pairs else at
+            between = re.sub(r"#[^\r\n]*", "", self.text[last:at])
+            comma = "" if not mapping.pairs or "," in between else ", "
+            self.text = f"{self.text[:at]}{comma}{entry}{self.text[at:]}"
+            return
+        key, value = mapping.pairs[-1]
+        dashes = isinstance(value, nodes.Sequence) and not self.in_brackets(value)
+        least = self.end(value.span) if value.span.line >= key.span.line else self.end(key.span)
+        at = self.block_end(key.span.line, key.span.column, least, dashes)
+        wanted = f"\n{lines or entry}".replace("\n", "\n" + " " * (key.span.column - 1))
+        if "\r\n" in self.text:
+            wanted = wanted.replace("\n", "\r\n")
+        self.text = self.text[:at] + wanted + self.text[at:]
+
     def blank(self, begin: int, end: int) -> None:
         gone = re.sub(r"[^\r\n]", " ", self.text[begin:end])
         self.text = self.text[:begin] + gone + self.text[end:]
@@ -172,6 +191,33 @@ class _Page:
                 break
             end = max(end, self.line_end(start))
         return end
+
+
+# --- adding entries ------------------------------------------------------------------------------
+
+
+def added(texts: Texts, root: str, section: str, entry: str) -> dict[str, str]:
+    """The files of a charter with one more entry in a section of names, the last of it.
+
+    root: what the charter itself is called, at whose end the section begins where no file has it;
+    entry: one line of YAML, as it may stand within braces, too: `name: {key: value}`.
+    """
+    for name, text in texts.items():
+        page = _Page(text)
+        try:
+            tree, _ = nodes.compose(text, name)
+        except nodes.Stopped:
+            continue
+        for key, value in tree.pairs:
+            if isinstance(key, nodes.Scalar) and key.text == section:
+                if isinstance(value, nodes.Mapping):
+                    page.add(value, entry)
+                return {**texts, name: page.text}
+    page = _Page(texts[root])
+    page.add(
+        nodes.compose(texts[root], root)[0], f"{section}: {{{entry}}}", f"{section}:\n  {entry}"
+    )
+    return {**texts, root: page.text}
 
 
 # --- taking things out ---------------------------------------------------------------------------

@@ -24,6 +24,7 @@ BEHIND = {
     "compare": "which connections change between two charters",
     "show": "the plan: lines, areas, addresses, decisions",
     "inherit": "judge a gateway that has no charter, and start one from it",
+    "seen": "devices that are there and that the charter does not name",
     "render": "write the kit: nftables, sysctl, addresses, routes",
     "keep": "keep what is on trial",
     "undo": "go back; what happened here",

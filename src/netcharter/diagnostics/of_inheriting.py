@@ -47,6 +47,18 @@ INHERITING: dict[str, Entry] = {
         "The charter would call things otherwise than was meant.",
         "Write NAME=DEVICE: office=eth2.",
     ),
+    "neighbours-not-read": Entry(
+        "no neighbour table",
+        "A text should be what `ip -j neigh` prints, and is not, or ends early.",
+        "Devices that have no lease would be missing without a word.",
+        "Run the command on the gateway and keep all that it prints.",
+    ),
+    "device-not-seen": Entry(
+        "device that was not seen",
+        "A device is to be named in the charter, and nothing tells in which area it is.",
+        "A device without a home is let nowhere.",
+        "Say its area.",
+    ),
     "no-such-network-device": Entry(
         "no such network device",
         "A name was given for a network device that the old gateway does not have.",
