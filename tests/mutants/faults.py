@@ -24,6 +24,10 @@ ORACLE = _some(
 KERNEL = _some(
     "tests/kernel/test_agreement.py::test_the_kernel_decides_as_the_plan_on_random_charters", 6
 )
+TWINS = ("tests/proofs/test_twins.py::test_without_a_fault_it_is_proven",)
+TWINS_PLANTED = (
+    "tests/proofs/test_twins.py::test_a_decision_that_says_something_else_of_ipv6_is_found",
+)
 PACKETS = ("tests/kernel/test_traffic.py",)
 
 
@@ -64,6 +68,20 @@ ENGINE = (
 )
 
 PLAN = (
+    Fault(
+        "ipv6-needs-no-sign-in",
+        "netcharter/plan/decisions.py",
+        'regions=tuple(regions([who], all_reached(ground, ["anywhere"]), ANY_SERVICE)),',
+        "regions=tuple(regions([who], ANY4, ANY_SERVICE)),",
+        TWINS,
+    ),
+    Fault(
+        "a-refusal-that-ipv6-lacks-is-not-looked-at",
+        "netcharter/proofs/twins.py",
+        "narrower += boxes",
+        "narrower += []",
+        TWINS_PLANTED,
+    ),
     Fault(
         "until-ends-a-day-early",
         "netcharter/plan/hours.py",

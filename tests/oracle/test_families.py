@@ -1,9 +1,10 @@
-"""What is refused in IPv4 is refused in IPv6: the naive interpreter is asked both.
+"""What is refused in IPv4 is refused in IPv6: the engine proves it, the naive interpreter is asked.
 
 The same machine asks the same for the same in both families: an area's host, a device, the gateway,
 or somebody on the internet whom no place names. What differs between the families is said in
 docs/explanation/model.md and left aside here: by which line a source leaves, and an offer, which in
 IPv4 is met at the line's address. Places of one family are a finding (`refused-in-one-family`).
+`tests/proofs/test_twins.py` plants faults that the promise has to notice.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ from collections.abc import Iterator
 from random import Random
 
 from netcharter.plan.shapes import AreaPlan, Plan
+from netcharter.proofs.certify import Prover
+from netcharter.proofs.twins import prove_families
 from tests.oracle import naive
 from tests.oracle.compared import NOW, Pair, pair
 from tests.oracle.naive import Attempt, Environment, Fate
@@ -97,6 +100,7 @@ def test_what_ipv4_refuses_ipv6_refuses() -> None:
     met: Counter[tuple[str, str]] = Counter()
     for number in range(CHARTERS):
         found = pair(number)
+        assert prove_families(Prover(found.plan, NOW)).holds, f"{found.seed}\n{found.text}"
         for attempts, around in asked(found, QUESTIONS):
             four, six = (naive.fate(found.site, one, around) for one in attempts)
             met[four.verdict, six.verdict] += 1

@@ -125,7 +125,7 @@ CASES = (
         "a place that an earlier rule lets in both families",
         "refused-in-one-family",
         "warning",
-        rules("refuse: home, reach: ⟦[bank, yard]⟧, with: https",
+        rules("refuse: home, reach: [yard, ⟦bank⟧], with: https",
               "let: home, reach: internet, with: https"),
         rules("let: home, reach: internet, with: https",
               "refuse: home, reach: [bank, yard], with: https"),
@@ -137,7 +137,7 @@ CASES = (
         "who comes from a place of IPv6 alone",
         "refused-in-one-family",
         "warning",
-        rules("refuse: ⟦six⟧, reach: shop, with: ssh", "let: internet, reach: shop, with: ssh")
+        rules("refuse: [⟦six⟧, both], reach: shop, with: ssh", "let: internet, reach: shop, with: ssh")
         | {"offers": "\n  - {offer: ssh, on: dsl, to: shop}\n"},
         rules("refuse: both, reach: shop, with: ssh", "let: internet, reach: shop, with: ssh")
         | {"offers": "\n  - {offer: ssh, on: dsl, to: shop}\n"},
@@ -149,7 +149,7 @@ CASES = (
         "the ping of one family",
         "refused-in-one-family",
         "warning",
-        rules("refuse: home, reach: yard, with: ⟦icmp/8⟧", "let: home, reach: yard, with: anything"),
+        rules("refuse: home, reach: yard, with: [ssh, ⟦icmp/8⟧]", "let: home, reach: yard, with: anything"),
         rules("refuse: home, reach: yard, with: ping", "let: home, reach: yard, with: anything"),
         ("rule 1 refuses in IPv4 only: its ping is of IPv4 alone",),
         witness=("asks", "icmpv6", "let by rule 2"),

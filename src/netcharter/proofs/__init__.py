@@ -19,6 +19,7 @@ from netcharter.proofs.promises import PromiseResult, prove_promises
 from netcharter.proofs.rules_audit import EVERY_RULE, Audit
 from netcharter.proofs.site_audit import EVERY_SITE, broken_promises, lock_out, opened_outside
 from netcharter.proofs.story import Connection, Teller
+from netcharter.proofs.twins import prove_families
 
 __all__ = ["Proof", "Prover", "prove"]
 
@@ -46,6 +47,18 @@ class Proof:
             return None
         return Teller(self.prover.universe).connection(result.point, result.row)
 
+    def twin(self, result: PromiseResult) -> Connection | None:
+        """Of a broken promise about both families: the same connection in IPv4, which is refused."""
+        if result.twin is None:
+            return None
+        return Teller(self.prover.universe).connection(result.twin.point, result.twin.row)
+
+    def shown(self, result: PromiseResult) -> str:
+        """What breaks the promise, in sentences; "" where no single connection shows it."""
+        told, twin = self.witness(result), self.twin(result)
+        sentence = told.sentence if told else ""
+        return f"{sentence} The same in IPv4: {twin.sentence}" if twin else sentence
+
     def counts(self) -> Mapping[str, int]:
         """How much there is, and how many findings of each weight."""
         charter = self.prover.plan.charter
@@ -63,7 +76,8 @@ class Proof:
 def prove(plan: Plan, now: datetime) -> Proof:
     """Judge a plan from `now` on."""
     prover = Prover(plan, now)
-    results = (*with_lingering(prover, prove_promises(prover)), prove_outside(prover))
+    told = with_lingering(prover, prove_promises(prover))
+    results = (*told, prove_outside(prover), prove_families(prover))
     audit = Audit(prover)
     found = list(plan.notes)
     found += broken_promises(audit, results)

@@ -4,6 +4,9 @@ Areas, devices and the internet have addresses of both families, so a rule about
 both. A place has those that were written, and an ICMP type belongs to one family. Whoever is at a
 place may have addresses of the other family, too, which nobody wrote down: anywhere on the internet
 that no place names. If what is refused at the place is let there, the refusal can be walked around.
+
+The promise about both families (`twins`) leaves aside and names what the charter itself says of one
+family; here is what of it lets somebody in.
 """
 
 from __future__ import annotations
@@ -12,8 +15,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from netcharter.diagnostics import Diagnostic
-from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6
+from netcharter.plan.housekeeping import ECHO4, ECHO6
 from netcharter.plan.shapes import Region, Row, Rule, When
 from netcharter.plan.terms import Who, all_reached, all_starters, regions, service_set
 from netcharter.proofs.rules_audit import Audit
@@ -21,21 +24,18 @@ from netcharter.proofs.story import row_name
 from netcharter.space.ranges import Ranges, intersect, subtract, union
 
 ANY = {4: ANY4, 6: ANY6}
-# The echo requests of both families (RFC 792, RFC 4443 section 4.1).
-ECHO = {
-    4: coding.service(1, 8 << 8, 8 << 8 | 0xFF),
-    6: coding.service(58, 128 << 8, 128 << 8 | 0xFF),
-}
+ECHO = {4: ECHO4, 6: ECHO6}
 
 
 @dataclass(frozen=True)
 class Gap:
-    """What a refusing rule does not speak of. family: the one in which it refuses; key, what: the
-    part of the rule, and the name in it, that has nothing of the other family; own: what the rule
-    says of that name, asked: the same in the other family."""
+    """What a refusing rule does not speak of. family: the one in which it refuses; key, entry, what:
+    the part of the rule, which one of its list, and the name, that has nothing of the other family;
+    own: what the rule says of that name, asked: the same in the other family."""
 
     family: int
     key: str
+    entry: int
     what: str
     own: tuple[Region, ...]
     asked: tuple[Region, ...]
@@ -69,7 +69,7 @@ def _told(audit: Audit, row: Row, gap: Gap, witness: str) -> Diagnostic:
         "warning",
         f"{row_name(row)} refuses in IPv{gap.family} only: {gap.what} {has}, and what it refuses"
         f" there is let in IPv{other}",
-        audit.place(row, gap.key),
+        audit.place(row, gap.key, gap.entry),
         witness=witness,
         help=instead,
     )
@@ -89,14 +89,14 @@ def _places(audit: Audit, rule: Rule) -> Iterator[Gap]:
         if name in rule.reach:
             starters = all_starters(ground, rule.who)
             own, asked = (regions(starters, there, what, when) for there in (found, elsewhere))
-            yield Gap(family, "reach", name, tuple(own), tuple(asked))
+            yield Gap(family, "reach", rule.reach.index(name), name, tuple(own), tuple(asked))
         if name in rule.who:
             reach = all_reached(ground, rule.reach)
             own, asked = (
                 regions([Who(ground.all_lines, source=there)], reach, what, when)
                 for there in (found, elsewhere)
             )
-            yield Gap(family, "refuse", name, tuple(own), tuple(asked))
+            yield Gap(family, "refuse", rule.who.index(name), name, tuple(own), tuple(asked))
 
 
 def _only(addresses: Ranges) -> int | None:
@@ -109,12 +109,13 @@ def _echoes(audit: Audit, rule: Rule) -> Iterator[Gap]:
     """A ping that is refused in one family."""
     ground, when = audit.ground, When(rule.during, rule.until)
     what = service_set(ground, rule.services)
-    held = [family for family, echo in ECHO.items() if intersect(what, (echo,))]
+    held = [family for family, echo in ECHO.items() if intersect(what, echo)]
     if len(held) == 1:
         (family,) = held
         reach, starters = all_reached(ground, rule.reach), all_starters(ground, rule.who)
         own, asked = (
-            regions(starters, intersect(reach, ANY[each]), (ECHO[each],), when)
+            regions(starters, intersect(reach, ANY[each]), ECHO[each], when)
             for each in (family, 10 - family)
         )
-        yield Gap(family, "with", "its ping", tuple(own), tuple(asked))
+        named = (bool(intersect(service_set(ground, [one]), ECHO[family])) for one in rule.services)
+        yield Gap(family, "with", list(named).index(True), "its ping", tuple(own), tuple(asked))

@@ -46,6 +46,7 @@ ASIDE = {  # housekeeping that lets, in plain words
     "gateway-own": "the gateway's own look-ups, clock, updates and pings",
 }
 MANAGEMENT, OUTSIDE = "the management path", "what the internet sees"
+FAMILIES = "both families"
 RELAYS = frozenset({"names", "gate"})  # they act for whoever can use them
 
 
@@ -81,7 +82,9 @@ class PromiseResult:
     lingering: tuple[str, ...] = ()  # decisions by which open conversations may still meet it
     kind: str = ""
     number: int | None = None  # which promise of the charter; None: one that nobody needs to write
-    about: str = ""  # and then what it is about: MANAGEMENT, OUTSIDE
+    about: str = ""  # and then what it is about: MANAGEMENT, OUTSIDE, FAMILIES
+    twin: Break | None = None  # of FAMILIES: the same attempt in IPv4, and what refuses it
+    one_family: tuple[str, ...] = ()  # of FAMILIES: what it leaves aside, in words
 
 
 def ground_of(plan: Plan) -> Ground:
@@ -467,7 +470,7 @@ def _impossible(plan: Plan, ground: Ground, promise: Promise) -> str | None:
                 continue
             covered = union(
                 *(
-                    _delivered(sent, port)
+                    delivered_services(sent, port)
                     for row in _offered(plan, line, device)
                     for sent, _, port in _translations(row)
                 )
@@ -477,7 +480,8 @@ def _impossible(plan: Plan, ground: Ground, promise: Promise) -> str | None:
     return None
 
 
-def _delivered(sent: Ranges, port: int | None) -> Ranges:
+def delivered_services(sent: Ranges, port: int | None) -> Ranges:
+    """What services are delivered as, if sent to an offer that delivers them to a port."""
     if port is None:
         return sent
     return ranges(*(coding.service(low >> 16, port) for low, _ in sent))

@@ -40,6 +40,7 @@ class PromiseView:
     because: str
     shown_by: str  # the witness as a sentence, or why it cannot hold
     relays: tuple[str, ...]
+    one_family: tuple[str, ...]  # what is left aside because it is of one address family alone
     lingering: tuple[str, ...]
     spot: Spot | None
 
@@ -124,7 +125,6 @@ def promises(proof: Proof, sources: Sources) -> tuple[PromiseView, ...]:
     charter = proof.prover.plan.charter
     found = []
     for number, result in enumerate(proof.promises, 1):
-        witness = None if result.holds else proof.witness(result)
         written = None if result.number is None else charter.promises[result.number]
         found.append(
             PromiseView(
@@ -133,8 +133,9 @@ def promises(proof: Proof, sources: Sources) -> tuple[PromiseView, ...]:
                 about=result.about,
                 holds=result.holds,
                 because=one_line(written.because) if written else "",
-                shown_by=witness.sentence if witness else one_line(result.reason),
+                shown_by=proof.shown(result) or one_line(result.reason),
                 relays=result.relays,
+                one_family=result.one_family,
                 lingering=result.lingering,
                 spot=sources.spot(result.span),
             )

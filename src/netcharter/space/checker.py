@@ -104,6 +104,12 @@ def check_nothing_else(
     return check_same(judged, never, query, pieces, steps=steps)
 
 
+def check_inside(boxes: Sequence[RawBox], others: Sequence[RawBox]) -> bool:
+    """Whether every point of `boxes` lies in one of the others."""
+    covering = [(one, False) for one in others]
+    return not any(reaches(box, covering, True) for box in boxes if all(box))
+
+
 def measure(boxes: Sequence[RawBox], steps: int = STEPS) -> int:
     """How many points lie in at least one of the boxes, exactly. Raises Unproven."""
     filled = [box for box in boxes if all(box)]

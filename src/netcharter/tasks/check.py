@@ -44,15 +44,17 @@ class Checked:
         """
         promises = []
         for result in self.proof.promises:
-            told = self.proof.witness(result)
+            told, twin = self.proof.witness(result), self.proof.twin(result)
             promises.append(
                 {
                     "text": result.text,
                     "holds": result.holds,
                     "span": span_as_json(result.span),
-                    "witness": told.sentence if told else result.reason,
+                    "witness": self.proof.shown(result) or result.reason,
                     "connection": told.as_json() if told else None,
+                    "twin": twin.as_json() if twin else None,
                     "relays": list(result.relays),
+                    "one_family": list(result.one_family),
                     "lingering": list(result.lingering),
                     "written": result.number is not None,
                     "about": result.about or None,

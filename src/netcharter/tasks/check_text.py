@@ -8,6 +8,7 @@ from textwrap import wrap
 from netcharter.proofs.exposure import Exposed
 from netcharter.proofs.naming import listed
 from netcharter.proofs.outages import LineState
+from netcharter.proofs.promises import PromiseResult
 from netcharter.report.limits import LIMITS, cautions, told
 from netcharter.tasks.check import Checked
 
@@ -23,6 +24,7 @@ def summary(checked: Checked, width: int = 100) -> Iterator[str]:
         yield f"{mark} {result.text}{own}"
         if result.relays:
             yield f"         left aside, as housekeeping: {listed(result.relays)}"
+        yield from _both_families(checked, result, width)
         if result.lingering:
             let = "lets" if len(result.lingering) == 1 else "let"
             yield f"         {listed(result.lingering)} {let} open conversations finish, which goes on"
@@ -37,6 +39,16 @@ def summary(checked: Checked, width: int = 100) -> Iterator[str]:
     )
     yield from told("limits of what is proven", LIMITS, width)
     yield from told("please mind", cautions(checked.proof.prover.plan), width)
+
+
+def _both_families(checked: Checked, result: PromiseResult, width: int) -> Iterator[str]:
+    """Of the promise about both: what breaks it, since no finding tells it, and what is left aside."""
+    count = len(result.one_family)
+    lines = [checked.proof.shown(result)] if result.twin else []
+    if count:
+        lines.append(f"left aside, being of one family ({count}): {listed(result.one_family)}")
+    for line in lines:
+        yield from wrap(line, width, initial_indent=" " * 9, subsequent_indent=" " * 11)
 
 
 def internet_sees(checked: Checked, width: int = 100) -> Iterator[str]:
