@@ -24,6 +24,7 @@ from tests.oracle.site import (
     Line,
     Network,
     Parts,
+    Range,
     Sentence,
     Site,
     prepare,
@@ -283,10 +284,50 @@ def is_internet(site: Site, address: Address) -> bool:
 
 
 def in_place(site: Site, place: str, address: Address) -> bool:
+    if place in site.listed:
+        return in_ranges(site.listed[place], address) and is_internet(site, address)
     for network in site.places[place]:
         if inside(address, network) and not is_own(site, address):
             return True
     return False
+
+
+def in_ranges(ranges: list[Range], address: Address) -> bool:
+    if isinstance(address, tuple):
+        return False
+    for version, first, last in ranges:
+        if version == address.version and first <= int(address) <= last:
+            return True
+    return False
+
+
+def is_hostile(site: Site, address: Address) -> bool:
+    """Named by a list of those that are refused, neither excepted nor protected (section 4)."""
+    if not in_ranges(site.hostile.ranges, address) or not is_internet(site, address):
+        return False
+    for network in site.hostile.prefixes:
+        if inside(address, network):
+            return False
+    for name in site.hostile.names:
+        if name in site.devices and address in site.devices[name].addresses:
+            return False
+        if (name in site.places or name in site.listed) and in_place(site, name, address):
+            return False
+    for line in site.lines.values():
+        if address in line.next_hops or address in line.targets:
+            return False
+        for interface in line.interfaces:
+            if inside(address, interface.network):
+                return False
+    if address in site.time_servers:
+        return False
+    needed = [rule for rule in site.rules if rule.emergency]
+    needed += [promise for promise in site.promises if promise.word == "always"]
+    for sentence in needed:
+        for term in sentence.who + sentence.reach:
+            if term in site.places and in_place(site, term, address):
+                return False
+    return True
 
 
 # --- who, what and when (sections 5 and 7) -----------------------------------------------------
@@ -700,6 +741,12 @@ def gateway_own(site: Site, a: Attempt, e: Environment) -> bool:
     return _asks_echo(a)
 
 
+def hostile(site: Site, a: Attempt, e: Environment) -> bool:
+    if a.entrance in site.lines:
+        return is_hostile(site, a.source)
+    return is_hostile(site, a.destination)
+
+
 Check = Callable[[Site, Attempt, Environment], bool]
 HOUSEKEEPING: list[tuple[str, str, Check]] = [
     ("loopback", "let", loopback),
@@ -716,11 +763,14 @@ HOUSEKEEPING: list[tuple[str, str, Check]] = [
     ("no-line", "refused", no_line),
     ("no-exit", "refused", no_exit),
     ("local-prefix", "refused", local_prefix),
-    ("echo", "let", echo),
     ("names", "let", names),
     ("time", "let", tells_time),
     ("gate", "let", gate),
     ("management", "let", management),
+]
+BEHIND_EMERGENCIES: list[tuple[str, str, Check]] = [
+    ("hostile", "refused", hostile),
+    ("echo", "let", echo),
     ("gateway-own", "let", gateway_own),
 ]
 
@@ -805,15 +855,15 @@ def opened6(site: Site, offer: Sentence, a: Attempt) -> bool:
 
 def fate(site: Site, a: Attempt, e: Environment) -> Fate:
     """First match decides (section 6)."""
-    for name, outcome, check in HOUSEKEEPING:
-        if check(site, a, e):
-            kind = "management" if name == "management" else "housekeeping"
-            if outcome == "let":
-                return Fate("let", None, None, name, kind)
-            return _refused(site, a, name, kind, outcome == "refused quietly")
+    kept = _kept(site, a, e, HOUSEKEEPING)
+    if kept is not None:
+        return kept
     for rule in site.rules:
         if rule.emergency and rule_matches(site, rule, a, e):
             return _by_rule(site, a, rule, "emergency")
+    kept = _kept(site, a, e, BEHIND_EMERGENCIES)
+    if kept is not None:
+        return kept
     if sign_in(site, a, e):
         return _refused(site, a, "sign-in", "sign-in", False)
     for offer in site.offers:
@@ -825,6 +875,18 @@ def fate(site: Site, a: Attempt, e: Environment) -> Fate:
         if not rule.emergency and rule_matches(site, rule, a, e):
             return _by_rule(site, a, rule, "rule")
     return _refused(site, a, "default", "default", False)
+
+
+def _kept(
+    site: Site, a: Attempt, e: Environment, decisions: list[tuple[str, str, Check]]
+) -> Fate | None:
+    for name, outcome, check in decisions:
+        if check(site, a, e):
+            kind = "management" if name == "management" else "housekeeping"
+            if outcome == "let":
+                return Fate("let", None, None, name, kind)
+            return _refused(site, a, name, kind, outcome == "refused quietly")
+    return None
 
 
 def _by_rule(site: Site, a: Attempt, rule: Sentence, kind: str) -> Fate:

@@ -336,6 +336,11 @@ def _notable(site: Site) -> Iterator[Address]:
     for area in site.areas.values():
         networks += [area.v4, *area.v6]
     networks += [n for prefixes in site.places.values() for n in prefixes]
+    for ranges in (site.hostile.ranges, *site.listed.values()):
+        for version, first, last in ranges:
+            ends = {first, last, first - 1, last + 1, (first + last) // 2}
+            here = [end for end in ends if 0 <= end < 1 << (32 if version == 4 else 128)]
+            yield from (IPv4Address(n) if version == 4 else IPv6Address(n) for n in here)
     if site.local is not None:
         networks.append(site.local)
     for line in site.lines.values():

@@ -49,6 +49,26 @@ PLACES = (
     "fd77:7:7::/48",
     "fd5c:7a11::/32",  # around the site's local prefix
 )
+LISTED = (
+    "198.51.100.64/29",
+    "198.51.100.68/30",
+    "198.51.100.0/26",
+    "203.0.113.0/24",
+    "203.0.113.14",
+    "10.0.0.0/8",
+    "10.99.4.0/22",
+    "8.8.8.0/25",
+    "8.8.8.8",
+    "8.8.8.8/29",
+    "93.184.216.0/22",
+    "192.88.99.1",
+    "2001:db8:cafe:40::/60",
+    "2001:db8:cafe::1",
+    "2606:2800::/33",
+    "2606:2800::1",
+    "fd77:7:7::/48",
+    "2001:db8:a100::/40",
+)
 SERVICES = (
     "ssh",
     "http",
@@ -98,6 +118,7 @@ class Draft:
     rng: Random
     explicit: bool  # every prefix and address is written out
     site: dict[str, Any] = field(default_factory=dict)
+    lists: dict[str, dict[str, Any]] = field(default_factory=dict)
     lines: dict[str, dict[str, Any]] = field(default_factory=dict)
     areas: dict[str, dict[str, Any]] = field(default_factory=dict)
     devices: dict[str, dict[str, Any]] = field(default_factory=dict)
@@ -147,6 +168,8 @@ def random_charter(rng: Random) -> str:
         "places": draft.places,
         "terms": draft.terms,
         "hours": draft.hours,
+        "lists": draft.lists,
+        "hostile": _hostile(Random(f"hostile {draft.lists}"), draft),
         "rules": [_rule(draft, number) for number in range(rng.randint(1, 9))],
         "offers": _offers(draft),
         "promises": [_promise(draft) for _ in range(rng.randint(2, 6))],
@@ -344,6 +367,7 @@ def _words(draft: Draft) -> None:
         draft.services[name] = draft.some([s for s in SERVICES if "/" in s], 1, 3)
     for name in draft.some(("payments", "updates", "weather", "telephony"), 0, 4):
         draft.places[name] = {"prefixes": draft.some(PLACES, 1, 3)}
+    _lists(Random(f"lists {draft.places} {draft.lines}"), draft)
     for name in draft.some(("lessons", "lights-out"), 0, 2):
         weekly = {
             day: draft.one_or_list(_apart(draft), 2) for day in draft.some(rng.choice(WEEKS), 1, 3)
@@ -365,6 +389,30 @@ def _terms(draft: Draft) -> dict[str, Any]:
     draft.terms |= {name: TERMS[name] for name in names}
     said = {"terms": names[:within], "outside": names[within:]}
     return {key: value[0] if len(value) == 1 else value for key, value in said.items() if value}
+
+
+def _lists(rng: Random, draft: Draft) -> None:
+    """Lists of addresses of the charter's own, and now and then a place that is made of one."""
+    for name in rng.sample(("scanners", "partners"), rng.choice((0, 0, 1, 2, 2))):
+        entries = rng.sample(LISTED, rng.randint(1, 5))
+        hops = [hop for said in draft.lines.values() for hop in _listed(said.get("next-hop", []))]
+        entries += rng.sample(hops, min(len(hops), rng.randint(0, 1)))
+        draft.lists[name] = {"of": "addresses", "entries": entries}
+    if draft.lists and rng.random() < 0.6:
+        draft.places["known-ones"] = {"list": rng.choice(list(draft.lists))}
+
+
+def _hostile(rng: Random, draft: Draft) -> dict[str, Any]:
+    if not draft.lists or rng.random() < 0.2:
+        return {}
+    said: dict[str, Any] = {
+        "lists": rng.sample(list(draft.lists), rng.randint(1, len(draft.lists)))
+    }
+    if rng.random() < 0.6:
+        known = [name for name, device in draft.devices.items() if "address" in device]
+        terms = [*draft.places, *known, "198.51.100.72/30", "8.8.8.8/32", "2001:db8:cafe:40::/60"]
+        said["except"] = rng.sample(terms, rng.randint(1, 3))
+    return said
 
 
 def _apart(draft: Draft) -> list[str]:

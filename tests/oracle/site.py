@@ -60,6 +60,7 @@ class Line:
     automatic: bool
     interfaces: list[Interface]
     next_hops: list[Address]
+    targets: list[Address]  # it is watched by them
     prefix: Network | None
     asks: bool  # for its prefix, by DHCP
     dialled: bool = False
@@ -123,6 +124,18 @@ class Sentence:
     let_finish: str | None = None
 
 
+Range = tuple[int, int, int]  # IP version, first and last address as numbers
+
+
+@dataclass
+class Hostile:
+    """What lists say is refused, and what is excepted: names, and prefixes."""
+
+    ranges: list[Range]
+    names: list[str]
+    prefixes: list[Network]
+
+
 @dataclass
 class Site:
     """A charter once parsed, with the addresses that the plan chose filled in."""
@@ -142,6 +155,8 @@ class Site:
     exits: list[Sentence]
     tells_time: bool  # whether there are time servers; those of them that are addresses:
     time_servers: list[Address]
+    listed: dict[str, list[Range]]  # places that are made of a list
+    hostile: Hostile
 
 
 # --- reading ------------------------------------------------------------------------------
@@ -175,7 +190,7 @@ def prepare(text: str, addresses: dict[str, Any]) -> Site:
             for name, said in (raw.get("people") or {}).items()
         },
         places={
-            name: [ip_network(text) for text in _many(said["prefixes"])]
+            name: [ip_network(text) for text in _many(said.get("prefixes"))]
             for name, said in (raw.get("places") or {}).items()
         },
         hours={name: _hours(raw, said) for name, said in (raw.get("hours") or {}).items()},
@@ -183,6 +198,40 @@ def prepare(text: str, addresses: dict[str, Any]) -> Site:
         offers=[_offer(raw, said, i) for i, said in enumerate(raw.get("offers") or [], 1)],
         promises=[_promise(raw, said, i) for i, said in enumerate(raw.get("promises") or [], 1)],
         exits=[_exit(raw, said, i) for i, said in enumerate(raw.get("exits") or [], 1)],
+        listed={
+            name: _list(raw, said["list"])
+            for name, said in (raw.get("places") or {}).items()
+            if "list" in said
+        },
+        hostile=_hostile(raw, raw.get("hostile") or {}),
+    )
+
+
+def _list(raw: dict[str, Any], name: str) -> list[Range]:
+    """What a list that stands in the charter says; lines that say nothing are left out."""
+    found: list[Range] = []
+    for text in _many(raw["lists"][name].get("entries")):
+        said = text.split("#")[0].split(";")[0].strip()
+        try:
+            if "-" in said:
+                first, last = (ip_address(part.strip()) for part in said.split("-"))
+            else:
+                network = ip_network(said)
+                first, last = network[0], network[-1]
+        except ValueError:
+            continue
+        widest = 2**24 if first.version == 4 else 2**112
+        if first.version == last.version and 0 <= int(last) - int(first) < widest:
+            found.append((first.version, int(first), int(last)))
+    return found
+
+
+def _hostile(raw: dict[str, Any], said: dict[str, Any]) -> Hostile:
+    excepted = _many(said.get("except"))
+    return Hostile(
+        ranges=[one for name in _many(said.get("lists")) for one in _list(raw, name)],
+        names=[text for text in excepted if "/" not in text],
+        prefixes=[ip_network(text) for text in excepted if "/" in text],
     )
 
 
@@ -208,6 +257,7 @@ def _line(name: str, said: dict[str, Any], addresses: dict[str, Any]) -> Line:
         automatic=automatic,
         interfaces=[] if automatic else [ip_interface(text) for text in _many(said["address"])],
         next_hops=[ip_address(text) for text in _many(said.get("next-hop"))],
+        targets=[ip_address(text) for text in _many(said.get("watch", {}).get("targets"))],
         prefix=_prefix(name, said.get("prefix"), addresses),
         asks=said.get("prefix") == "delegated",
         dialled="pppoe" in said,

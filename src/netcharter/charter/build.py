@@ -15,6 +15,7 @@ from netcharter.charter.model import (
     Charter,
     Device,
     Exit,
+    Hostile,
     Hours,
     Line,
     NamedList,
@@ -68,7 +69,11 @@ def build(walk: Walk, doc: Fields, services: Known) -> Charter:
         },
         groups=tuple(doc.get("groups", ())),
         services={n: Service(n, parts) for n, parts in services.items()},
-        places={n: Place(n, f["prefixes"]) for n, f in doc.get("places", {}).items()},
+        places={
+            n: Place(n, f.get("prefixes", ()), f.get("list"))
+            for n, f in doc.get("places", {}).items()
+        },
+        hostile=_hostile(doc.get("hostile", {})),
         hours={n: _hours(n, f, terms) for n, f in doc.get("hours", {}).items()},
         terms=terms,
         rules=rules,
@@ -232,3 +237,7 @@ def _promise(fields: Fields) -> Promise:
         during=fields.get("during"),
         because=fields.get("because"),
     )
+
+
+def _hostile(fields: Fields) -> Hostile:
+    return Hostile(fields.get("lists", ()), fields.get("except", ()))

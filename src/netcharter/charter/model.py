@@ -140,8 +140,20 @@ class Service:
 
 @dataclass(frozen=True, slots=True)
 class Place:
+    """Either its prefixes, or the name of the list of addresses that holds them."""
+
     name: str
-    prefixes: tuple[Network, ...]
+    prefixes: tuple[Network, ...] = ()
+    list: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Hostile:
+    """Addresses that are refused both ways. spared: names of places and devices, and prefixes, that
+    are not, whatever a list says."""
+
+    lists: Names = ()
+    spared: tuple[str | Network, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,6 +299,7 @@ class Charter:
     exits: tuple[Exit, ...] = ()
     lists: Mapping[str, NamedList] = field(default_factory=dict)
     terms: Mapping[str, Term] = field(default_factory=dict)
+    hostile: Hostile = Hostile()
     spans: Mapping[tuple[str | int, ...], Span] = field(default_factory=dict, compare=False)
 
     def where(self, *path: str | int) -> Span:

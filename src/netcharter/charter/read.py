@@ -11,6 +11,7 @@ from netcharter.charter.build import build
 from netcharter.charter.checks import check_services, check_site
 from netcharter.charter.lines import check_dialling
 from netcharter.charter.list_checks import check_lists
+from netcharter.charter.listed import check_listed
 from netcharter.charter.model import Charter
 from netcharter.charter.sentences import check_sentences
 from netcharter.charter.shapes import (
@@ -77,6 +78,7 @@ def _judge(files: _Files) -> Charter | None:
         return None
     check_site(walk, doc)
     check_dialling(walk, doc)
+    check_listed(walk, doc)
     check_lists(walk, doc)
     services = check_services(walk, doc)
     check_sentences(walk, doc, services)

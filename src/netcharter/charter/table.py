@@ -107,6 +107,7 @@ NAMES = Several("one or more names", REFERENCE)
 WHO = Several("one or more names", Value("a name", values.who, pattern=NAME_PATTERN))
 REACH = Several("one or more names", Value("a name", values.reach, pattern=NAME_PATTERN))
 SERVICES = Several("one or more services", SERVICE)
+SPARED = Value("a name or a prefix", values.spared, spelling=True)
 
 BECAUSE = Key("because", TEXT, "why it is so, for whoever comes after you")
 CONTACT = Key("contact", TEXT, "whom to ask")
@@ -313,13 +314,32 @@ PERSON = Record(
 GROUP = Record("a group", (BECAUSE,))
 PLACE = Record(
     "a place",
-    (Key("prefixes", Several("one or more prefixes", PREFIX), "its prefixes", required=True),),
+    (
+        Key(
+            "prefixes",
+            Several("one or more prefixes", PREFIX),
+            "its prefixes; either these or `list`",
+        ),
+        Key("list", REFERENCE, "the list of addresses that it is made of"),
+    ),
     not_yet={
         "names": (
             "a place is made of prefixes only; domain names can't be used yet",
             "write its `prefixes`",
         )
     },
+)
+HOSTILE = Record(
+    "what is hostile",
+    (
+        Key("lists", NAMES, "the lists of addresses that are refused both ways", required=True),
+        Key(
+            "except",
+            Several("places, devices and prefixes", SPARED),
+            "what is not refused so, whatever the lists say",
+            default="nothing",
+        ),
+    ),
 )
 HOURS = Record(
     "hours",
@@ -541,6 +561,7 @@ SECTIONS = (
         "stretches of dates, as of a school year, that hours speak of",
     ),
     Key("hours", Named("a mapping from names to hours", REFERENCE, HOURS), "times of the week"),
+    Key("hostile", HOSTILE, "addresses that are refused both ways, before offers and rules"),
     Key(
         "rules", Listed("a list of rules", RULE), "what is let and refused; the first match decides"
     ),

@@ -413,6 +413,11 @@ def prefix(value: str) -> IPv4Network | IPv6Network:
     return loose
 
 
+def spared(value: str) -> str | IPv4Network | IPv6Network:
+    """A prefix, or the name of something that has addresses."""
+    return prefix(value) if re.match(r"[0-9A-Fa-f:.]*[/:.]", value) else name(value)
+
+
 def area_prefix(value: str) -> IPv4Network | IPv6Network:
     """A prefix that an area can have."""
     found = prefix(value)

@@ -69,6 +69,43 @@ PLAN = {
         "Hosts choose their own addresses in a /64 (RFC 4291 section 2.5.1, RFC 7421).",
         "Write a /64.",
     ),
+    "list-unreadable": Entry(
+        "list that can't be read",
+        "The file of a list does not exist beside the charter, or can't be read.",
+        "What the list is for would be judged as if it were empty.",
+        "Put the file where the charter says, counted from its own folder.",
+    ),
+    "list-unknown": Entry(
+        "list whose contents are not known here",
+        "A list of addresses is fetched on the gateway, and here nobody has told what it holds.",
+        "What depends on it is judged as if it were empty.",
+        "Nothing; or try it with what a file holds: `--learnt LIST=FILE`.",
+    ),
+    "list-lines-refused": Entry(
+        "lines of a list that say nothing",
+        "Lines of a list are no address, prefix or range, or one too wide to be meant.",
+        "What they were to name is not in the list.",
+        "Tell whoever keeps the list; entries wider than a /8 in IPv4 or a /16 in IPv6 are never taken.",
+    ),
+    "list-names-protected": Entry(
+        "list that names what is never cut off",
+        "A list of hostile addresses names the site itself, a line's network, next hop or target, or a"
+        " place of an emergency or of a promise with `always`.",
+        "Followed there, it would cut the site off.",
+        "Ask why it is named; a machine of yours may do harm to others.",
+    ),
+    "exception-excepts-nothing": Entry(
+        "exception that excepts nothing",
+        "No list names anything of what stands in `except`.",
+        "Who reads the charter takes it for needed.",
+        "Leave it out, or keep it for the day on which a list names it.",
+    ),
+    "hostile-place": Entry(
+        "place that is hostile",
+        "A place that a rule or an offer speaks of is named by a list of hostile addresses.",
+        "What the rule lets is refused before it is asked.",
+        "Look into why it is named; if it is not hostile, name it in `except`.",
+    ),
     "prefix-stands-in": Entry(
         "another prefix stands in",
         "A line's prefix is `delegated`, and the provider has not told it here.",

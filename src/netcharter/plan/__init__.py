@@ -10,12 +10,15 @@ from netcharter.plan.addressing import resolve
 from netcharter.plan.coding import network
 from netcharter.plan.decisions import decide
 from netcharter.plan.exits import exits
+from netcharter.plan.hostile import Site, held, of_addresses, refused
+from netcharter.plan.hostile import doubts as of_lists
 from netcharter.plan.leases import doubts
+from netcharter.plan.listed import Listed
 from netcharter.plan.registry import internet
 from netcharter.plan.shapes import Plan
 from netcharter.plan.terms import Ground
 from netcharter.plan.watching import no_time, unaskable
-from netcharter.space.ranges import subtract, union
+from netcharter.space.ranges import intersect, subtract, union
 
 __all__ = ["make_plan"]
 
@@ -25,6 +28,7 @@ def make_plan(
     previous: Mapping[str, IPv4Network | None] | None = None,
     learnt: Mapping[str, IPv6Network] = {},
     stand_ins: bool = True,
+    lists: Mapping[str, Listed] = {},
 ) -> Plan:
     """Resolve a charter.
 
@@ -32,7 +36,8 @@ def make_plan(
     plan's `numbered` tells them; with it no area is renumbered, wherever another one is added.
     learnt: the prefixes that providers have delegated, by line; of lines whose prefix is not
     delegated they are left aside. stand_ins: whether others stand in for those that nobody has told
-    yet, so that what the charter says of them can be proven; not so on a machine.
+    yet, so that what the charter says of them can be proven; not so on a machine. lists: what lists
+    of addresses hold, by name, where the charter does not say it itself; what is not known is empty.
     """
     found = resolve(charter, previous or {}, learnt, stand_ins)
     own = union(
@@ -41,12 +46,19 @@ def make_plan(
         *(network(line.prefix) for line in found.lines if line.prefix is not None),
         *(area.whole for area in found.areas),
     )
-    places = {
+    known = of_addresses(charter, lists)
+    written = {
         name: subtract(network(*place.prefixes), own) for name, place in charter.places.items()
     }
     outside = internet(charter, own)
+    places = {
+        name: written[name] if place.list is None else intersect(held(known, place.list), outside)
+        for name, place in charter.places.items()
+    }
+    site = Site(charter, found.lines, found.devices, own, outside, written)
+    cut = refused(site, known)
     ground = Ground(
-        charter, found.lines, found.areas, found.devices, found.gateway, outside, places
+        charter, found.lines, found.areas, found.devices, found.gateway, outside, places, cut
     )
     return Plan(
         charter=charter,
@@ -62,10 +74,13 @@ def make_plan(
         internet=outside,
         rows=decide(ground),
         places=places,
+        hostile=cut,
+        lists={name: one for name, one in known.items() if one is not None},
         exits=exits(ground),
         notes=(
             *found.diagnostics,
             *doubts(charter, found.areas, found.devices),
+            *of_lists(site, known, cut),
             *unaskable(charter, found.lines, outside),
             *no_time(charter, found.areas, outside),
         ),

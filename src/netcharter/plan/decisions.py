@@ -10,7 +10,7 @@ from netcharter.charter.model import Offer, Rule
 from netcharter.diagnostics import Span
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY_SERVICE, NOBODY
-from netcharter.plan.housekeeping import Draft, first_part, second_part
+from netcharter.plan.housekeeping import Draft, first_part, second_part, third_part
 from netcharter.plan.shapes import (
     ALWAYS,
     NEVER,
@@ -82,6 +82,8 @@ def _in_order(ground: Ground) -> Iterator[Placed]:
     for draft in (*first_part(ground), *second_part(ground)):
         yield draft, None, None, None
     yield from (_rule(ground, i, rule) for i, rule in rules if rule.emergency)
+    for draft in third_part(ground):
+        yield draft, None, None, None
     if ground.sign_in_areas:
         yield _sign_in(ground), None, None, None
     for number, offer in enumerate(ground.charter.offers):

@@ -291,16 +291,8 @@ def _ways_out(ground: Ground) -> Iterator[Draft]:
 def second_part(ground: Ground) -> Iterator[Draft]:
     """Housekeeping that lets: what every area may ask of the gateway."""
     areas, sign_in = [Who(ground.all_areas)], [Who(ground.sign_in_areas)]
-    lines, itself = [Who(ground.all_lines)], [Who(frozenset({"gateway"}))]
-    own = ground.gateway
+    itself, own = [Who(frozenset({"gateway"}))], ground.gateway
     inner = subtract(own, union(*(line.own for line in ground.lines)))
-    yield Draft(
-        "echo",
-        True,
-        (*_echo(areas, own), *regions(lines, intersect(own, ANY6), ECHO6)),
-        "is the gateway there?",
-        "RFC 1122 section 3.2.2.6, RFC 4890 section 4.4.1",
-    )
     yield Draft("names", True, tuple(regions(areas, inner, services((TCP, 53), (UDP, 53)))),
                 "the gateway answers name look-ups", "RFC 1035 section 4.2, RFC 7766")  # fmt: skip
     if ground.charter.site.time_servers:
@@ -314,6 +306,21 @@ def second_part(ground: Ground) -> Iterator[Draft]:
         yield Draft("management", True, tuple(regions(admins, own, services((TCP, 22)))),
                     "the way in for the administrator", "NIST SP 800-41r1 section 5.2",
                     kind="management")  # fmt: skip
+
+
+def third_part(ground: Ground) -> Iterator[Draft]:
+    """Housekeeping behind emergencies: who is hostile, and what else the gateway does with others."""
+    areas, lines = [Who(ground.all_areas)], [Who(ground.all_lines)]
+    itself, own = [Who(frozenset({"gateway"}))], ground.gateway
+    if ground.charter.hostile.lists:
+        yield _hostile(ground)
+    yield Draft(
+        "echo",
+        True,
+        (*_echo(areas, own), *regions(lines, intersect(own, ANY6), ECHO6)),
+        "is the gateway there?",
+        "RFC 1122 section 3.2.2.6, RFC 4890 section 4.4.1",
+    )
     hosts = union(*(a.hosts for a in ground.areas))
     needs = services((TCP, 53), (UDP, 53), (TCP, 853), (UDP, 123), (TCP, 80), (TCP, 443))
     yield Draft(
@@ -341,6 +348,21 @@ def _time(ground: Ground, areas: list[Who], itself: list[Who], inner: Ranges) ->
         (*regions(areas, inner, ntp), *regions(itself, near, ntp)),
         "the gateway tells the time, and is told it",
         "RFC 5905 section 7.2",
+    )
+
+
+def _hostile(ground: Ground) -> Draft:
+    """Both ways. What no list can cut off is not in the set, so that who is let is decided behind."""
+    inside = ground.all_areas | {"gateway"}
+    return Draft(
+        "hostile",
+        False,
+        (
+            *_products(ground.all_lines, ground.hostile, union(ANY4, ANY6)),
+            *_products(inside, union(ANY4, ANY6), ground.hostile),
+        ),
+        "lists name these addresses as hostile",
+        "common practice, no source",
     )
 
 

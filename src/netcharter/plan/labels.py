@@ -35,6 +35,8 @@ Label grammar
     ``nc_net4 nc_net6``            sets: the internet
     ``nc_addr4_D nc_addr6_D``      sets of a decision with many addresses; D: from its contents
     ``nc_hardware_D``              the same for hardware addresses
+    ``nc_hostile4 nc_hostile6``    sets: the addresses that lists name as hostile
+    ``nc_list4_S nc_list6_S``      sets: the addresses of place S, which is made of a list
     ``nc_refuse nc_stray ...``     chains and counters that belong to no decision
     =============================  ============================================================
 
@@ -181,6 +183,16 @@ def open_set(offer: str, family: int) -> str:
 def over_counter(offer: str) -> str:
     """The counter of what an offer refuses to sources that have too many."""
     return f"nc_over_{slug(offer)}"
+
+
+def hostile_set(family: int) -> str:
+    """The set of the addresses that are hostile by lists."""
+    return f"nc_hostile{family}"
+
+
+def place_set(place: str, family: int) -> str:
+    """The set of the addresses of a place that is made of a list."""
+    return f"nc_list{family}_{slug(place)}"
 
 
 def exit_mark(number: int) -> int:

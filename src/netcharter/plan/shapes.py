@@ -29,6 +29,7 @@ from netcharter.charter.model import (
 )
 from netcharter.charter.values import interface_of
 from netcharter.diagnostics import Diagnostic, Span
+from netcharter.plan.listed import Listed
 from netcharter.space.ranges import Ranges
 
 # The rooms behind the plan know the charter's sentences through it.
@@ -264,6 +265,8 @@ class Plan:
     internet: Ranges
     rows: tuple[Row, ...]
     places: Mapping[str, Ranges] = field(default_factory=dict)
+    hostile: Ranges = ()  # refused both ways
+    lists: Mapping[str, Listed] = field(default_factory=dict)  # lists of addresses, as far as known
     exits: tuple[ExitPlan, ...] = ()
     notes: tuple[Diagnostic, ...] = ()  # what was wrong or doubtful while resolving
     # Areas by number with their prefixes, those that are gone among them (None: taken since).

@@ -28,6 +28,7 @@ class Ground:
     gateway: Ranges
     internet: Ranges
     places: Mapping[str, Ranges]
+    hostile: Ranges = ()
 
     @cached_property
     def area(self) -> Mapping[str, AreaPlan]:

@@ -41,6 +41,7 @@ class Naming:
         named += [(line.own, f"the gateway on {line.name}") for line in plan.lines]
         named += [(plan.gateway, "the gateway")]
         named += [(found, name) for name, found in plan.places.items()]
+        named += [(plan.hostile, HOSTILE)]
         named += [(a.hosts, a.name) for a in plan.areas]
         named += [(a.whole, a.name) for a in plan.areas]
         return [*named, (plan.internet, "internet")]
@@ -145,9 +146,10 @@ class Naming:
     def _numbers(self, found: Ranges) -> str:
         """Small sets by the names of devices, places and lines, then by numbers."""
         plan = self.plan
-        named = [(r, name) for name, r in plan.places.items()]
+        known = [*plan.places.items(), (HOSTILE, plan.hostile)]
+        named = [(r, name) for name, r in known]
         for family, title in ((ANY4, "IPv4"), (ANY6, "IPv6")):
-            named += [(intersect(r, family), f"{n} ({title})") for n, r in plan.places.items()]
+            named += [(intersect(r, family), f"{n} ({title})") for n, r in known]
         named += [(device_addresses(d), d.name) for d in plan.devices if d.lasting]
         named += [(line.own, f"the gateway on {line.name}") for line in plan.lines]
         return _cover_text(found, named, self._range_text)
@@ -177,7 +179,7 @@ class Naming:
         return str(blocks[0]) if len(blocks) == 1 else f"{first} to {last}"
 
 
-GATEWAY = "the gateway"
+GATEWAY, HOSTILE = "the gateway", "what is hostile"
 NARROW = 1024  # services in a set beyond which only the charter's own names tell it
 
 

@@ -111,6 +111,11 @@ def _spoken(audit: Audit) -> set[str]:
         spoken |= {*sentence.who, *sentence.services, *filter(None, [sentence.during])}
         spoken |= {sentence.to, *sentence.lines} if isinstance(sentence, Offer) else set()
         spoken |= set() if isinstance(sentence, Offer) else set(sentence.reach)
+    spoken |= {
+        *charter.hostile.lists,
+        *(one for one in charter.hostile.spared if isinstance(one, str)),
+    }
+    spoken |= {one.list for one in charter.places.values() if one.list is not None}
     spoken |= {charter.devices[n].area for n in spoken if n in charter.devices}
     for hours in charter.hours.values():
         spoken |= {term.name for term in (*hours.terms, *hours.outside)}

@@ -17,6 +17,7 @@ from netcharter.plan.exits import NO_EXIT
 from netcharter.plan.fate import Attempt, Environment, Outcome, exit_of, fate, in_force, matches
 from netcharter.plan.hours import flips
 from netcharter.plan.housekeeping import LINK_LOCAL6, MULTICAST
+from netcharter.plan.listed import first_in
 from netcharter.plan.shapes import ALWAYS, ExitPlan, LinePlan, Plan, Region, Row
 from netcharter.plan.terms import Ground, all_reached, service_set
 from netcharter.proofs.ask import NotUnderstood, check_services
@@ -243,6 +244,7 @@ def _steps(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Step]:
         if near is not None:
             yield Step(near, row.span)
     yield _deciding_step(found)
+    yield from _listing_steps(plan, telling, found)
     if found.let:
         yield _way_step(plan, telling, found)
     chosen = exit_of(plan, telling.attempt) if found.row.label == NO_EXIT else None
@@ -304,6 +306,20 @@ def _deciding_step(found: Outcome) -> Step:
     if row.kind == "default":
         text = f"no rule fits, and what no rule lets is refused{basis}"
     return Step(text, row.span)
+
+
+def _listing_steps(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Step]:
+    """Which lists name an address that is refused as hostile, and in which line."""
+    if found.row.label != "hostile":
+        return
+    sent = telling.attempt
+    code = sent.source if sent.entrance in plan.charter.lines else sent.destination
+    for name in plan.charter.hostile.lists:
+        listed = plan.lists.get(name)
+        entry = first_in(listed.text, ((code, code),)) if listed is not None else None
+        if entry is not None:
+            told = f"the list {name} names it in line {entry.line}: {entry.text}"
+            yield Step(told, plan.charter.where("lists", name))
 
 
 def _way_step(plan: Plan, telling: Telling, found: Outcome) -> Step:

@@ -87,8 +87,10 @@ class Clause:
     def weight(self) -> int:
         """How many elements a verdict map needs for it."""
         weight = 1
-        for column in self.columns:
-            weight *= len(column)
+        for found in (self.source, self.destination, self.hardware):
+            weight *= 1 if found is None else len(found)
+        if self.service is not None and self.service_field is not None:
+            weight *= len(_service_pieces(self.service, self.service_field))
         return weight
 
     def boxes(self) -> Iterator[Box]:
@@ -271,15 +273,37 @@ def time_condition(when: When, let: bool, device_match: str) -> str:
     return f"{device_match} {comparison}@{labels.when_set(when, let)}"
 
 
-def runs(found: Iterable[Clause]) -> list[Run]:
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """The sets of addresses that are lists', each with the name under which it is in the kernel, so
+    that its elements can be exchanged without anything else."""
+
+    sets: tuple[tuple[Ranges, str], ...] = ()
+
+    def name(self, found: Ranges | None) -> str | None:
+        """What a set is called; None for one that is no list's."""
+        if found is None:
+            return None
+        alike = (name for known, name in self.sets if len(known) == len(found) and known == found)
+        return next(alike, None)
+
+    def of(self, clause: Clause) -> bool:
+        return any(self.name(one) is not None for one in (clause.source, clause.destination))
+
+
+NO_LISTS = Listed()
+
+
+def runs(found: Iterable[Clause], listed: Listed = NO_LISTS) -> list[Run]:
     """The clauses gathered into runs, without changing what the first match is.
 
     A clause joins the last run of its own shape if it overlaps nothing in that run, and in the
-    runs after it nothing of another decision; otherwise it starts a new run at the end.
+    runs after it nothing of another decision; otherwise it starts a new run at the end. What asks a
+    list's set stands alone.
     """
     out: list[Run] = []
     for clause in found:
-        target = _place(clause, out)
+        target = None if listed.of(clause) else _place(clause, out, listed)
         if target is None:
             target = Run()
             out.append(target)
@@ -288,12 +312,12 @@ def runs(found: Iterable[Clause]) -> list[Run]:
     return out
 
 
-def _place(clause: Clause, out: list[Run]) -> Run | None:
+def _place(clause: Clause, out: list[Run], listed: Listed) -> Run | None:
     if clause.weight > CLAUSE_LIMIT or not clause.fields:
         return None
     for run in reversed(out):
         overlapping = [other for other in run.clauses if not clause.apart_from(other)]
-        if not overlapping and _alike(run, clause):
+        if not overlapping and _alike(run, clause) and not listed.of(run.first):
             return run
         if any(other.row is not clause.row for other in overlapping):
             return None

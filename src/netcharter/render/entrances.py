@@ -51,7 +51,8 @@ def _family_chains(
     entrance: Entrance, hook: str, rows: Sequence[Row], found: World, out: Chains
 ) -> None:
     ready: dict[str, list[Run]] = {
-        part: runs(clauses(rows, view)) for part, view in views(entrance, hook, found)
+        part: runs(clauses(rows, view), out.sets.listed)
+        for part, view in views(entrance, hook, found)
     }
     targets = {part: _target(part, each, found.family, entrance) for part, each in ready.items()}
     for part, each in ready.items():

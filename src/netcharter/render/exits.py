@@ -67,7 +67,11 @@ def _found(plan: Plan, entrance: Entrance, world: World, out: Chains) -> bool:
     )
     found = list(clauses(map(_as_row, plan.exits), view))
     if found:
-        lines = [text for run in runs(found) for text in run_lines(run, _to_exit, out.sets)]
+        lines = [
+            text
+            for run in runs(found, out.sets.listed)
+            for text in run_lines(run, _to_exit, out.sets)
+        ]
         name = labels.exits_chain(entrance.name, world.family)
         out.add(name, lines, f"by which line what enters at {entrance.name} leaves")
     return bool(found)

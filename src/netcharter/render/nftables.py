@@ -12,10 +12,10 @@ from netcharter.plan import labels
 from netcharter.plan.icmp import ERRORS4, ICMPV4, ICMPV6
 from netcharter.plan.shapes import Plan, Row
 from netcharter.render import escape
-from netcharter.render.clauses import sender
+from netcharter.render.clauses import Listed, sender
 from netcharter.render.entrances import Chains, entrance_chains, filtered
 from netcharter.render.exits import exit_chains, staying
-from netcharter.render.ground import FAMILIES, Entrance, World, entrances, world
+from netcharter.render.ground import FAMILIES, NUMBERS, Entrance, World, entrances, world
 from netcharter.render.limits import limit_counters, limit_lines, limit_sets
 from netcharter.render.sizes import told_sizes
 from netcharter.render.translation import (
@@ -34,6 +34,7 @@ from netcharter.render.wording import (
     chain,
     place,
 )
+from netcharter.space.ranges import intersect
 
 TABLE = "inet netcharter"
 SESSIONS = 65535  # most sign-ins the sets hold at a time
@@ -49,7 +50,7 @@ def nftables(plan: Plan) -> str:
     """The text for `nft -f`. Raises ValueError for a plan that a packet filter cannot say."""
     ways = entrances(plan)
     worlds = tuple(world(plan, family) for family in FAMILIES)
-    out = Chains(NamedSets())
+    out = Chains(NamedSets(listed_sets(plan)))
     rows = filtered(plan.rows)
     for way in ways:
         entrance_chains(way, rows, worlds, out)
@@ -121,6 +122,20 @@ def _interval_set(name: str, kind: str, elements: Sequence[str]) -> Iterator[str
         yield f"{INDENT * 3}{elements[-1]}"
         yield f"{INDENT * 2}}}"
     yield f"{INDENT}}}"
+
+
+def listed_sets(plan: Plan) -> Listed:
+    """What lists of addresses hold, by IP version, and the names of the sets."""
+    found = []
+    for family in FAMILIES:
+        numbers = NUMBERS[family]
+        found.append((intersect(plan.hostile, numbers), labels.hostile_set(family)))
+        for name, said in plan.charter.places.items():
+            if said.list is not None:
+                found.append(
+                    (intersect(plan.places[name], numbers), labels.place_set(name, family))
+                )
+    return Listed(tuple((contents, name) for contents, name in found if contents))
 
 
 def _shared_sets(sets: NamedSets) -> Iterator[str]:

@@ -80,7 +80,11 @@ def _line_chain(plan: Plan, entrance: Entrance, line: LinePlan, out: Chains) -> 
     found = _until_last_offer(list(clauses(plan.rows, view)))
     if not found:
         return
-    lines = [text for run in runs(found) for text in run_lines(run, _delivery_verdict, out.sets)]
+    lines = [
+        text
+        for run in runs(found, out.sets.listed)
+        for text in run_lines(run, _delivery_verdict, out.sets)
+    ]
     out.add(labels.nat_chain(entrance.name, line.name), lines, f"{entrance.name} to {line.name}")
     yield _arrives_at(plan, entrance, line, at)
 

@@ -22,7 +22,7 @@ from netcharter.plan.coding import (
 )
 from netcharter.plan.shapes import Row
 from netcharter.render import escape
-from netcharter.render.clauses import CLAUSE_LIMIT, Box, Clause, Run
+from netcharter.render.clauses import CLAUSE_LIMIT, NO_LISTS, Box, Clause, Listed, Run
 from netcharter.space.ranges import Ranges
 
 PROTOCOLS = {
@@ -74,9 +74,18 @@ def braces(items: Iterable[str]) -> str:
 
 @dataclass(slots=True)
 class NamedSets:
-    """The interval sets that large clauses share, by name; the name comes from the contents."""
+    """The interval sets that large clauses share, by name; the name comes from the contents. listed:
+    those that have a name of their own."""
 
+    listed: Listed = NO_LISTS
     found: dict[str, tuple[str, list[str]]] = field(default_factory=dict)
+
+    def add_listed(self, kind: str, contents: Ranges) -> str | None:
+        """The name of a list's set, made if need be; None where these are no list's contents."""
+        name = self.listed.name(contents)
+        if name is not None and name not in self.found:
+            self.found[name] = (kind, addresses(contents))
+        return name
 
     def add(self, kind: str, elements: Iterable[str]) -> str:
         """The name of the set with these elements, made if need be."""
@@ -143,7 +152,7 @@ def run_lines(run: Run, verdict: Verdict, sets: NamedSets) -> Iterator[str]:
     remark = escape.comment(*names_of(run))
     if not first.fields:
         yield " ".join([*conditions, verdict(first.row), "comment", remark])
-    elif first.weight > CLAUSE_LIMIT:
+    elif first.weight > CLAUSE_LIMIT or sets.listed.of(first):
         matches = list(_separately(first, sets))
         yield " ".join([*conditions, *matches, verdict(first.row), "comment", remark])
     else:
@@ -180,9 +189,14 @@ def _separately(clause: Clause, sets: NamedSets) -> Iterator[str]:
         "destination": "ipv4_addr" if clause.family == 4 else "ipv6_addr",
         "hardware": "ether_addr",
     }
+    whole = {"source": clause.source, "destination": clause.destination}
     for name, selector, column, writers in zip(
         clause.fields, _selectors(clause), clause.columns, _writers(clause), strict=True
     ):
+        own = sets.add_listed(kinds[name], whole[name] or ()) if name in whole else None
+        if own is not None:
+            yield f"{selector} @{own}"
+            continue
         elements = [_element(box, writers) for box in column]
         if name in kinds:
             yield f"{selector} @{sets.add(kinds[name], elements)}"

@@ -8,10 +8,11 @@ from dataclasses import dataclass, field, replace
 from ipaddress import IPv6Network
 from typing import Any
 
-from netcharter.charter.read import Loader, Unreadable, read
+from netcharter.charter.read import Loader, Reading, Unreadable, read
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.diagnostics.jsonshape import as_json
 from netcharter.plan import make_plan
+from netcharter.plan.listed import Listed
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.certify import NoAnswer
 from netcharter.tasks.keeping import Kept
@@ -35,7 +36,8 @@ class Source:
 
     kept: what the areas of an earlier kit have and keep, and what was delegated when it was made.
     learnt: the prefixes that providers have delegated since, by line, None: none any more; stand_ins:
-    whether others stand in for those that nobody has told yet, as they do not on a machine.
+    whether others stand in for those that nobody has told yet, as they do not on a machine. lists:
+    what lists of addresses hold that are fetched, by name.
     """
 
     name: str
@@ -44,6 +46,7 @@ class Source:
     kept: Kept | None = None
     learnt: Mapping[str, IPv6Network | None] = field(default_factory=dict)
     stand_ins: bool = True
+    lists: Mapping[str, Listed] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,8 +86,35 @@ def load_plan(source: Source) -> Loaded:
     known = {
         line: one for line, one in {**kept.delegated, **source.learnt}.items() if one is not None
     }
-    plan = make_plan(reading.charter, kept.areas, known, source.stand_ins)
+    lists = {**beside(source, reading), **kept.lists, **source.lists}
+    plan = make_plan(reading.charter, kept.areas, known, source.stand_ins, lists)
     return Loaded(plan, reading.diagnostics, reading.texts)
+
+
+def beside(source: Source, reading: Reading) -> dict[str, Listed]:
+    """The lists of addresses that lie beside a charter, by name. Raises Unusable."""
+    found: dict[str, Listed] = {}
+    charter = reading.charter
+    for name, said in charter.lists.items() if charter is not None else ():
+        if said.of == "addresses" and said.file is not None and charter is not None:
+            try:
+                if source.load is None:
+                    raise Unreadable("files can't be read here")
+                text = source.load(said.file)
+            except (OSError, LookupError, ValueError, Unreadable) as fault:
+                why = (
+                    "there is no such file" if isinstance(fault, FileNotFoundError) else str(fault)
+                )
+                wrong = Diagnostic(
+                    "list-unreadable",
+                    "error",
+                    f"the list {name} can't be read: {why}",
+                    charter.where("lists", name, "file"),
+                    help="the name counts from the folder of the charter",
+                )
+                raise Unusable((wrong,), reading.texts) from None
+            found[name] = Listed(text.encode("utf-8") if isinstance(text, str) else text)
+    return found
 
 
 def included(source: Source) -> dict[str, bytes]:

@@ -1,0 +1,129 @@
+"""What lists name as hostile, and what of it is refused: never what the site depends on."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from ipaddress import ip_address
+
+import pytest
+
+from netcharter.charter.read import read
+from netcharter.plan import coding, make_plan
+from netcharter.plan.fate import Attempt, Environment, fate
+from netcharter.plan.listed import Listed
+from netcharter.plan.shapes import Plan
+from netcharter.space.ranges import disjoint, has, intersect, subset
+
+NOW = datetime(2026, 11, 2, 9, tzinfo=UTC)
+CHARTER = """charter: 1
+site: {name: Hut, timezone: Europe/London, managed-from: [desk]}
+lines:
+  dsl: {device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9,
+    watch: {targets: [192.0.2.77]}}
+areas:
+  home: {device: eth1, prefix: 10.20.0.0/24}
+devices:
+  desk: {area: home, hardware: 02:00:00:aa:00:01, address: lasting}
+places:
+  wide: {prefixes: [192.0.2.0/24]}
+  ambulance: {prefixes: [192.0.2.16/28]}
+  bank: {prefixes: [192.0.2.32/28]}
+  shop: {prefixes: [192.0.2.48/28]}
+  partners: {list: known}
+lists:
+  seen: {of: addresses, from: "https://lists.example/seen"}
+  known: {of: addresses, entries: [192.0.2.128/25, 10.0.0.0/8, 203.0.113.10]}
+hostile: {lists: [seen], except: EXCEPT}
+rules:
+  - {let: home, reach: ambulance, with: https, emergency: true, because: help}
+  - {let: home, reach: [wide, shop, internet], with: https, because: work}
+promises:
+  - {always: home, reach: bank, with: https}
+"""
+ALL = Listed(b"# of today\n192.0.2.0/24 ; all of it\n203.0.113.0/24\n10.0.0.0/8\n0.0.0.0/0\nx\n")
+
+
+def plan_of(seen: Listed | None = ALL, excepted: str = "[shop]") -> Plan:
+    reading = read(CHARTER.replace("EXCEPT", excepted), "hut.yaml")
+    assert reading.charter is not None, reading.diagnostics
+    return make_plan(reading.charter, lists={} if seen is None else {"seen": seen})
+
+
+def address(text: str) -> int:
+    return coding.address(ip_address(text))
+
+
+@pytest.mark.parametrize(
+    ("who", "cut"),
+    [
+        ("192.0.2.1", True),
+        ("192.0.2.200", True),
+        ("192.0.2.16", False),  # of an emergency
+        ("192.0.2.32", False),  # promised always to be reached
+        ("192.0.2.48", False),  # excepted
+        ("192.0.2.77", False),  # a line is watched by it
+        ("203.0.113.9", False),  # next hop
+        ("203.0.113.12", False),  # a line's own network
+        ("10.20.0.5", False),  # the site itself
+        ("8.8.8.8", False),  # no line of any list but one that is too wide to be meant
+    ],
+)
+def test_what_is_refused_of_what_a_list_names(who: str, cut: bool) -> None:
+    assert has(plan_of().hostile, address(who)) is cut
+
+
+def test_both_ways_and_the_gateway_too_but_not_where_others_decide_before() -> None:
+    plan, up = plan_of(), Environment(frozenset({"dsl"}), "", NOW)
+    https = (6 << 16) + 443
+    hostile, free = address("192.0.2.1"), address("192.0.2.48")
+    mine, gateway = address("10.20.0.9"), address("203.0.113.10")
+    none, some = coding.HARDWARE_NONE, 0x0200000000FF
+
+    def by(entrance: str, source: int, to: int, hardware: int = none, service: int = https) -> str:
+        return fate(plan, Attempt(entrance, source, hardware, to, service), up).row.label
+
+    assert by("home", mine, hostile, some) == "hostile"
+    assert by("home", mine, free, some) == "rule 2"
+    assert by("gateway", gateway, hostile) == "hostile"
+    assert by("gateway", gateway, free) == "gateway-own"
+    assert by("dsl", hostile, gateway, service=(1 << 16) + 8 * 256) == "hostile"
+    assert by("dsl", free, gateway) == "default"
+    assert by("home", address("10.30.0.1"), hostile, some) == "forged"
+
+
+def test_a_place_made_of_a_list_is_what_that_names_of_the_internet() -> None:
+    place = plan_of().places["partners"]
+    assert place == coding.network(*read(CHARTER.replace("EXCEPT", "[shop]").replace(
+        "prefixes: [192.0.2.48/28]", "prefixes: [192.0.2.128/25]"), "h").charter.places["shop"].prefixes)  # type: ignore[union-attr]  # fmt: skip
+
+
+def test_what_nobody_has_told_is_empty_and_said() -> None:
+    plan = plan_of(None)
+    assert plan.hostile == ()
+    assert ("list-unknown", "note") in {(n.id, n.severity) for n in plan.notes}
+    assert not any(n.id == "exception-excepts-nothing" for n in plan.notes)
+
+
+def test_what_is_wrong_with_lists_is_told_with_their_lines() -> None:
+    notes = {n.id: n.message for n in plan_of().notes}
+    assert "3 entries are taken" in notes["list-lines-refused"]
+    assert "line 5) takes in more than anybody is given" in notes["list-lines-refused"]
+    assert "line 6) is no address, prefix or range" in notes["list-lines-refused"]
+    taken = notes["list-names-protected"]
+    assert "the site's own addresses (line 3: 203.0.113.0/24)" in taken
+    assert "the place ambulance" in taken and "the place bank" in taken
+    assert notes["hostile-place"].startswith("a part of wide, of which rule 2 speaks, is refused")
+    assert "the list seen, line 2: 192.0.2.0/24" in notes["hostile-place"]
+    assert "exception-excepts-nothing" not in notes
+    idle = {n.id: n for n in plan_of(excepted="[8.8.8.0/24]").notes}["exception-excepts-nothing"]
+    assert "8.8.8.0/24" in idle.message and idle.span.line == 19
+
+
+def test_a_list_that_names_everything_cuts_off_nothing_that_is_protected() -> None:
+    halves = b"".join(b"%d.0.0.0/8\n" % first for first in range(256)) + b"2001::/16\n2000::/16\n"
+    plan = plan_of(Listed(halves), excepted="[desk]")
+    for name in ("ambulance", "bank"):
+        assert disjoint(plan.hostile, plan.places[name])
+    assert disjoint(plan.hostile, plan.gateway)
+    assert subset(plan.hostile, plan.internet)
+    assert intersect(plan.hostile, plan.places["shop"]) == plan.places["shop"]
