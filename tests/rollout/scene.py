@@ -75,7 +75,7 @@ LOOKS = (
     "ip -o address show scope global | sed 's/^[0-9]*: //'",
     "ip -br link | sed 's/@[^ ]*//' | awk '{print $1, $2}'",
     "ip -4 route show table all; ip -6 route show table all | sed '/proto kernel/d'",
-    "ip rule; ip -6 rule",
+    "ip rule | sort; ip -6 rule | sort",  # no packet fits two of one preference
     "sysctl -a 2>/dev/null | grep -E '^net.(ipv4|ipv6|netfilter)' | grep -vE 'secret|count|_mem'",
 )
 SERVER = f"""

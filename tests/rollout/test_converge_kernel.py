@@ -34,7 +34,7 @@ LOOKS = (
     "ip -o link show | sed 's/^[0-9]*: //; s/@[^ ]*//' | awk '{print $1, $2}' | sort",
     "ip -o address show scope global | sed 's/^[0-9]*: //; s/ tentative / /' | sort",
     "ip -4 route show table all | sort; ip -6 route show table all | grep -v 'proto kernel' | sort",
-    "ip rule; ip -6 rule",
+    "ip rule | sort; ip -6 rule | sort",  # no packet fits two of one preference
     "nft -s list ruleset | sed 's/ timeout [^ ]*//g; s/addr { \\([^ ]*\\) }/addr \\1/' | sort",
     SETTINGS,
 )
