@@ -139,3 +139,10 @@ def test_where_a_program_is_missing_it_is_said(monkeypatch: pytest.MonkeyPatch) 
         found = lent(plan(), kit(plan()), site, stations(plan()))
         assert found == Lent(told) and found.ok
     assert lent(plan(), {}, site, stations(plan())).skipped and asking.PACKAGE in NO_CLIENT
+
+
+def test_where_the_gateway_is_no_way_out_nobody_asks_by_dhcpv6() -> None:
+    lines = tuple(replace(line, next_hop6=None) for line in plan().lines)
+    bare = replace(plan(), lines=lines)
+    assert any(one.six and one.by6 for one in clients(plan(), stations(plan())))
+    assert not [one for one in clients(bare, stations(bare)) if one.six or one.by6]

@@ -32,7 +32,7 @@ from netcharter.lab.site import KIT, Site
 from netcharter.plan.leases import Lending, lending, own4
 from netcharter.plan.shapes import AreaPlan, DevicePlan, Plan
 from netcharter.probes.shapes import GATEWAY, Place, Station
-from netcharter.render.advertising import CONF
+from netcharter.render.advertising import CONF, leads_out
 from netcharter.render.lending import local6
 from netcharter.space.ranges import has
 
@@ -178,7 +178,9 @@ def _client(
 ) -> Client:
     home = device is not None and device.area == area.name
     own = own4(device, station.hardware) if home and device else None
-    first = home and device is not None and station.hardware == device.hardware[0]
+    # It asks nobody by DHCPv6 who says that he is no way out.
+    speaks6 = local6(area) is not None and leads_out(plan)
+    first = speaks6 and home and device is not None and station.hardware == device.hardware[0]
     six = frozenset(map(str, device.addresses6)) if first and device else frozenset()
     kind = "other" if own is None else "lasting"
     if area.strangers_refused and not (home or (device and device.roams)):
@@ -190,7 +192,7 @@ def _client(
     given = any(d.addresses6 and d.hardware and not d.barred for d in plan.devices
                 if d.area == area.name)  # fmt: skip
     # Where some are given addresses by DHCPv6, a client waits for one, and is told nothing else.
-    by6 = local6(area) is not None and (bool(six) or not given)
+    by6 = speaks6 and (bool(six) or not given)
     return Client(station, area, one, kind, own, six, by6)
 
 
