@@ -19,7 +19,7 @@ from tests.cli.running import process
 from tests.steward.apart import finished
 from tests.steward.running import PATIENCE, Running, manager, steward
 
-DUTIES = ("hours", "lines", "prefixes", "health", "updates", "conversations", "holds")
+DUTIES = ("hours", "lines", "prefixes", "health", "updates", "addresses", "conversations", "holds")
 
 
 @pytest.fixture

@@ -5,10 +5,12 @@ from __future__ import annotations
 from zoneinfo import ZoneInfo
 
 from netcharter.plan import labels
-from netcharter.plan.shapes import Address, LinePlan, Plan
+from netcharter.plan.coding import hardware_text
+from netcharter.plan.shapes import Address, AreaPlan, LinePlan, Plan
 from netcharter.render.escape import bare_device
 from netcharter.render.exits import staying
 from netcharter.render.routes import default_table, leading, own_route, together
+from netcharter.steward.segments import Segment
 from netcharter.steward.shapes import LineDue, Schedule, Timed
 from netcharter.steward.ways import Leg, Limits, Place, Ways
 
@@ -34,7 +36,19 @@ def schedule(plan: Plan, version: int = 0) -> Schedule:
         lines=tuple(_due(plan, line) for line in plan.lines),
         version=version,
         ways=ways(plan),
+        segments=tuple(_segment(plan, area) for area in plan.areas),
     )
+
+
+def _segment(plan: Plan, area: AreaPlan) -> Segment:
+    """Where a device's hardware is not known, whoever holds its address may."""
+    held: dict[str, frozenset[str]] = {}
+    for device in plan.devices:
+        if device.area == area.name and device.hardware:
+            mine = frozenset(map(hardware_text, device.hardware))
+            held |= {str(address): mine for address in device.addresses4}
+    lends = plan.charter.areas[area.name].lease is not None
+    return Segment(area.name, bare_device(area.device), str(area.gateway4), lends, held)
 
 
 def ways(plan: Plan) -> Ways:

@@ -13,10 +13,13 @@ from zoneinfo import ZoneInfo
 
 from netcharter.plan.shapes import Hours
 from netcharter.rollout.reading import Fields
+from netcharter.steward.segments import Heard, Segment
 from netcharter.steward.ways import Key, Seen, Ways
 
 S = TypeVar("S")
-Need = Literal["schedule", "machine", "holds", "updates", "conversations", "lines", "prefixes"]
+Need = Literal[
+    "schedule", "machine", "holds", "updates", "conversations", "lines", "prefixes", "addresses"
+]
 Severity = Literal["urgent", "warning", "note"]
 
 
@@ -69,6 +72,7 @@ class Schedule:
     lines: tuple[LineDue, ...] = ()
     version: int = 0
     ways: Ways = field(default_factory=Ways)
+    segments: tuple[Segment, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,7 +245,8 @@ class Delegated:
 class Facts:
     """What a duty is told. Only what it needs is there.
 
-    boot_id: of this boot; boot_seconds: since it, sleep included.
+    boot_id: of this boot; boot_seconds: since it, sleep included; addresses: who was heard in areas,
+    None where nobody could be asked.
     """
 
     clock: Clock
@@ -254,6 +259,7 @@ class Facts:
     conversations: Conversations = Conversations()
     lines: Seen | None = None
     prefixes: Delegated = Delegated()
+    addresses: tuple[Heard, ...] | None = None
 
 
 # --- effects -------------------------------------------------------------------------------------

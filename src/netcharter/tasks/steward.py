@@ -25,6 +25,7 @@ from netcharter.rollout.units import beside
 from netcharter.rollout.ways import WAYS
 from netcharter.steward import learnt
 from netcharter.steward.duties import (
+    addresses,
     conversations,
     health,
     holds,
@@ -82,7 +83,7 @@ def run(state: Path, socket: str, given: Handed | None = None) -> None:
 def duties(settings: Settings, hands: Handed) -> tuple[Duty[Any], ...]:
     """The duties that there is something to do for."""
     found: list[Duty[Any]] = [hours.duty(settings.trust_clock), lines.duty()]
-    found += [health.duty(), updates.duty()]
+    found += [health.duty(), updates.duty(), addresses.duty()]
     if hands.renumber is not None:
         found.append(prefixes.duty())
     if hands.decide_again is not None:

@@ -24,6 +24,7 @@ from netcharter.steward.loop import requests
 from netcharter.steward.loop.delivery import NotDelivered, deliver
 from netcharter.steward.loop.lines import lines
 from netcharter.steward.loop.outward import Outgoing, Outward
+from netcharter.steward.loop.segments import heard
 from netcharter.steward.outbox import Letter
 from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import (
@@ -143,6 +144,7 @@ class RealWorld:
         judged = "lines" in needs
         schedule = self._leading() if judged else self._current() if "schedule" in needs else None
         asked = self._handed.holds if "holds" in needs else None
+        asks = "addresses" in needs
         return Facts(
             clock=reading.clock(),
             boot_id=self._boot,
@@ -154,6 +156,7 @@ class RealWorld:
             conversations=self._conversations() if "conversations" in needs else Conversations(),
             lines=self._seen(schedule) if judged else None,
             prefixes=self._prefixes() if "prefixes" in needs else Delegated(),
+            addresses=heard(schedule.segments) if asks and schedule is not None else None,
         )
 
     def _prefixes(self) -> Delegated:
