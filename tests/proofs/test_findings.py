@@ -101,6 +101,40 @@ CASES = (
         other=TWO_LINES,
     ),
     Case(
+        "an emergency that ends",
+        "emergency-ends",
+        "warning",
+        rules("let: yard, reach: bank, with: sip, emergency: true, contact: c,"
+              " until: ⟦2027-03-31⟧"),
+        rules("let: yard, reach: bank, with: sip, contact: c, until: 2027-03-31"),
+        ("rule 1 is for emergencies and ends on 31 March 2027",),
+    ),
+    Case(
+        "a barred device at an emergency rule",
+        "emergency-barred",
+        "warning",
+        rules("let: yard, reach: bank, with: sip, emergency: ⟦true⟧")
+        | {"devices": "\n" + DESK + SPARE + SHOP.replace("}", ", barred: true}")},
+        rules("let: home, reach: bank, with: sip, emergency: true")
+        | {"devices": "\n" + DESK + SPARE + SHOP.replace("}", ", barred: true}")},
+        ("shop is barred, and that comes before rule 1",),
+        witness=("shop in yard", "refused (reset) by housekeeping 'barred'"),
+        see=((12, "barred here"),),
+    ),
+    Case(
+        "an emergency where strangers are refused",
+        "emergency-for-known-only",
+        "note",
+        rules("let: yard, reach: bank, with: sip, emergency: ⟦true⟧")
+        | {"areas": "\n" + HOME.replace("eth2, hosts: 12", "eth2, hosts: 12, strangers: refused")
+           + "  club: {device: eth3, hosts: 9, sign-in: required}\n"},
+        rules("let: shop, reach: bank, with: sip, emergency: true")
+        | {"areas": "\n" + HOME.replace("eth2, hosts: 12", "eth2, hosts: 12, strangers: refused")
+           + "  club: {device: eth3, hosts: 9, sign-in: required}\n"},
+        ("yard refuses strangers, and that comes before rule 1",),
+        witness=("refused (reset) by housekeeping 'strangers'",),
+    ),
+    Case(
         "an exit refuses what must always be, while another line is up",
         "promise-broken",
         "error",

@@ -148,8 +148,8 @@ def _read(path: Path) -> bytes:
 
 
 def _printed(lines: Any) -> None:
+    """What belongs to a list or a difference stays on its line."""
     for line in lines:
-        for part in (
-            wrap(line, width(), subsequent_indent="      ") if len(line) > width() else [line]
-        ):
+        prose = len(line) > width() and line[:1] not in "+-@ "
+        for part in wrap(line, width(), subsequent_indent="  ") if prose else [line]:
             click.echo(safe(part))

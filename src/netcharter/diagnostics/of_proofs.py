@@ -382,6 +382,25 @@ PROMISES = {
         "One of the two is not meant as it stands.",
         "Narrow the offer with `from`, or add `except: offers` to the promise.",
     ),
+    "emergency-ends": Entry(
+        "an emergency with a last day",
+        "A rule for emergencies has an `until`.",
+        "What holds for a time is kept open by the steward and a right clock (docs/explanation/kit.md), so"
+        " it closes within five minutes where either fails.",
+        "Leave `until` out.",
+    ),
+    "emergency-barred": Entry(
+        "bar against an emergency",
+        "A barred device is one that an emergency rule speaks of.",
+        "A bar comes before everything, calls for help too.",
+        "Leave `barred` out, and refuse by rules what the device must not do.",
+    ),
+    "emergency-for-known-only": Entry(
+        "emergency for known devices only",
+        "An emergency rule speaks of an area that refuses strangers.",
+        "A telephone that was exchanged, or brought along, can't call for help there.",
+        "Name every telephone, or welcome strangers.",
+    ),
     "exit-stops-emergency": Entry(
         "exit against an emergency",
         "An exit with `or-else: refused` refuses what an emergency rule lets, while its lines are down "

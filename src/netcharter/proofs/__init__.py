@@ -10,6 +10,7 @@ from netcharter.diagnostics import Diagnostic
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.certify import Prover
 from netcharter.proofs.device_audit import EVERY_DEVICE
+from netcharter.proofs.emergency_audit import EVERY_EMERGENCY
 from netcharter.proofs.exit_audit import EVERY_EXIT
 from netcharter.proofs.exposure import prove_outside
 from netcharter.proofs.family_audit import one_family
@@ -83,7 +84,15 @@ def prove(plan: Plan, now: datetime) -> Proof:
     found += broken_promises(audit, results)
     found += lock_out(audit, results)
     found += opened_outside(audit, results)
-    looks = (*EVERY_SITE, *EVERY_HOURS, *EVERY_DEVICE, *EVERY_RULE, one_family, *EVERY_EXIT)
+    looks = (
+        *EVERY_SITE,
+        *EVERY_HOURS,
+        *EVERY_EMERGENCY,
+        *EVERY_DEVICE,
+        *EVERY_RULE,
+        one_family,
+        *EVERY_EXIT,
+    )
     for look in looks:
         found += look(audit)
     found.sort(key=lambda d: (_ORDER[d.severity], d.span))
