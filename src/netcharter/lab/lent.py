@@ -38,7 +38,7 @@ from netcharter.space.ranges import has
 
 PROGRAM, PACKAGE = "dhcpcd", "dhcpcd-base"
 NO_CLIENT = f"no {PROGRAM} was found on this machine; install {PACKAGE}"
-REFUSAL = 1.0  # seconds for an answer that must not come, after all others have
+REFUSAL = 1.5  # seconds at least for an answer that must not come
 MOST = {"lasting": 2, "other": 1, "barred": 1, "stranger": 1}  # of a kind that ask in one area
 FOLDER = f"{KIT}/clients"
 ASKED = "soliciting a DHCP lease"  # what it writes down when it asks
@@ -132,12 +132,13 @@ def lent(plan: Plan, files: Mapping[str, bytes], site: Site, stations: Sequence[
             running.enter_context(_begun(site.places[one.station.name], number))
             for number, one in enumerate(asking)
         ]
+        end = time.monotonic() + REFUSAL
         _wait(asking, still_there, lambda one: one.done)
         for one, process in zip(asking, begun, strict=True):
             if not one.refused:
                 process.send_signal(signal.SIGUSR1)  # renews
         _wait(asking, still_there, lambda one: one.done | {"RENEW"})
-        time.sleep(REFUSAL if any(one.refused for one in asking) else 0)
+        time.sleep(max(0.0, end - time.monotonic()) if any(one.refused for one in asking) else 0)
         wrong = [
             f"{one.station.name} {sentence}"
             for number, one in enumerate(asking)
