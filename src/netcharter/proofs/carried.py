@@ -220,8 +220,9 @@ class Carried:
 def _told(names: tuple[Name, ...]) -> str:
     """Whom the charter means, by the names it gives them; "" for what no sentence can name."""
     known = dict(names)
-    if "place" in known:
-        return listed((name for kind, name in names if kind == "place"), "and")
+    if "place" in known or "hostile" in known:
+        places = [name for kind, name in names if kind == "place"]
+        return listed([*places, *(["what lists call hostile"] if "hostile" in known else [])])
     if "device" in known:
         return listed((name for kind, name in names if kind == "device"), "and")
     if "area" in known:

@@ -39,6 +39,7 @@ def party_names(ground: Ground) -> Named:
     found: dict[Name, Ranges] = {
         ("internet", ""): ground.internet,
         ("multicast", ""): MULTICAST,
+        ("hostile", ""): ground.hostile,
         ("gateway", "inside"): subtract(ground.gateway, outer),
         ("gateway", "on a line"): outer,
     }

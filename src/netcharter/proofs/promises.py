@@ -97,6 +97,7 @@ def ground_of(plan: Plan) -> Ground:
         plan.gateway,
         plan.internet,
         plan.places,
+        hostile=plan.hostile,
     )
 
 
