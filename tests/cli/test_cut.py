@@ -27,13 +27,17 @@ def there(tmp_path: Path) -> Iterator[Gateway]:
     """The desk speaks with a web server by hours that never end, and says that it is the session in
     use; the bank speaks with the gateway."""
     with gateway(tmp_path) as found:
-        found.kept(TIMED)
-        found.far.do("serve", WEB)
-        found.bench.shell(f"nft '{OPENED}'")
-        _, port = found.desk.do("dial", FAR, WEB, DESK)
-        found.session = f"{DESK} {port} {FAR} {WEB}"
-        found.far.do("dial", COPPER, SSH, FAR)
+        speak(found, TIMED)
         yield found
+
+
+def speak(found: Gateway, charter: str) -> None:
+    found.kept(charter)
+    found.far.do("serve", WEB)
+    found.bench.shell(f"nft '{OPENED}'")
+    _, port = found.desk.do("dial", FAR, WEB, DESK)
+    found.session = f"{DESK} {port} {FAR} {WEB}"
+    found.far.do("dial", COPPER, SSH, FAR)
 
 
 def test_what_hours_let_is_cut_once_they_are_closed_and_the_rest_goes_on(there: Gateway) -> None:
@@ -54,6 +58,17 @@ def test_what_hours_let_is_cut_once_they_are_closed_and_the_rest_goes_on(there: 
     again = there.run("cut", "--hours-closed").json()
     assert list(breaches(again, "cut", SHAPES)) == []
     assert again["counts"]["cut"] == 0 and again["counts"]["kept"] >= 1
+
+
+def test_what_is_let_finish_goes_on_when_its_hours_are_closed(tmp_path: Path) -> None:
+    with gateway(tmp_path) as found:
+        speak(found, TIMED.replace('24:00"}', '24:00"}, let-finish: true'))
+        ran = found.run("cut", "--hours-closed", "--spare-none")
+        counts = ran.json()["counts"]
+        assert (counts["cut"], counts["finishing"]) == (0, 1), ran.told
+        assert found.desk.do("say")
+        told = found.run("cut", "--hours-closed", "--spare-none", "--only-tell", as_json=False)
+        assert "1 open conversation left, which may finish" in told.out
 
 
 def test_while_somebody_changes_the_machine_nothing_is_cut(tmp_path: Path, there: Gateway) -> None:

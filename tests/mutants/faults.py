@@ -17,6 +17,14 @@ RANGES = ("tests/space/test_space_properties.py",)
 TINY = _some("tests/space/test_space_tiny.py::test_rules_and_queries_equal_brute_force", 2)
 COUNTS = _some("tests/space/test_space_tiny.py::test_differences_and_surveys_equal_brute_force", 2)
 CLASSES = ("tests/plan/test_hours.py::test_the_time_classes_over_a_day_that_does_not_exist",)
+TERMS = (
+    "tests/plan/test_hours.py::"
+    "test_every_change_of_a_year_is_found_and_no_other[Europe/London-school]",
+)
+FINISHING = (
+    "tests/proofs/test_let_finish.py::"
+    "test_what_stays_is_what_a_naive_reading_of_the_model_lets_stay[02-09-]",
+)
 ORACLE = _some(
     "tests/oracle/test_plan_agrees.py::test_the_plan_decides_every_attempt_as_the_interpreter_does",
     6,
@@ -88,6 +96,20 @@ PLAN = (
         "for until in self.untils if day > until",
         "for until in self.untils if day >= until",
         CLASSES,
+    ),
+    Fault(
+        "the-day-after-a-term-is-like-any-other",
+        "netcharter/plan/hours.py",
+        "turning |= {last + _DAY for _, last in stretches if last < ends}",
+        "turning |= {last for _, last in stretches if last < ends}",
+        TERMS,
+    ),
+    Fault(
+        "a-refusal-that-lets-finish-cuts-what-is-open",
+        "netcharter/proofs/conversations.py",
+        "if not row.let and row.finishing is None:",
+        "if not row.let:",
+        FINISHING,
     ),
     Fault(
         "offers-come-before-sign-in",
