@@ -217,6 +217,14 @@ def test_an_offer_that_only_ipv6_has_is_left_aside_and_nothing_else() -> None:
     assert refuted(wider, prove_families(Prover(wider, NOW)))[1].label == "default"
 
 
+def test_hostile_addresses_of_one_family_are_left_aside_and_named() -> None:
+    lists = (
+        "lists: {seen: {of: addresses, entries: [198.51.100.128/25]}}\nhostile: {lists: [seen]}\n"
+    )
+    found = prove_families(Prover(planned(TEXT + lists), NOW))
+    assert found.holds and found.one_family == (OF_IPV6, "what lists call hostile (IPv4 alone)")
+
+
 # --- certificates --------------------------------------------------------------------------------
 
 
