@@ -170,6 +170,15 @@ hours:
     assert [w["next_day"] for w in found["weekly"][0]["windows"]] == [False, False]
 
 
+def test_what_may_finish_is_told_of_its_decision() -> None:
+    text = SMALL % ("s", "a", "a", "a", "r", "x")
+    text = text.replace("with: https,", "with: https, during: open, let-finish: true,")
+    reading = read(text + "hours: {open: {weekly: {daily: 08:00-16:00}}}\n", "c.yaml")
+    assert reading.charter is not None
+    found = show(make_plan(reading.charter)).decisions
+    assert [one.label for one in found if one.let_finish] == ["r"]
+
+
 # Decisions in words
 
 

@@ -49,6 +49,7 @@ class Decision:
     basis: str | None
     span: Span | None
     limit: str | None  # what one source beyond a line may do of it at most
+    let_finish: bool  # what is open when its time is over goes on
 
     def as_json(self) -> Json:
         """As the page on JSON says under `show`."""
@@ -61,6 +62,7 @@ class Decision:
             "clauses": [clause.as_json() for clause in self.clauses],
             "delivered": self.delivered,
             "limit": self.limit,
+            "let_finish": self.let_finish,
             "because": self.because,
             "basis": self.basis,
             "span": _span(self.span),
@@ -371,6 +373,7 @@ def _decision(words: Words, row: Row, regions: Iterable[Region]) -> Decision:
         basis=row.basis,
         span=row.span,
         limit=None if row.limit is None else str(row.limit),
+        let_finish=row.finishing is not None,
     )
 
 

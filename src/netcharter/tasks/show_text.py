@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 LEAST_WIDTH = 40
 GAP = 2  # columns between the columns of a table
 INDENT = 6  # of what is said about a decision
+FINISHING = "what is open at the bell may finish"
 UNITS = ((10**9, "Gbit/s"), (10**6, "Mbit/s"), (10**3, "kbit/s"), (1, "bit/s"))
 TITLES = {
     "who": "Decisions by who starts",
@@ -215,6 +216,8 @@ def _decision(console: Console, decision: Decision) -> None:
         _say(console, f"delivered to {decision.delivered}", indent=INDENT)
     if decision.limit is not None:
         _say(console, f"by a line at most {decision.limit}", indent=INDENT)
+    if decision.let_finish:
+        _say(console, FINISHING, indent=INDENT)
     reason = decision.because + (f" [{decision.basis}]" if decision.basis else "")
     if reason:
         _say(console, f"because: {reason}", "dim", INDENT)
@@ -269,3 +272,5 @@ def _brief_lines(decision: Decision) -> Iterator[str]:
         yield f"delivered to {decision.delivered}"
     if decision.limit is not None:
         yield f"by a line at most {decision.limit}"
+    if decision.let_finish:
+        yield FINISHING
