@@ -182,6 +182,11 @@ ASIDE = (
     ("rules", "- {let: home, reach: yard, with: icmpv6/128}", "rule 1 (the ping of IPv6 alone)"),
     ("rules", "- {refuse: home, reach: yard, with: icmp/8}", "rule 1 (the ping of IPv4 alone)"),
     (
+        "exits",
+        "- {from: home, with: icmp/8, by: dsl, or-else: refused}",
+        "exit 1 (the ping of IPv4 alone)",
+    ),
+    (
         "lines",
         LINE6 + "\n  six: {device: eth9, address: '2001:db8:78::2/64', next-hop: '2001:db8:78::1',"
         " prefix: '2001:db8:79::/48'}",
@@ -218,9 +223,7 @@ def test_an_offer_that_only_ipv6_has_is_left_aside_and_nothing_else() -> None:
 
 
 def test_hostile_addresses_of_one_family_are_left_aside_and_named() -> None:
-    lists = (
-        "lists: {seen: {of: addresses, entries: [198.51.100.128/25]}}\nhostile: {lists: [seen]}\n"
-    )
+    lists = "lists: {seen: {of: addresses, entries: [93.184.216.0/24]}}\nhostile: {lists: [seen]}\n"
     found = prove_families(Prover(planned(TEXT + lists), NOW))
     assert found.holds and found.one_family == (OF_IPV6, "what lists call hostile (IPv4 alone)")
 

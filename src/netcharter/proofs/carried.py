@@ -172,7 +172,7 @@ class Carried:
                 yield f"{device.name} (known by its address, which others may take in IPv6)"
 
     def _pings(self) -> Iterator[Aside]:
-        """Rules that name the ping of one family."""
+        """Rules, and exits that refuse, which name the ping of one family."""
         for row in self.plan.rows:
             if row.kind not in ("rule", "emergency") or row.charter_index is None:
                 continue
@@ -183,6 +183,14 @@ class Carried:
                 both = [*six, *(self._carried(one) for one in _of4(row))]
                 found = tuple(replace(one, service=ECHO6) for one in both)
                 yield Aside(f"{row_name(row)} (the ping of IPv{family} alone)", found)
+
+        for way in self.plan.exits:
+            six = [one for one in way.regions if intersect(one.destination, ANY6)]
+            named = [one for one in six if way.refused and _lone_ping(one.service)]
+            if named:
+                family = 4 if intersect(named[0].service, ECHO4) else 6
+                found = tuple(replace(one, service=ECHO6) for one in named)
+                yield Aside(f"{way.name} (the ping of IPv{family} alone)", found)
 
     def _met_in_six(self) -> Iterator[Aside]:
         """Offers that are met in IPv6 alone."""
