@@ -110,3 +110,18 @@ def test_what_is_no_line_and_prefix_is_told_with_what_to_write(
 def test_the_same_line_twice_is_told(hut: Path) -> None:
     twice = ("--learnt", f"copper={PREFIX}") * 2
     assert "said twice" in run("check", hut, *twice).err
+
+
+def test_a_list_holds_what_a_file_holds_that_is_said(hut: Path, tmp_path: Path) -> None:
+    listed = 'lists:\n  seen: {of: addresses, from: "https://lists.example/seen"}\nhostile: {lists: seen}\n'
+    hut.write_text(hut.read_text() + listed)
+    file = tmp_path / "seen.txt"
+    file.write_text("# of today\n9.9.9.0/24\n")
+    asked = ("why", hut, "--from", "shop", "--to", "9.9.9.9", "--with", "https")
+    unknown, known = run(*asked), run(*asked, "--learnt", f"seen={file}")
+    assert "names it in line" not in unknown.out
+    assert "the list seen names it in line 2: 9.9.9.0/24" in " ".join(known.out.split())
+    assert "(list-unknown)" in (told := run("check", hut)).out + told.err
+    for wrong in (f"seen={tmp_path / 'none'}", "seen=", "sean=x"):
+        found = run("check", hut, "--learnt", wrong)
+        assert found.code == 2 and "learnt-prefix-unusable" in found.err + found.out

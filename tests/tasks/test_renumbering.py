@@ -49,7 +49,7 @@ def test_it_is_put_in_place_only_over_what_it_was_judged_against(
     monkeypatch.setattr(acts, "kept_source", lambda work: source)
     monkeypatch.setattr(acts, "delegated", delegated)
     monkeypatch.setattr(acts, "enact", enact)
-    monkeypatch.setattr(renumbering, "_judged", lambda *said: SimpleNamespace(ok=True))
+    monkeypatch.setattr(renumbering, "judged_anew", lambda *said: SimpleNamespace(ok=True))
     monkeypatch.setattr(looks, "made", lambda work, number: SimpleNamespace(version=version))
     work: Work = None  # type: ignore[assignment]
     assert renumbering.renumber(work, datetime(2026, 11, 26, tzinfo=UTC)).state == "undone"

@@ -30,6 +30,7 @@ BEHIND = {
     "undo": "go back; what happened here",
     "holds": "is what the kernel has loaded still the plan?",
     "renumber": "take over the IPv6 prefixes that providers delegate",
+    "refresh": "fetch lists that others publish, and put them to use",
     "cut": "end open conversations that are refused now",
     "boot": "bring up what is kept, as at boot",
     "backup": "one signed copy of what is kept here",

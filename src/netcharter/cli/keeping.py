@@ -1,6 +1,6 @@
 """`--keep`: the areas of an earlier kit keep the prefixes and numbers that they have there.
 
-`--learnt`: what holds where a provider delegates this prefix."""
+`--learnt`: what holds where a provider delegates this prefix, or a list holds what is in a file."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ import click
 from netcharter.cli.common import read_bytes, source
 
 MANIFEST = "manifest.json"
+MOST_LISTED = 2**25  # bytes of a list of addresses
 
 keep_option = click.option(
     "--keep",
@@ -23,8 +24,9 @@ keep_option = click.option(
 learnt_option = click.option(
     "--learnt",
     multiple=True,
-    metavar="LINE=PREFIX",
-    help="as if the provider delegated this IPv6 prefix over this line; for several lines, again",
+    metavar="NAME=WHAT",
+    help="as if the provider delegated this IPv6 prefix over the line NAME, or the list of addresses NAME"
+    " held what this file holds; for several, again",
 )
 
 
@@ -40,16 +42,20 @@ def kept_source(charter: Path, keep: Path | None, learnt: Sequence[str] = ()) ->
 
 
 def with_learnt(learnt: Sequence[str], *sources: Any) -> tuple[Any, ...]:
-    """The same sources with prefixes that providers have delegated over lines of any of them. Raises
-    Unusable."""
+    """The same sources with prefixes that providers have delegated over lines of any of them, and with
+    what lists of any of them hold. Raises Unusable."""
     if not learnt:
         return sources
     from dataclasses import replace
 
-    from netcharter.tasks.learning import as_said
+    from netcharter.tasks.learning import as_said, lists_as_said
 
-    known = as_said(sources, learnt)
-    return tuple(replace(one, learnt=known) for one in sources)
+    def read_file(name: str) -> bytes:
+        return read_bytes(Path(name), MOST_LISTED)
+
+    lists, others = lists_as_said(sources, learnt, read_file)
+    known = as_said(sources, others)
+    return tuple(replace(one, learnt=known, lists=lists) for one in sources)
 
 
 def _kept(keep: Path) -> Any:

@@ -37,9 +37,13 @@ class Site:
 
 def of_addresses(charter: Charter, learnt: Mapping[str, Listed]) -> dict[str, Listed | None]:
     """What each list of addresses holds that the charter uses; None where nobody has told it yet."""
-    used = {*charter.hostile.lists, *(place.list for place in charter.places.values())}
-    asked = [one for one in charter.lists.values() if one.name in used]
-    return {one.name: _listed(one, learnt) for one in asked}
+    return {one.name: _listed(one, learnt) for one in used(charter)}
+
+
+def used(charter: Charter) -> tuple[NamedList, ...]:
+    """The lists of addresses that the charter makes use of."""
+    names = {*charter.hostile.lists, *(place.list for place in charter.places.values())}
+    return tuple(one for one in charter.lists.values() if one.name in names)
 
 
 def _listed(said: NamedList, learnt: Mapping[str, Listed]) -> Listed | None:

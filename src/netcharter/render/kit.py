@@ -107,6 +107,9 @@ def _manifest(plan: Plan, files: Mapping[str, bytes]) -> dict[str, Any]:
             for line in plan.lines
             if line.delegated
         },
+        "fetched": {
+            one.name: one.every for one in plan.charter.lists.values() if one.source is not None
+        },
         "areas": list(_areas(plan)),
     }
 

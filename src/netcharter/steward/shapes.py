@@ -18,7 +18,15 @@ from netcharter.steward.ways import Key, Seen, Ways
 
 S = TypeVar("S")
 Need = Literal[
-    "schedule", "machine", "holds", "updates", "conversations", "lines", "prefixes", "addresses"
+    "schedule",
+    "machine",
+    "holds",
+    "updates",
+    "conversations",
+    "lines",
+    "prefixes",
+    "addresses",
+    "lists",
 ]
 Severity = Literal["urgent", "warning", "note"]
 
@@ -242,6 +250,29 @@ class Delegated:
 
 
 @dataclass(frozen=True, slots=True)
+class Refreshing:
+    """What came of fetching lists. mark: as in `Published`; state: as `netcharter refresh --json` has
+    it, `busy` where somebody else was at work, or `not known`; faults: why lists stay as they were; old:
+    lists of which nothing good came for long."""
+
+    state: str
+    text: str = ""
+    faults: tuple[str, ...] = ()
+    old: tuple[str, ...] = ()
+    mark: str = ""
+    at: datetime = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """Lists that others publish. mark: another one whenever something else is kept; "" where what is
+    kept fetches none. done: what this steward had done last."""
+
+    mark: str = ""
+    done: Refreshing | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Facts:
     """What a duty is told. Only what it needs is there.
 
@@ -260,6 +291,7 @@ class Facts:
     lines: Seen | None = None
     prefixes: Delegated = Delegated()
     addresses: tuple[Heard, ...] | None = None
+    lists: Published = Published()
 
 
 # --- effects -------------------------------------------------------------------------------------
@@ -361,8 +393,16 @@ class Renumber:
     mark: str
 
 
+@dataclass(frozen=True, slots=True)
+class Refresh:
+    """Lists that are due are fetched, and put to use. mark: as in `Published`."""
+
+    mark: str
+
+
 Effect = (
     Renumber
+    | Refresh
     | Hold
     | DecideAgain
     | CutRefused

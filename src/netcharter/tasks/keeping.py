@@ -8,19 +8,15 @@ from dataclasses import dataclass, field
 from ipaddress import IPv4Network, IPv6Network
 from typing import Any
 
-from netcharter.plan.listed import Listed
-
 
 @dataclass(frozen=True, slots=True)
 class Kept:
     """name: the kit it comes from; areas: their prefixes by name, in the order of their numbers;
-    delegated: the prefixes that providers had delegated when it was made, by line; lists: what lists
-    of addresses held then, by name, as far as that is known."""
+    delegated: the prefixes that providers had delegated when it was made, by line."""
 
     name: str
     areas: Mapping[str, IPv4Network | None]
     delegated: Mapping[str, IPv6Network] = field(default_factory=dict)
-    lists: Mapping[str, Listed] = field(default_factory=dict)
 
 
 class NotAKit(ValueError):

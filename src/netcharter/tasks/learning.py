@@ -1,13 +1,15 @@
-"""Prefixes that providers have delegated, as somebody says them for a charter."""
+"""Prefixes that providers have delegated, and lists that others publish, as somebody says them for a
+charter."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from ipaddress import IPv6Network
 
-from netcharter.charter.model import Line
+from netcharter.charter.model import Charter, Line
 from netcharter.charter.read import read
 from netcharter.charter.words import suggest
+from netcharter.plan.listed import Listed
 from netcharter.tasks.sources import Source, Unusable, unusable
 
 ASKED = "--learnt"
@@ -33,11 +35,45 @@ def as_said(sources: Sequence[Source], said: Sequence[str]) -> dict[str, IPv6Net
     return found
 
 
+def lists_as_said(
+    sources: Sequence[Source], said: Sequence[str], read_file: Callable[[str], bytes]
+) -> tuple[dict[str, Listed], list[str]]:
+    """What `LIST=FILE` says of lists of addresses that one of the charters has fetched, and all else
+    that was said. read_file: raises OSError. Raises Unusable."""
+    charters = [_charter(source) for source in sources]
+    lines = {name for charter in charters for name in charter.lines}
+    known = {
+        one.name
+        for charter in charters
+        for one in charter.lists.values()
+        if one.source is not None and one.of == "addresses" and one.name not in lines
+    }
+    found: dict[str, Listed] = {}
+    others = []
+    for text in said:
+        name, _, file = text.partition("=")
+        if name not in known:
+            others.append(text)
+            continue
+        if name in found:
+            raise _wrong(text, f"{name} is said twice", "say one file for each list")
+        try:
+            found[name] = Listed(read_file(file))
+        except OSError as fault:
+            why = (fault.strerror or "unknown reason").lower()
+            raise _wrong(text, f"the file can't be read: {why}", f"{name}=FILE") from None
+    return found, others
+
+
 def _lines(source: Source) -> Iterable[Line]:
+    return _charter(source).lines.values()
+
+
+def _charter(source: Source) -> Charter:
     reading = read(source.text, source.name, source.load)
     if reading.charter is None:
         raise Unusable(reading.diagnostics, reading.texts)
-    return reading.charter.lines.values()
+    return reading.charter
 
 
 def _prefix(text: str, prefix: str) -> IPv6Network:

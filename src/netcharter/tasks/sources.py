@@ -8,10 +8,12 @@ from dataclasses import dataclass, field, replace
 from ipaddress import IPv6Network
 from typing import Any
 
-from netcharter.charter.read import Loader, Reading, Unreadable, read
+from netcharter.charter.model import Charter
+from netcharter.charter.read import Loader, Unreadable, read
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.diagnostics.jsonshape import as_json
 from netcharter.plan import make_plan
+from netcharter.plan.hostile import used
 from netcharter.plan.listed import Listed
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.certify import NoAnswer
@@ -37,7 +39,8 @@ class Source:
     kept: what the areas of an earlier kit have and keep, and what was delegated when it was made.
     learnt: the prefixes that providers have delegated since, by line, None: none any more; stand_ins:
     whether others stand in for those that nobody has told yet, as they do not on a machine. lists:
-    what lists of addresses hold that are fetched, by name.
+    what lists of addresses hold that are fetched, by name, where that is not put aside with it; None:
+    no list is read, since nobody asks what they decide.
     """
 
     name: str
@@ -46,7 +49,7 @@ class Source:
     kept: Kept | None = None
     learnt: Mapping[str, IPv6Network | None] = field(default_factory=dict)
     stand_ins: bool = True
-    lists: Mapping[str, Listed] = field(default_factory=dict)
+    lists: Mapping[str, Listed] | None = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,41 +89,74 @@ def load_plan(source: Source) -> Loaded:
     known = {
         line: one for line, one in {**kept.delegated, **source.learnt}.items() if one is not None
     }
-    lists = {**beside(source, reading), **kept.lists, **source.lists}
+    lists = _lists(source, reading.charter, reading.texts)
     plan = make_plan(reading.charter, kept.areas, known, source.stand_ins, lists)
     return Loaded(plan, reading.diagnostics, reading.texts)
 
 
-def beside(source: Source, reading: Reading) -> dict[str, Listed]:
-    """The lists of addresses that lie beside a charter, by name. Raises Unusable."""
+def _lists(source: Source, charter: Charter, texts: Mapping[str, str]) -> dict[str, Listed]:
+    """What is known of the lists of addresses that a charter uses and does not hold itself. Raises
+    Unusable."""
+    if source.lists is None:
+        return {}
     found: dict[str, Listed] = {}
-    charter = reading.charter
-    for name, said in charter.lists.items() if charter is not None else ():
-        if said.of == "addresses" and said.file is not None and charter is not None:
-            try:
-                if source.load is None:
-                    raise Unreadable("files can't be read here")
-                text = source.load(said.file)
-            except (OSError, LookupError, ValueError, Unreadable) as fault:
-                why = (
-                    "there is no such file" if isinstance(fault, FileNotFoundError) else str(fault)
-                )
-                wrong = Diagnostic(
-                    "list-unreadable",
-                    "error",
-                    f"the list {name} can't be read: {why}",
-                    charter.where("lists", name, "file"),
-                    help="the name counts from the folder of the charter",
-                )
-                raise Unusable((wrong,), reading.texts) from None
-            found[name] = Listed(text.encode("utf-8") if isinstance(text, str) else text)
+    for one in used(charter):
+        listed = source.lists.get(one.name)
+        if one.file is not None:
+            listed = Listed(_beside(source, charter, one.name, one.file, texts))
+        elif listed is None and one.source is not None:
+            listed = put_aside(source, one.name)
+        if listed is not None:
+            found[one.name] = listed
     return found
 
 
+def _beside(
+    source: Source, charter: Charter, name: str, file: str, texts: Mapping[str, str]
+) -> bytes:
+    """The text of a list that lies beside the charter. Raises Unusable."""
+    try:
+        if source.load is None:
+            raise Unreadable("files can't be read here")
+        return _octets(source.load(file))
+    except FileNotFoundError:
+        why = "there is no such file"
+    except (OSError, LookupError, ValueError, Unreadable) as fault:
+        why = str(fault.args[-1]) if fault.args else "it can't be read"
+    wrong = Diagnostic(
+        "list-unreadable",
+        "error",
+        f"the list {name} can't be read: {why}",
+        charter.where("lists", name, "file"),
+        help="the name counts from the folder of the charter",
+    )
+    raise Unusable((wrong,), texts)
+
+
+def _octets(text: str | bytes) -> bytes:
+    return text.encode("utf-8") if isinstance(text, str) else text
+
+
+def aside(name: str) -> str:
+    """Under which name a fetched list is put aside with a version; no included file is called so."""
+    return f"fetched:{name}"
+
+
+def put_aside(source: Source, name: str) -> Listed | None:
+    """What a fetched list held when a version was made of the charter; None where that is not
+    known."""
+    if source.load is None or source.kept is None:
+        return None
+    try:
+        return Listed(_octets(source.load(aside(name))))
+    except (OSError, LookupError, ValueError, Unreadable):
+        return None
+
+
 def included(source: Source) -> dict[str, bytes]:
-    """The files that a charter includes, by the names under which it includes them. Raises
-    Unusable."""
-    found: dict[str, bytes] = {}
+    """The files that a charter includes, by the names under which it includes them, with its lists.
+    Raises Unusable."""
+    found = {aside(name): one.text for name, one in (source.lists or {}).items()}
     load = source.load
     if load is None:
         return found

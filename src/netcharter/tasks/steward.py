@@ -31,6 +31,7 @@ from netcharter.steward.duties import (
     holds,
     hours,
     lines,
+    lists,
     prefixes,
     updates,
 )
@@ -47,7 +48,13 @@ from netcharter.tasks.enacting import place
 from netcharter.tasks.enacting.acts import LEARNT
 from netcharter.tasks.keeping import NotAKit, kept_areas
 from netcharter.tasks.sources import Source, Unreadable, unusable, usable_plan
-from netcharter.tasks.steward_asks import asked_by, cut_by, mended_by, renumbered_by
+from netcharter.tasks.steward_asks import (
+    asked_by,
+    cut_by,
+    mended_by,
+    refreshed_by,
+    renumbered_by,
+)
 from netcharter.tasks.steward_settings import Lookers, read_settings
 from netcharter.tasks.units import PROGRAM
 
@@ -86,6 +93,8 @@ def duties(settings: Settings, hands: Handed) -> tuple[Duty[Any], ...]:
     found += [health.duty(), updates.duty(), addresses.duty()]
     if hands.renumber is not None:
         found.append(prefixes.duty())
+    if hands.refresh is not None:
+        found.append(lists.duty())
     if hands.decide_again is not None:
         found.append(conversations.duty(settings.trust_clock))
     if hands.holds is not None:
@@ -113,6 +122,8 @@ def handed(state: Path) -> Handed:
         alone=lambda: alone(state),
         delegated=lambda: delegated(state),
         renumber=renumbered_by(_outside((*PROGRAM, "renumber", "--by", NAME, *rest))),
+        published=lambda: published(state),
+        refresh=refreshed_by(_outside((*PROGRAM, "refresh", "--by", NAME, *rest))),
     )
 
 
@@ -125,13 +136,8 @@ def delegated(state: Path) -> str:
     """What is kept, and what its lines are delegated just now; "" where none asks. Raises
     EffectFailed."""
     paths = Paths(str(state))
+    kept, said = _manifest(paths)
     try:
-        kept = kept_by(files.link(paths.kept))
-    except StateBroken:
-        return ""
-    manifest = files.read(paths.version(kept, "kit", "manifest.json")) if kept else None
-    try:
-        said = json.loads(manifest or b"{}")
         asking = {name: int(said["lines"][name]) for name in said.get("delegated", {})}
     except (ValueError, KeyError, TypeError, AttributeError):
         return ""
@@ -140,6 +146,23 @@ def delegated(state: Path) -> str:
         for name, number in sorted(asking.items())
     }
     return f"{kept} {learnt.mark(told)}" if asking else ""
+
+
+def _manifest(paths: Paths) -> tuple[int | None, Any]:
+    """Which version is kept, and what the manifest of its kit says, nothing where that can't be read.
+    Raises EffectFailed."""
+    try:
+        kept = kept_by(files.link(paths.kept))
+        manifest = files.read(paths.version(kept, "kit", "manifest.json")) if kept else None
+        return kept, json.loads(manifest or b"{}")
+    except (StateBroken, ValueError):
+        return None, {}
+
+
+def published(state: Path) -> str:
+    """What is kept, where that fetches lists; "" where it fetches none. Raises EffectFailed."""
+    kept, said = _manifest(Paths(str(state)))
+    return str(kept) if isinstance(said, dict) and said.get("fetched") else ""
 
 
 def _work(state: Path) -> Work:
@@ -164,7 +187,7 @@ def in_place(state: Path) -> Schedule | None:
     except NotAKit as fault:
         raise StateBroken(f"version {number}", f"of its manifest: {fault}") from None
     beside = _included(folder / "included")
-    source = Source("charter.yaml", text, beside, kept, stand_ins=False)
+    source = Source("charter.yaml", text, beside, kept, stand_ins=False, lists=None)
     return schedule(usable_plan(source).plan, number)
 
 

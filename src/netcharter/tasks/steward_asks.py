@@ -15,10 +15,10 @@ from netcharter.rollout.observe import Said
 from netcharter.rollout.run import programs
 from netcharter.rollout.shapes import Run
 from netcharter.rollout.trouble import EffectFailed
-from netcharter.steward.duties import conversations, prefixes
+from netcharter.steward.duties import conversations, lists, prefixes
 from netcharter.steward.duties.holds import LIMIT
 from netcharter.steward.escape import one_line
-from netcharter.steward.shapes import Agreement, Counted, Renumbering
+from netcharter.steward.shapes import Agreement, Counted, Refreshing, Renumbering
 
 LASTING = ("from", "to", "service")  # of a row; its moments depend on when one asks
 KINDS = ("opened", "closed", "altered")
@@ -113,6 +113,34 @@ def renumbering(found: Any) -> Renumbering:
     refused = tuple(one_line(str(one["reason"]), MOST) for one in found["refused"])
     without = tuple(one_line(str(one), MOST) for one in found["without"])
     return Renumbering(str(found["state"]), one_line(str(found["text"]), MOST), refused, without)
+
+
+def refreshed_by(command: Sequence[str]) -> Callable[[], Refreshing]:
+    """Have a program fetch lists that are due."""
+
+    def refresh() -> Refreshing:
+        try:
+            said = programs.run(Run(tuple(command), fails=False, seconds=lists.LIMIT))
+            found = json.loads(said.out)
+            return refreshing(found)
+        except EffectFailed as fault:
+            return Refreshing("not known", one_line(fault.said, MOST))
+        except (ValueError, TypeError, KeyError, AttributeError):
+            return Refreshing("not known", _ended(said))
+
+    return refresh
+
+
+def refreshing(found: Any) -> Refreshing:
+    """What a document of `refresh` says. Raises KeyError, TypeError or AttributeError for another
+    form."""
+    if "lists" not in found:  # refused by the roll-out, or what is kept can't be used
+        state = "busy" if "reason" in found else "not known"
+        return Refreshing(state, one_line(_why(found), MOST))
+    stays = [one for one in found["lists"] if one["fate"] == "kept as it was"]
+    faults = tuple(one_line(f"{one['name']} ({one['why']})", MOST) for one in stays)
+    old = tuple(one_line(str(one["name"]), MOST) for one in found["lists"] if one["old"])
+    return Refreshing(str(found["state"]), one_line(str(found["text"]), MOST), faults, old)
 
 
 def _ended(said: Said) -> str:

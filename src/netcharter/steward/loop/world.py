@@ -45,6 +45,9 @@ from netcharter.steward.shapes import (
     Machine,
     Mend,
     Need,
+    Published,
+    Refresh,
+    Refreshing,
     Renumber,
     Renumbering,
     Reset,
@@ -72,7 +75,8 @@ class Handed:
     be believed; mend: the plan is put in place again; stands: which version stands, and by which
     open conversations were decided; changing: whether somebody leads the machine from one version to
     another just now; alone: within it nobody begins to, or it says False, since somebody has; delegated:
-    the mark of what providers delegate (`shapes.Delegated`); renumber: that is taken over.
+    the mark of what providers delegate (`shapes.Delegated`); renumber: that is taken over; published:
+    the mark of the lists that are fetched (`shapes.Published`); refresh: those that are due are.
     """
 
     schedule: Callable[[], Schedule | None]
@@ -85,6 +89,8 @@ class Handed:
     alone: Callable[[], AbstractContextManager[bool]] = lambda: nullcontext(True)
     delegated: Callable[[], str] = lambda: ""
     renumber: Callable[[], Renumbering] | None = None
+    published: Callable[[], str] = lambda: ""
+    refresh: Callable[[], Refreshing] | None = None
 
 
 class RealWorld:
@@ -106,6 +112,7 @@ class RealWorld:
         self._outward = Outward(self.say)
         self._saving = asyncio.Lock()
         self._renumbered: Renumbering | None = None
+        self._refreshed: Refreshing | None = None
         self._cutting: asyncio.Future[None] | None = None
         self._posting: dict[str, tuple[Message, asyncio.Future[None]]] = {}
 
@@ -157,7 +164,11 @@ class RealWorld:
             lines=self._seen(schedule) if judged else None,
             prefixes=self._prefixes() if "prefixes" in needs else Delegated(),
             addresses=heard(schedule.segments) if asks and schedule is not None else None,
+            lists=self._lists() if "lists" in needs else Published(),
         )
+
+    def _lists(self) -> Published:
+        return Published(self._handed.published(), self._refreshed)
 
     def _prefixes(self) -> Delegated:
         return Delegated(self._handed.delegated(), self._renumbered)
@@ -251,6 +262,8 @@ class RealWorld:
                 self._mend(why)
             case Renumber(mark=mark):
                 self._renumber(mark)
+            case Refresh():
+                self._refresh()
 
     def _hold(self, effect: Hold) -> None:
         """All sets at once; where the kernel has not all of them, each for itself. That it lacks some
@@ -296,6 +309,15 @@ class RealWorld:
         self._renumbered = replace(found, mark=mark, at=self.now())
         if found.state != "as before":
             self.say(f"delegated prefixes: {found.state}: {found.text}")
+
+    def _refresh(self) -> None:
+        """The same. What is kept is another thereafter, where lists made a version of it."""
+        if self._handed.refresh is None:
+            return
+        found = self._handed.refresh()
+        self._refreshed = replace(found, mark=self._handed.published(), at=self.now())
+        if found.state != "as before" or found.faults:
+            self.say(f"lists: {'; '.join([f'{found.state}: {found.text}', *found.faults])}")
 
     def _load(self, text: str) -> None:
         programs.run(Run(("nft", "-f", "-"), text.encode("ascii"), seconds=20))

@@ -38,6 +38,7 @@ from netcharter.tasks.enacting import diverted, tables
 from netcharter.tasks.enacting.again import cut_refused
 from netcharter.tasks.enacting.here import Here, here, is_tracked
 from netcharter.tasks.enacting.leading import as_led, as_led_before, left_out, written_down
+from netcharter.tasks.enacting.lists_here import fetched_lists
 from netcharter.tasks.enacting.place import deciding, in_place, known, was_decided, with_lines_of
 from netcharter.tasks.enacting.ready import Ready
 from netcharter.tasks.holds import Holds, holds
@@ -127,12 +128,14 @@ def kept_source(work: Work, number: int | None = None) -> Source | None:
 
 
 def with_kept_areas(work: Work, source: Source) -> Source:
-    """A charter whose areas keep what they have in the version that is kept, and whose lines have
-    what is delegated to them."""
+    """A charter whose areas keep what they have in the version that is kept, whose lines have what is
+    delegated to them, and whose lists hold what was fetched here."""
     kept = kept_source(work)
     if kept is not None and source.kept is None:
         source = replace(source, kept=kept.kept)
-    return replace(source, learnt=delegated(work, source)[0], stand_ins=False)
+    charter = read(source.text, source.name, source.load).charter
+    lists = fetched_lists(work, charter)
+    return replace(source, learnt=delegated(work, source)[0], stand_ins=False, lists=lists)
 
 
 def delegated(work: Work, source: Source) -> tuple[dict[str, IPv6Network | None], dict[str, str]]:

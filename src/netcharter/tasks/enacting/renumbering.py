@@ -84,13 +84,16 @@ def renumber(work: Work, now: datetime) -> Renumbered:
     why = "; ".join(_changes(before, after, asking))
     acts.free(work)
     try:
-        ready = _judged(work, replace(source, learnt=found), now)
+        ready = judged_anew(work, replace(source, learnt=found), now)
     except Unusable as fault:
         return replace(told, state="refused", text=f"{why}: {fault}")
     if not ready.ok:
         reasons = "; ".join(f"{one.check}: {one.sentence}" for one in ready.refusals)
         return replace(told, state="refused", text=f"{why}: {reasons}")
-    return _exchanged(work, ready, why, told, stood, now)
+    done = exchanged(work, ready, why, stood, now)
+    if done.version is None:
+        return replace(told, state="undone", text=f"{why}: {done.why}")
+    return replace(told, state="renumbered", text=why, version=done.version)
 
 
 def _asking(charter: Charter) -> list[str]:
@@ -107,7 +110,8 @@ def _changes(
             yield f"{new or 'nothing'} is delegated over {line}{was}"
 
 
-def _judged(work: Work, source: Source, now: datetime) -> Ready:
+def judged_anew(work: Work, source: Source, now: datetime) -> Ready:
+    """The charter that is kept, with what was learnt since, judged as if somebody enacted it."""
     number = looks.look(work).kept or 0
     return judged(
         source,
@@ -122,20 +126,26 @@ def _judged(work: Work, source: Source, now: datetime) -> Ready:
     )
 
 
-def _exchanged(
-    work: Work, ready: Ready, why: str, told: Renumbered, stood: Standing, now: datetime
-) -> Renumbered:
-    """stood: how things stood before it was judged."""
-    version = looks.made(work, told.version).version
+@dataclass(frozen=True, slots=True)
+class Exchanged:
+    """The version that is kept now; None where it was undone, and why."""
+
+    version: int | None
+    why: str = ""
+
+
+def exchanged(work: Work, ready: Ready, why: str, stood: Standing, now: datetime) -> Exchanged:
+    """Put it in place and keep it at once, or all is as before. stood: how things stood before it was
+    judged."""
+    before = looks.made(work, stood.kept or 0).version
     done = acts.enact(
-        work, ready, why=why, seconds=SECONDS, set_aside=version.set_aside,
-        judged=stood, now=now, left=version.left,
+        work, ready, why=why, seconds=SECONDS, set_aside=before.set_aside,
+        judged=stood, now=now, left=before.left,
     )  # fmt: skip
     if isinstance(done.outcome, Undone):
-        return replace(told, state="undone", text=f"{why}: {done.outcome.why}")
+        return Exchanged(None, done.outcome.why)
     try:
-        kept = acts.keep(work)
+        return Exchanged(acts.keep(work).version)
     except RolloutRefused as fault:
         acts.undo(work, f"it could not be kept: {fault}")
-        return replace(told, state="undone", text=f"{why}: {fault}")
-    return replace(told, state="renumbered", text=why, version=kept.version)
+        return Exchanged(None, str(fault))

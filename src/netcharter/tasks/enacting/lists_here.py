@@ -1,0 +1,36 @@
+"""What is kept on this machine of lists that others publish."""
+
+from __future__ import annotations
+
+from netcharter.charter.model import Charter
+from netcharter.plan.hostile import used
+from netcharter.plan.listed import Listed
+from netcharter.rollout.host import Work
+from netcharter.rollout.trouble import StateBroken
+from netcharter.steward import lists
+from netcharter.steward.lists import Record
+
+
+def kept(work: Work, name: str) -> tuple[bytes | None, Record | None]:
+    """What is kept of a list, and what is known of that; a record of another text counts for nothing.
+    Raises EffectFailed."""
+    place = work.paths.within(lists.FOLDER, name)
+    text, data = work.host.read(place), work.host.read(f"{place}.json")
+    if text is None or data is None:
+        return text, None
+    try:
+        found = lists.record_of(f"{lists.FOLDER}/{name}.json", data)
+    except StateBroken:
+        return text, None
+    return text, found if found.digest == lists.digest(text) else None
+
+
+def fetched_lists(work: Work, charter: Charter | None) -> dict[str, Listed]:
+    """What is kept here of the lists of addresses that a charter uses, by name. Raises EffectFailed."""
+    found: dict[str, Listed] = {}
+    for one in used(charter) if charter is not None else ():
+        if one.source is not None:
+            text, known = kept(work, one.name)
+            if text is not None:
+                found[one.name] = Listed(text, None if known is None else known.fetched)
+    return found

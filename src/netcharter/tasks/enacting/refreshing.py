@@ -1,0 +1,204 @@
+"""`refresh`: lists that others publish are fetched, kept where they are good, and put to use.
+
+What is fetched lies beside the versions, in the state folder. A list of addresses that is another than
+the kept version was made with makes a new version of it, as a delegated prefix does: planned, proven,
+put in place, read back and kept, or all stays as it was. Nobody has to be asked, since the charter
+says nothing else than before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Any, Literal
+
+from netcharter.charter.model import Charter, NamedList
+from netcharter.charter.read import read as read_charter
+from netcharter.plan import listed
+from netcharter.plan.listed import Listed
+from netcharter.rollout.host import Work
+from netcharter.rollout.reading import instant_text
+from netcharter.rollout.shapes import Folder, Write
+from netcharter.steward import lists
+from netcharter.steward.lists import Counted, Record
+from netcharter.steward.loop.fetching import NotFetched, fetch, host_of
+from netcharter.tasks.enacting import acts
+from netcharter.tasks.enacting.lists_here import fetched_lists, kept
+from netcharter.tasks.enacting.renumbering import exchanged, judged_anew
+from netcharter.tasks.sources import Source, Unusable, put_aside
+
+State = Literal["nothing kept", "as before", "refreshed", "refused", "undone"]
+Fate = Literal["fetched", "the same", "not due", "kept as it was"]
+PATIENCE = 45.0  # seconds that others who change the machine are waited for
+EARLY = timedelta(minutes=5)  # before its time at which a list counts as due
+
+Fetch = Callable[[str], bytes]
+Count = Callable[[bytes], Counted]
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What came of one list. why: it is kept as it was; old: for more than 48 hours nothing good came;
+    entries, fetched: of what is kept, None where nothing is."""
+
+    name: str
+    fate: Fate
+    why: str = ""
+    entries: int | None = None
+    fetched: datetime | None = None
+    old: bool = False
+
+    @property
+    def text(self) -> str:
+        """In words."""
+        held = "" if self.entries is None else f", {self.entries} entries"
+        why = f": {self.why}" if self.why else ""
+        age = "; what is kept is older than 48 hours" if self.old else ""
+        return f"{self.name}: {self.fate}{held}{why}{age}"
+
+
+@dataclass(frozen=True, slots=True)
+class Refreshed:
+    """version: that is kept now, 0 for none; text: what came of the exchange, in words."""
+
+    state: State
+    text: str
+    version: int
+    lists: tuple[Told, ...] = ()
+
+    @property
+    def ok(self) -> bool:
+        well = self.state not in ("refused", "undone")
+        return well and not any(one.fate == "kept as it was" for one in self.lists)
+
+    def as_json(self) -> dict[str, Any]:
+        """`ok`, `state`, `text`, `version` (or null), `lists` [{`name`, `fate`, `why`, `entries`,
+        `fetched`, `old`}]."""
+        return {
+            "ok": self.ok,
+            "state": self.state,
+            "text": self.text,
+            "version": self.version or None,
+            "lists": [
+                {
+                    "name": one.name,
+                    "fate": one.fate,
+                    "why": one.why,
+                    "entries": one.entries,
+                    "fetched": None if one.fetched is None else instant_text(one.fetched),
+                    "old": one.old,
+                }
+                for one in self.lists
+            ],
+        }
+
+    def lines(self) -> Iterator[str]:
+        """For people."""
+        yield from (one.text for one in self.lists)
+        yield f"{self.state}: {self.text}"
+
+
+def addresses(text: bytes) -> Counted:
+    """What a text holds as a list of addresses."""
+    found = listed.read(text)
+    return Counted(found.entries, {one.reason: (one.count, one.first) for one in found.refused})
+
+
+COUNTED: Mapping[str, Count] = {"addresses": addresses}
+
+
+def refresh(
+    work: Work,
+    now: datetime,
+    names: Collection[str] = (),
+    accepted: Collection[str] = (),
+    fetched: Fetch = fetch,
+) -> Refreshed:
+    """Fetch the lists of the kept charter that are due, or those named; put to use what is kept of
+    them. accepted: those whose size may be any. Raises RolloutRefused, EffectFailed, Unusable."""
+    stood = acts.standing(work)
+    source = acts.kept_source(work)
+    if source is None or stood.kept is None:
+        return Refreshed("nothing kept", "nothing is kept here", 0)
+    charter = read_charter(source.text, source.name, source.load).charter
+    told = (
+        ()
+        if charter is None
+        else tuple(
+            _one(work, one, now, one.name in accepted, one.name in names, fetched)
+            for one in charter.lists.values()
+            if one.source is not None and one.of in COUNTED and (not names or one.name in names)
+        )
+    )
+    return replace(_taken_over(work, source, charter, now), lists=told)
+
+
+# --- one list -------------------------------------------------------------------------------------
+
+
+def _one(
+    work: Work, one: NamedList, now: datetime, accepted: bool, named: bool, fetched: Fetch
+) -> Told:
+    assert one.source is not None
+    text, before = kept(work, one.name)
+    if not named and not accepted and text is not None and before is not None:
+        since = now - before.fetched
+        if timedelta() <= since < timedelta(seconds=one.every) - EARLY:
+            return _told(one.name, "not due", before, now)
+    try:
+        came = fetched(one.source)
+    except NotFetched as fault:
+        return _told(one.name, "kept as it was", before, now, f"{host_of(one.source)}: {fault}")
+    counted = COUNTED[one.of](came)
+    why = lists.wrong(counted, None if accepted else before, one.change)
+    if why:
+        return _told(one.name, "kept as it was", before, now, why)
+    after = lists.record(came, counted, host_of(one.source), now, before)
+    with work.host.locked(work.paths, "keeping a list", PATIENCE):
+        folder = work.paths.within(lists.FOLDER)
+        work.host.perform(Folder(folder))
+        if text != came:
+            work.host.perform(Write(f"{folder}/{one.name}", came))
+        work.host.perform(Write(f"{folder}/{one.name}.json", lists.record_text(after)))
+    return _told(one.name, "the same" if text == came else "fetched", after, now)
+
+
+def _told(name: str, fate: Fate, found: Record | None, now: datetime, why: str = "") -> Told:
+    if found is None:
+        return Told(name, fate, why)
+    return Told(name, fate, why, found.entries, found.fetched, found.old(now))
+
+
+# --- all of them ----------------------------------------------------------------------------------
+
+
+def _taken_over(work: Work, source: Source, charter: Charter | None, now: datetime) -> Refreshed:
+    """A version with what is kept of the lists, where that says something else than the one that is
+    kept."""
+    stood = acts.standing(work)
+    told = Refreshed("as before", "what the lists say is in place", stood.kept or 0)
+    after = fetched_lists(work, charter)
+    changed = [name for name, one in after.items() if _changes(put_aside(source, name), one)]
+    if not changed:
+        return told
+    why = f"the lists {', '.join(changed)} were refreshed"
+    acts.free(work)
+    try:
+        ready = judged_anew(work, replace(source, lists=after), now)
+    except Unusable as fault:
+        return replace(told, state="refused", text=f"{why}: {fault}")
+    if not ready.ok:
+        reasons = "; ".join(f"{one.check}: {one.sentence}" for one in ready.refusals)
+        return replace(told, state="refused", text=f"{why}: {reasons}")
+    done = exchanged(work, ready, why, stood, now)
+    if done.version is None:
+        return replace(told, state="undone", text=f"{why}: {done.why}")
+    return replace(told, state="refreshed", text=why, version=done.version)
+
+
+def _changes(before: Listed | None, after: Listed) -> bool:
+    """Whether it says something else: another remark, or another order, makes no version."""
+    if before is None:
+        return True
+    return before.text != after.text and before.contents != after.contents
