@@ -18,12 +18,16 @@ TINY = _some("tests/space/test_space_tiny.py::test_rules_and_queries_equal_brute
 COUNTS = _some("tests/space/test_space_tiny.py::test_differences_and_surveys_equal_brute_force", 2)
 CLASSES = ("tests/plan/test_hours.py::test_the_time_classes_over_a_day_that_does_not_exist",)
 TERMS = (
-    "tests/plan/test_hours.py::"
-    "test_every_change_of_a_year_is_found_and_no_other[Europe/London-school]",
+    (
+        "tests/plan/test_hours.py::"
+        "test_every_change_of_a_year_is_found_and_no_other[Europe/London-school]"
+    ),
 )
 FINISHING = (
-    "tests/proofs/test_let_finish.py::"
-    "test_what_stays_is_what_a_naive_reading_of_the_model_lets_stay[02-09-]",
+    (
+        "tests/proofs/test_let_finish.py::"
+        "test_what_stays_is_what_a_naive_reading_of_the_model_lets_stay[02-09-]"
+    ),
 )
 ORACLE = _some(
     "tests/oracle/test_plan_agrees.py::test_the_plan_decides_every_attempt_as_the_interpreter_does",
