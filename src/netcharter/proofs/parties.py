@@ -65,7 +65,7 @@ def finer_names(ground: Ground) -> Named:
     for line in ground.lines:
         found["gateway on", line.name] = line.own
         networks: list[IPv4Network | IPv6Network] = [one.network for one in line.held]
-        found["beside", line.name] = coding.network(*networks)
+        found["beside", line.name] = subtract(coding.network(*networks), line.own)
     return found
 
 
@@ -87,6 +87,9 @@ class Parties:
         self.names = tuple(named)
         self._numbers = {one: bit for bit, one in enumerate(dict.fromkeys(sets))}
         self._hard = (1 << len(named)) - 1
+        self._beside = sum(
+            1 << bit for bit, (what, _) in enumerate([*named, *finer]) if what == "beside"
+        )
         shift = len(named) + len(finer)
         four: dict[int, dict[int, int]] = {}
         six: dict[int, list[tuple[int, int]]] = {}
@@ -104,11 +107,14 @@ class Parties:
         )
 
     def _pieces(self, names: int) -> tuple[tuple[int, int], ...]:
-        """The counterparts: the same in all that tells apart, or what only is of the same party."""
+        """The counterparts: the same in all that tells apart, or what only is of the same party. Who
+        is a neighbour on a line, which has ways of its own, stands for neighbours alone."""
         exact = self._four.get(names) or self._four.get(names & self._hard)
         if exact is None:
             same = (
-                held for one, held in self._four.items() if one & self._hard == names & self._hard
+                held
+                for one, held in self._four.items()
+                if one & self._hard == names & self._hard and not one & self._beside & ~names
             )
             exact = {mask: first for held in same for mask, first in held.items()}
         return tuple(exact.items())
@@ -125,9 +131,10 @@ class Parties:
 
     def lone_names(self, family: int) -> Iterator[tuple[Name, ...]]:
         """The parties of whom only this family has addresses."""
-        there = {cell.names for cell in self.cells}, {one & self._hard for one in self._four}
-        mine, other = there if family == 6 else there[::-1]
-        for names in sorted(mine - other):
+        lone = {cell.names for cell in self.cells if not cell.pieces}
+        if family == 4:
+            lone = {one & self._hard for one in self._four} - {cell.names for cell in self.cells}
+        for names in sorted(lone):
             yield tuple(self.names[bit] for bit in bits(names))
 
     def carried(self, four: Ranges, layer: int) -> Ranges:
