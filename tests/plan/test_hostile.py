@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from ipaddress import ip_address
 
 import pytest
@@ -10,6 +10,7 @@ import pytest
 from netcharter.charter.read import read
 from netcharter.plan import coding, make_plan
 from netcharter.plan.fate import Attempt, Environment, fate
+from netcharter.plan.hostile import stale
 from netcharter.plan.listed import Listed
 from netcharter.plan.shapes import Plan
 from netcharter.space.ranges import disjoint, has, intersect, subset
@@ -127,3 +128,13 @@ def test_a_list_that_names_everything_cuts_off_nothing_that_is_protected() -> No
     assert disjoint(plan.hostile, plan.gateway)
     assert subset(plan.hostile, plan.internet)
     assert intersect(plan.hostile, plan.places["shop"]) == plan.places["shop"]
+
+
+def test_what_came_long_ago_is_told() -> None:
+    charter = plan_of().charter
+    came = Listed(b"192.0.2.0/24", NOW - timedelta(days=3))
+    assert [one.message for one in stale(charter, {"seen": came}, NOW)] == [
+        "what the list seen holds came 3 days ago"
+    ]
+    fresh = Listed(b"192.0.2.0/24", NOW - timedelta(hours=48))
+    assert not list(stale(charter, {"seen": fresh, "known": Listed(b"")}, NOW))

@@ -81,6 +81,12 @@ PLAN = {
         "What depends on it is judged as if it were empty.",
         "Nothing; or try it with what a file holds: `--learnt LIST=FILE`.",
     ),
+    "list-old": Entry(
+        "list that is old",
+        "For more than 48 hours nothing good came of a list that is fetched.",
+        "What it should name by now is not refused, and what it should not name any more still is.",
+        "Call `netcharter refresh` on the gateway: it tells why.",
+    ),
     "list-lines-refused": Entry(
         "lines of a list that say nothing",
         "Lines of a list are no address, prefix or range, or one too wide to be meant.",

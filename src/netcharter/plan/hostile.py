@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 from netcharter.charter.model import Charter, NamedList
 from netcharter.diagnostics import Diagnostic
@@ -19,6 +20,7 @@ from netcharter.space.ranges import Ranges, intersect, subtract, union
 
 MOST_TOLD = 3  # things of one list that are told one by one
 MOST_OTHERS = 10
+OLD = timedelta(hours=48)  # beyond it a list is told as old; common practice, no source
 
 Named = tuple[str, Ranges]  # a set of addresses and what it is, in words
 
@@ -222,3 +224,17 @@ def _naming(site: Site, known: Mapping[str, Listed | None], wanted: Ranges) -> I
             entry = first_in(found.text, wanted)
             line = f", line {entry.line}: {entry.text}" if entry else ""
             yield f"the list {name}{line}"
+
+
+def stale(charter: Charter, known: Mapping[str, Listed], now: datetime) -> Iterator[Diagnostic]:
+    """Lists of which nothing good came for long."""
+    for name, found in known.items():
+        if found.fetched is not None and now - found.fetched > OLD:
+            days = (now - found.fetched) // timedelta(days=1)
+            yield Diagnostic(
+                "list-old",
+                "warning",
+                f"what the list {name} holds came {days} days ago",
+                charter.where("lists", name),
+                help="see why it can't be fetched: `netcharter refresh` on the gateway tells",
+            )

@@ -9,6 +9,7 @@ from typing import Any
 
 from netcharter.diagnostics import Diagnostic
 from netcharter.diagnostics.jsonshape import as_json, span_as_json
+from netcharter.plan.hostile import stale as old_lists
 from netcharter.proofs import Proof, prove
 from netcharter.proofs.exposure import Exposure, exposure
 from netcharter.proofs.outages import LineState, line_states
@@ -83,7 +84,8 @@ def check(source: Source, now: datetime, as_of: str | None = None) -> Checked:
         proof = prove(loaded.plan, begin)
         seen = exposure(proof.prover)
         states = line_states(proof.prover, proof.promises)
-    findings = (*loaded.diagnostics, *stale(loaded.plan, begin), *proof.findings)
+    told = (*stale(loaded.plan, begin), *old_lists(loaded.plan.charter, loaded.plan.lists, now))
+    findings = (*loaded.diagnostics, *told, *proof.findings)
     return Checked(proof, findings, loaded, seen, states)
 
 
