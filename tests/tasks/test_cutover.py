@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 import yaml
 
+from netcharter.charter.read import read
 from netcharter.tasks.check import check
 from netcharter.tasks.cutover import CutOver, cut_over
 from netcharter.tasks.sources import Source, Unusable, usable_plan
@@ -275,3 +276,11 @@ def test_the_first_line_that_changes_is_the_areas() -> None:
     pairs = zip(SMALL.splitlines(), cut("barn").source.text.decode().splitlines(), strict=True)
     first = next(before for before, after in pairs if before != after)
     assert first.strip().startswith("barn:")
+
+
+def test_a_device_that_is_left_is_no_exception_to_lists_any_more() -> None:
+    lists = "lists: {seen: {of: addresses, entries: 192.0.2.1}}\n"
+    for said, stays in (("[booking, 192.0.2.0/24]", 1), ("[booking]", 0), ("booking", 0)):
+        found = cut("barn", text=f"{SMALL}{lists}hostile: {{lists: seen, except: {said}}}\n")
+        charter = read(found.source.text, "x").charter
+        assert charter is not None and len(charter.hostile.spared) == stays

@@ -281,6 +281,8 @@ class _Taking:
             self.listed(root, name, key, value)
         elif name == "site" and isinstance(value, nodes.Mapping):
             self.names_in(value, ("managed-from",))
+        elif name == "hostile" and isinstance(value, nodes.Mapping):
+            self.names_in(value, ("except",))
 
     def listed(
         self, root: nodes.Mapping, name: str, key: nodes.Node, value: nodes.Sequence

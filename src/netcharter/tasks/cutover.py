@@ -134,6 +134,10 @@ def _expected(charter: Charter, gone: Gone) -> Charter:
     return replace(
         charter,
         site=replace(charter.site, managed_from=kept(charter.site.managed_from)),
+        hostile=replace(
+            charter.hostile,
+            spared=tuple(one for one in charter.hostile.spared if one not in gone.names),
+        ),
         areas={n: one for n, one in charter.areas.items() if n not in gone.names},
         devices={n: one for n, one in charter.devices.items() if n not in gone.names},
         rules=tuple(replace(r, name=n) for r, n in zip(rules, said["rules"], strict=True)),

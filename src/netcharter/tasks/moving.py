@@ -8,7 +8,7 @@ from typing import Any
 
 from netcharter.charter.edits import Edit, Texts, edited, loader
 from netcharter.charter.model import Charter
-from netcharter.charter.read import Reading, read
+from netcharter.charter.read import Reading, Unreadable, read
 from netcharter.charter.words import suggest
 from netcharter.diagnostics import Diagnostic
 from netcharter.tasks.sources import Source, Unusable, unusable
@@ -72,8 +72,18 @@ def with_devices(source: Source, mapping: Mapping[str, str]) -> Moved:
 
 
 def from_texts(source: Source, texts: Texts) -> Source:
-    """The same source with other texts."""
-    return replace(source, text=texts[source.name].encode(), load=loader(texts, source.name))
+    """The same source with other texts; lists that lie beside the charter stay as they are."""
+    edited = loader(texts, source.name)
+
+    def load(name: str) -> str | bytes:
+        try:
+            return edited(name)
+        except (LookupError, Unreadable):
+            if source.load is None:
+                raise
+            return source.load(name)
+
+    return replace(source, text=texts[source.name].encode(), load=load)
 
 
 def _expected(charter: Charter, mapping: Mapping[str, str]) -> Charter:

@@ -30,6 +30,7 @@ from netcharter.tasks.sources import Source, Unusable, put_aside
 
 State = Literal["nothing kept", "as before", "refreshed", "refused", "undone"]
 Fate = Literal["fetched", "the same", "not due", "kept as it was"]
+SECONDS = 600.0  # for a version to be read back and kept: a list of 200 000 takes a minute and more
 PATIENCE = 45.0  # seconds that others who change the machine are waited for
 EARLY = timedelta(minutes=5)  # before its time at which a list counts as due
 
@@ -191,7 +192,7 @@ def _taken_over(work: Work, source: Source, charter: Charter | None, now: dateti
     if not ready.ok:
         reasons = "; ".join(f"{one.check}: {one.sentence}" for one in ready.refusals)
         return replace(told, state="refused", text=f"{why}: {reasons}")
-    done = exchanged(work, ready, why, stood, now)
+    done = exchanged(work, ready, why, stood, now, SECONDS)
     if done.version is None:
         return replace(told, state="undone", text=f"{why}: {done.why}")
     return replace(told, state="refreshed", text=why, version=done.version)

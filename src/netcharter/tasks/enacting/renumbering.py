@@ -134,12 +134,14 @@ class Exchanged:
     why: str = ""
 
 
-def exchanged(work: Work, ready: Ready, why: str, stood: Standing, now: datetime) -> Exchanged:
+def exchanged(
+    work: Work, ready: Ready, why: str, stood: Standing, now: datetime, seconds: float = SECONDS
+) -> Exchanged:
     """Put it in place and keep it at once, or all is as before. stood: how things stood before it was
-    judged."""
+    judged; seconds: after which it is undone by itself where it could not be kept."""
     before = looks.made(work, stood.kept or 0).version
     done = acts.enact(
-        work, ready, why=why, seconds=SECONDS, set_aside=before.set_aside,
+        work, ready, why=why, seconds=seconds, set_aside=before.set_aside,
         judged=stood, now=now, left=before.left,
     )  # fmt: skip
     if isinstance(done.outcome, Undone):
