@@ -27,11 +27,16 @@ _MOST = 2048  # bytes of a frame that are looked at
 _MOST_FRAMES = 20_000  # in one round
 
 
-# Classic BPF (linux/filter.h): code, how far to jump where it holds and where not, operand. ARP; IPv6
+# Classic BPF (linux/filter.h): code, how far to jump where it holds and where not, operand. Nothing of
+# a VLAN: the kernel shows it at the device below, too, and it is another area's, or a line's. ARP; IPv6
 # with an ICMPv6 message of type 134; IPv4, no later fragment, UDP to port 68.
-_LOAD_HALF, _LOAD_BYTE, _LOAD_LENGTH, _LOAD_HALF_THERE = 0x28, 0x30, 0xB1, 0x48
+_VLAN_TAG = 0xFFFFF000 + 44  # SKF_AD_OFF + SKF_AD_VLAN_TAG
+_VLAN_NUMBER = 0x0FFF  # of a tag; 0 is none (IEEE Std 802.1Q)
+_LOAD_WORD, _LOAD_HALF, _LOAD_BYTE, _LOAD_LENGTH, _LOAD_HALF_THERE = 0x20, 0x28, 0x30, 0xB1, 0x48
 _EQUAL, _ANY_BIT, _END = 0x15, 0x45, 0x06
 _WANTED = (
+    (_LOAD_WORD, 0, 0, _VLAN_TAG),
+    (_ANY_BIT, 15, 0, _VLAN_NUMBER),
     (_LOAD_HALF, 0, 0, 12),
     (_EQUAL, 14, 0, 0x0806),
     (_EQUAL, 0, 4, 0x86DD),
