@@ -72,8 +72,8 @@ def test_what_is_wrong_is_seen() -> None:
         (f"02:00:00:aa:00:02,{barn.v4[6]}\n", f"02:00:00:aa:00:02,{barn.v4[4]}\n"),
         (f"{bunkrooms.v4.netmask},43200", f"{bunkrooms.v4.netmask},3600"),
         (f"tag:eth5,option6:dns-server,[{barn.subnets6[0].gateway}]", "tag:none,23"),
-        ("dhcp-ignore=tag:barred\n", ""),
-        ("dhcp-ignore=tag:eth4,tag:!home3\n", ""),
+        ("dhcp-ignore=tag:netcharter-barred\n", ""),
+        ("dhcp-ignore=tag:eth4,tag:!netcharter-home-3\n", ""),
     ):
         assert old in text, old
         text = text.replace(old, new)

@@ -83,11 +83,22 @@ def test_a_lasting_address_is_for_its_hardware_alone() -> None:
 
 def test_who_is_barred_gets_nothing_and_no_stranger_where_they_are_refused() -> None:
     found = set(said())
-    assert {"dhcp-ignore=tag:barred", "dhcp-mac=set:barred,02:00:00:aa:00:04"} <= found
-    assert "dhcp-ignore=tag:eth4.20,tag:!home2" in found
-    home = {line.partition(",")[2] for line in found if line.startswith("dhcp-mac=set:home2,")}
+    assert {
+        "dhcp-ignore=tag:netcharter-barred",
+        "dhcp-mac=set:netcharter-barred,02:00:00:aa:00:04",
+    } <= found
+    assert "dhcp-ignore=tag:eth4.20,tag:!netcharter-home-2" in found
+    mine = "dhcp-mac=set:netcharter-home-2,"
+    home = {line.removeprefix(mine) for line in found if line.startswith(mine)}
     assert home == {f"02:00:00:aa:00:0{n}" for n in (2, 3, 4, 5, 6)}
     assert not [line for line in found if line.startswith("dhcp-ignore=tag:eth3")]
+
+
+def test_no_device_of_the_machine_is_taken_for_who_asks() -> None:
+    """dnsmasq(8), --dhcp-range: the name of the device on which a request comes is a tag of it, and
+    linux/if.h has 15 bytes for such a name (IFNAMSIZ less its end)."""
+    tags = {tag for line in said() for tag in re.findall(r"set:([^,]+)", line)}
+    assert len(tags) == 2 and all(len(tag) > 15 for tag in tags)
 
 
 def test_rfc2132_router_resolver_and_domain_are_told() -> None:

@@ -23,7 +23,9 @@ LEASES = f"/var/lib/{FOLDER}/leases"
 ADDRESS_TIME = 2700  # seconds that an IPv6 address or prefix lasts (RFC 9096 section 4)
 HOST = (1 << 64) - 1  # the host's part of an address in a /64
 RESERVE = 64  # leases that may be there beyond all addresses: IPv6 ones, and those of a moment
-_BARRED = "barred"
+# Whom a request comes from. dnsmasq gives it the name of its device as a tag, too, so these have more
+# letters than a device's name can have.
+_BARRED, _HOME = "netcharter-barred", "netcharter-home-"
 
 
 def everywhere(plan: Plan, lent: Iterable[Lending]) -> Iterator[str]:
@@ -55,7 +57,7 @@ def _known(plan: Plan) -> Iterator[str]:
 
 
 def _home(area: AreaPlan) -> str:
-    return f"home{area.number}"
+    return f"{_HOME}{area.number}"
 
 
 def in_area(plan: Plan, area: AreaPlan, lent: Lending) -> Iterator[str]:
