@@ -26,8 +26,8 @@ def steward_unit(
     kernel settings have to be written, and files of the kit that lie elsewhere; folders: that it
     writes beside those of a service of its name, which have to be there.
 
-    It runs as root without root's powers but two (one is for the echoes by which lines are watched),
-    so that the files of the roll-out stay root's own. It may ask the clock whether it is
+    It runs as root without root's powers but two (one is for the echoes by which lines are watched,
+    and for the frames by which areas are asked), so that the files of the roll-out stay root's own. It may ask the clock whether it is
     synchronised, which `ProtectClock` would forbid; to set it needs a power it does not have.
     Programs it starts inherit all this: so that the kernel does otherwise is told, and in which
     connections only by `netcharter holds` where more is allowed.
