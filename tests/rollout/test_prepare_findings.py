@@ -312,6 +312,15 @@ def test_the_clock() -> None:
     assert told(judged(said={CLOCK: Said(1, b"")})) == ["clock-unknown"]
 
 
+def test_no_clock_is_advised_that_would_take_the_kit_s_own_away() -> None:
+    """Debian's packages chrony and systemd-timesyncd: each conflicts with any other `time-daemon`."""
+    off = {CLOCK: Said(0, b"NTPSynchronized=no\n")}
+    assert "systemd-timesyncd" in only(judged(said=off), "clock-off").help
+    own = wanted(packages={"chrony": "sets the clock"})
+    found = only(judged(said=off, want=own), "clock-off").help
+    assert "time servers" in found and "apt-get" not in found
+
+
 # --- area by area --------------------------------------------------------------------------------
 
 

@@ -11,6 +11,7 @@ from netcharter.rollout.preparing.kernel import needed
 from netcharter.rollout.preparing.shapes import Facts, Found, Unit, Wanted
 
 STEWARD_BYTES = 120_000_000  # what the steward may take at most
+CHRONY = "chrony"  # Debian's package
 SLACK = 64 * 1024  # bytes on the disk per version, for folders and the history
 OLDEST_KERNEL, OLDEST_NFT = (6, 1), (1, 0, 6)  # of Debian 12, from memory
 TRIED_NFT = (1, 0, 6)  # with which this was tried
@@ -177,5 +178,17 @@ def _clock(wanted: Wanted, facts: Facts) -> Iterator[Found]:
         yield Found("clock-unknown", "note", f"whether the clock is synchronised is not known{why}",
                     "look with `timedatectl`")  # fmt: skip
     else:
-        yield Found("clock-off", "warning", f"the clock is not synchronised{why}",
-                    "timedatectl set-ntp true; if it does not help, apt-get install systemd-timesyncd")  # fmt: skip
+        yield Found(
+            "clock-off", "warning", f"the clock is not synchronised{why}", _clock_help(wanted)
+        )
+
+
+def _clock_help(wanted: Wanted) -> str:
+    """Debian takes chrony away where another program for the time is installed (both are a
+    `time-daemon`), and the kit's own clock needs it."""
+    if CHRONY in wanted.packages:
+        return (
+            "the kit asks the charter's time servers once it is in place; until then timedatectl"
+            " set-ntp true"
+        )
+    return "timedatectl set-ntp true; if it does not help, apt-get install systemd-timesyncd"
