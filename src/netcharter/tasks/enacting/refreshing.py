@@ -15,8 +15,11 @@ from typing import Any, Literal
 
 from netcharter.charter.model import Charter, NamedList
 from netcharter.charter.read import read as read_charter
-from netcharter.plan import listed
+from netcharter.charter.values import quoted
+from netcharter.charter.words import suggest
 from netcharter.plan.listed import Listed
+from netcharter.plan.listed import read as read_list
+from netcharter.proofs.naming import listed
 from netcharter.rollout.host import Work
 from netcharter.rollout.reading import instant_text
 from netcharter.rollout.shapes import Folder, Write
@@ -26,7 +29,7 @@ from netcharter.steward.loop.fetching import NotFetched, fetch, host_of
 from netcharter.tasks.enacting import acts
 from netcharter.tasks.enacting.lists_here import fetched_lists, kept
 from netcharter.tasks.enacting.renumbering import exchanged, judged_anew
-from netcharter.tasks.sources import Source, Unusable, put_aside
+from netcharter.tasks.sources import Source, Unusable, put_aside, unusable
 
 State = Literal["nothing kept", "as before", "refreshed", "refused", "undone"]
 Fate = Literal["fetched", "the same", "not due", "kept as it was"]
@@ -102,7 +105,7 @@ class Refreshed:
 
 def addresses(text: bytes) -> Counted:
     """What a text holds as a list of addresses."""
-    found = listed.read(text)
+    found = read_list(text)
     return Counted(found.entries, {one.reason: (one.count, one.first) for one in found.refused})
 
 
@@ -117,22 +120,35 @@ def refresh(
     fetched: Fetch = fetch,
 ) -> Refreshed:
     """Fetch the lists of the kept charter that are due, or those named; put to use what is kept of
-    them. accepted: those whose size may be any. Raises RolloutRefused, EffectFailed, Unusable."""
+    them. accepted: those whose size may be any. Raises RolloutRefused, EffectFailed, and Unusable
+    where no list of such a name is fetched."""
     stood = acts.standing(work)
     source = acts.kept_source(work)
     if source is None or stood.kept is None:
         return Refreshed("nothing kept", "nothing is kept here", 0)
     charter = read_charter(source.text, source.name, source.load).charter
-    told = (
-        ()
-        if charter is None
-        else tuple(
-            _one(work, one, now, one.name in accepted, one.name in names, fetched)
-            for one in charter.lists.values()
-            if one.source is not None and one.of in COUNTED and (not names or one.name in names)
-        )
+    every = [] if charter is None else [one for one in charter.lists.values() if _is_fetched(one)]
+    for name in sorted({*names, *accepted}):
+        _demand(name, [one.name for one in every])
+    told = tuple(
+        _one(work, one, now, one.name in accepted, one.name in names, fetched)
+        for one in every
+        if not names or one.name in names
     )
     return replace(_taken_over(work, source, charter, now), lists=told)
+
+
+def _is_fetched(one: NamedList) -> bool:
+    return one.source is not None and one.of in COUNTED
+
+
+def _demand(name: str, every: list[str]) -> None:
+    """Raises Unusable for a name that nothing is fetched for: a typing mistake would do nothing."""
+    if name not in every:
+        near = suggest(name, every)
+        raise unusable("unknown-name", f"no list {quoted(name)} is fetched by the charter kept here",
+                       "refresh", name, f"write {near}" if near else
+                       f"say one of {listed(every)}" if every else "leave it out")  # fmt: skip
 
 
 # --- one list -------------------------------------------------------------------------------------
