@@ -114,6 +114,13 @@ def test_the_unit_is_one_that_the_service_manager_takes(tmp_path: Path) -> None:
     assert said.returncode == 0, said.stderr
 
 
+def test_what_both_programs_share_below_run_stays_when_ours_ends() -> None:
+    """systemd.exec(5): a RuntimeDirectory is taken away once its unit has ended, which is after theirs
+    was begun by ExecStopPost, unless it is to be preserved. Debian's chrony.service has the same one."""
+    text = clock(planned())[UNIT_FILE].splitlines()
+    assert {"RuntimeDirectory=chrony", "RuntimeDirectoryPreserve=yes"} <= set(text)
+
+
 @pytest.mark.kernel
 def test_chronyd_takes_every_kit(tmp_path: Path) -> None:
     """`chronyd -p` (4.3 of Debian 12) as the second opinion."""

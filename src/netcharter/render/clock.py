@@ -77,7 +77,8 @@ _BACK = (
     f"-+/bin/sh -c 'systemctl -q is-enabled {THEIRS} && systemctl --no-block start {THEIRS}'",
 )
 
-# It begins as root and goes on as the user of the package, who owns its folders.
+# It begins as root and goes on as the user of the package, who owns its folders. That below /run is
+# both programs': it stays when ours ends, since theirs begins before the service manager clears up.
 _UNIT = f"""\
 {OURS}the gateway's clock is set, and the time told.
 
@@ -96,6 +97,7 @@ StateDirectory=chrony
 StateDirectoryMode=0750
 RuntimeDirectory=chrony
 RuntimeDirectoryMode=0700
+RuntimeDirectoryPreserve=yes
 CapabilityBoundingSet=CAP_SYS_TIME CAP_NET_BIND_SERVICE CAP_SETUID CAP_SETGID CAP_CHOWN CAP_DAC_OVERRIDE
 NoNewPrivileges=yes
 ProtectSystem=strict
