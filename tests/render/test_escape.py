@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import string
 
 import pytest
@@ -77,3 +78,12 @@ def test_a_device_name_that_is_none_is_refused(name: str) -> None:
 @pytest.mark.parametrize("name", ["eth0", "eth3.20", "wg-home", "br_lan", "enp0s31f6", "up", "via"])
 def test_an_ordinary_device_name_is_kept(name: str) -> None:
     assert escape.device(name) == f'"{name}"'
+
+
+@given(st.text())
+def test_a_string_of_lua_is_read_back_as_its_bytes(text: str) -> None:
+    quoted = escape.lua_string(text)
+    assert set(quoted[1:-1]) <= ALLOWED | {"\\"}
+    # Lua 5.1 manual, section 2.1: a backslash and three digits are the byte of that number.
+    again = re.sub(r"\\(\d{3})", lambda found: chr(int(found[1])), quoted[1:-1])
+    assert again.encode("latin-1") == text.encode("utf-8", "surrogatepass")

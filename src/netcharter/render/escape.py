@@ -96,3 +96,11 @@ def ppp_word(text: str) -> str:
         raise ValueError(f"not a word that pppd takes: {text!r}")
     quoted = text.replace("\\", "\\\\").replace('"', '\\"')
     return f'"{quoted}"'
+
+
+def lua_string(text: str) -> str:
+    """A quoted string of Lua (as in settings of dnsdist): all but plain characters as the numbers of
+    their UTF-8 bytes, three digits each, so that no digit behind can join them (Lua 5.1 manual,
+    section 2.1)."""
+    letters = (chr(byte) for byte in text.encode("utf-8", "surrogatepass"))
+    return '"' + "".join(c if c in _KEPT else f"\\{ord(c):03d}" for c in letters) + '"'

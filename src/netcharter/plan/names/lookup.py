@@ -72,6 +72,23 @@ class Lookup:
                 return match
         return None
 
+    def place(self, key: bytes) -> int:
+        """The first place (from 1) whose name is exactly this, 0 if there is none."""
+        at, mask = hash(key), len(self.table) - 1
+        while found := self.table[at & mask]:
+            if self.names[self.starts[found - 1] : self.starts[found]] == key:
+                return found
+            at = (at & mask) + 1
+        return 0
+
+    def saying(self, key: bytes, wanted: int) -> int:
+        """The first place (from 1) of exactly this name that means `wanted` (ITSELF or BELOW) in
+        whichever list, 0 if there is none."""
+        found = self.place(key)
+        while found and not self.kinds[found - 1] & wanted:
+            found = self.chain[found - 1]
+        return found
+
     def _decided(self, name: str) -> dict[int, int]:
         """By list, the place of the entry that decides."""
         names, starts, table, kinds = self.names, self.starts, self.table, self.kinds
