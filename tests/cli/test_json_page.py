@@ -62,6 +62,7 @@ CALLS: tuple[tuple[str, tuple[str | Path, ...]], ...] = (
     ("compare", ("compare", DRAFT, CHARTER)),
     ("compare", ("compare", CHARTER, CHARTER)),
     ("show-hours", ("show", CHARTER, "--hours", "--as-of", WHEN)),
+    ("show-around", ("show", CHARTER, "--around", "--as-of", WHEN)),
     ("unusable", ("check", "none.yaml")),
     ("unusable", ("ask", CHARTER, "open sesame")),
     ("unusable", ("ask", CHARTER, "who can reach booking", "--at", "soon")),

@@ -49,6 +49,21 @@ REHEARSED = (
         " about living ones, such as a packet that is too big."
     ),
 )
+AROUND = (
+    (
+        "Open, closed and undecidable speak of what the plan lets begin from an area's addresses to"
+        " the internet. Closed is no word for safe: it says that this one means is never let."
+    ),
+    (
+        "Undecidable: what is let can't be told from this means, by this tool or by a packet filter."
+        " The list names usual means and ports; others are invented all the time."
+    ),
+    (
+        "Not seen from here: a telephone's own mobile line, a neighbour's wireless network, and what"
+        " somebody carries in on a stick. A name that asks programs to leave their own resolver"
+        " alone is a request, and binds nobody."
+    ),
+)
 WHERE = "True of the plan, within the limits that `netcharter check` prints."
 CAUTIONS: Mapping[str, str] = {
     "monitoring": "Monitoring people needs a lawful basis, and a notice to those concerned.",
