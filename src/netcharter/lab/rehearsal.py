@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from netcharter.lab.advertised import Advertised, advertised
+from netcharter.lab.advertised import PATIENCE, Advertised, advertised
 from netcharter.lab.agreement import kernel_equals_plan
 from netcharter.lab.apart import GRACE, Progress, apart, report
 from netcharter.lab.lent import Lent, lent
@@ -30,6 +30,8 @@ from netcharter.proofs.kernel import Agreement
 from netcharter.space.ranges import has
 
 TIME = 600.0  # seconds for the whole run, unless said
+# Seconds for what comes behind the probes: leases and advertisements wait twice each.
+AFTERWARDS = 4 * PATIENCE + 20 * GRACE
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +114,7 @@ def rehearse(
             return found, kernel, (*site.differs, *_differs(plan, work)), heard, asked
 
     found, kernel, differs, heard, asked = apart(
-        within, on_progress=on_progress, as_user=as_user, limit=seconds + 20 * GRACE
+        within, on_progress=on_progress, as_user=as_user, limit=seconds + AFTERWARDS
     )
     told = _told(work, found, kernel, differs, time.monotonic() - began)
     return replace(told, advertised=heard, lent=asked)
