@@ -100,7 +100,7 @@ def test_what_can_not_be_used_is_told_and_nothing_else_changes(tmp_path: Path) -
         told(here, f"{FIRST}::/56")
         assert here.run("renumber").json()["version"] == 2
         look = here.look()
-        assert f"from {FIRST}::/56 lookup 101" in here.bench.shell("ip -6 rule")
+        assert f"from {FIRST}::/56 fwmark 0/0xf lookup 101" in here.bench.shell("ip -6 rule")
         here.write("other.yaml", CHARTER.replace("the shop", "the new shop"))
         told(here, "2001:db8:99::/56")
         judged = here.run("enact", "other.yaml", "--only-judge", *HURRY).json()

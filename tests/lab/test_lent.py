@@ -145,4 +145,13 @@ def test_where_the_gateway_is_no_way_out_nobody_asks_by_dhcpv6() -> None:
     lines = tuple(replace(line, next_hop6=None) for line in plan().lines)
     bare = replace(plan(), lines=lines)
     assert any(one.six and one.by6 for one in clients(plan(), stations(plan())))
-    assert not [one for one in clients(bare, stations(bare)) if one.six or one.by6]
+    asking = list(clients(bare, stations(bare)))
+    assert not [one for one in asking if one.by6]
+    # Who asks all the same is given what the plan says, and nobody else's.
+    one = next(one for one in asking if one.six)
+    name = "new_dhcp6_ia_na1_ia_addr1"
+    for values, wrong in (({}, False), ({name: min(one.six)}, False), ({name: "fd00::9"}, True)):
+        found = list(
+            differing(bare, one, Told(values | {"new_ip_address": "10.0.0.9"}, frozenset()), True)
+        )
+        assert any("by DHCPv6" in told for told in found) == wrong

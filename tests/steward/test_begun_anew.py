@@ -19,7 +19,17 @@ from tests.cli.running import process
 from tests.steward.apart import finished
 from tests.steward.running import PATIENCE, Running, manager, steward
 
-DUTIES = ("hours", "lines", "prefixes", "health", "updates", "addresses", "conversations", "holds")
+DUTIES = (
+    "hours",
+    "lines",
+    "prefixes",
+    "lists",
+    "health",
+    "updates",
+    "addresses",
+    "conversations",
+    "holds",
+)
 
 
 @pytest.fixture

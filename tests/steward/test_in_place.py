@@ -195,5 +195,6 @@ def test_whether_the_kernel_holds_is_asked_where_somebody_can_tell() -> None:
         "lines",
         "health",
         "updates",
+        "addresses",
     ]
     assert [duty.name for duty in duties(Settings(), asking)][-1] == "holds"
