@@ -27,7 +27,8 @@ LIMIT = 900  # seconds for one command
 # The kernel of Debian's cloud images has no PPP, so it is the other one.
 GUEST = (
     "linux-image-amd64", "busybox-static", "systemd", "systemd-sysv", "udev", "python3.11",
-    "nftables", "iproute2", "conntrack", "ppp", "pppoe", "dnsmasq-base", "isc-dhcp-client",
+    "nftables", "iproute2", "conntrack", "ppp", "pppoe", "dnsmasq-base", "unbound",
+    "dns-root-data", "isc-dhcp-client",
     "isc-dhcp-server", "dhcpcd-base", "dbus", "kmod", "procps", "iputils-ping", "bash",
     "coreutils", "dash", "util-linux", "mount", "grep", "sed", "findutils", "tar", "tzdata",
 )  # fmt: skip
@@ -50,6 +51,7 @@ FILES: Mapping[str, str] = {
     "usr/lib/python3/dist-packages/netcharter.pth": "/job/src\n/opt/python\n",
     "etc/passwd": "root:x:0:0:root:/root:/bin/sh\nnobody:x:65534:65534::/nonexistent:/bin/false\n"
     "dnsmasq:x:100:65534::/nonexistent:/bin/false\n"
+    "unbound:x:103:65534::/nonexistent:/bin/false\n"
     "messagebus:x:101:101::/nonexistent:/bin/false\n"
     "dhcpcd:x:102:65534::/usr/lib/dhcpcd:/bin/false\n",
     "etc/group": "root:x:0:\nadm:x:4:\ntty:x:5:\ndisk:x:6:\ndip:x:30:\nnogroup:x:65534:\n"

@@ -31,6 +31,8 @@ NAMES = {
     "routes6.batch",
     "advertising.conf",
     "advertising.service",
+    "names.conf",
+    "names.service",
     "manifest.json",
 }
 

@@ -70,6 +70,7 @@ def turnover(value: str) -> Turnover:
 
 
 _LABEL = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?")  # RFC 1035 section 2.3.1, RFC 1123
+MOST_DOMAIN = 189  # characters: with any label and a dot 253 (RFC 1035 section 2.3.4)
 # Names that mean something else everywhere (RFC 6761, RFC 6762, RFC 7686).
 _TAKEN = {
     "local": "it is for devices that ask each other, without a server (RFC 6762)",
@@ -84,6 +85,9 @@ def domain(value: str) -> str:
     plain = value.lower().removesuffix(".")
     if not _is_name(plain):
         raise Wrong("bad-domain", f"{quoted(value)} is not a domain name", _domain_help(plain))
+    if len(plain) > MOST_DOMAIN:
+        raise Wrong("bad-domain", f"{quoted(value)} leaves no room for names of devices in it",
+                    f"write one of {MOST_DOMAIN} characters at most")  # fmt: skip
     last = plain.rpartition(".")[2]
     if last in _TAKEN:
         raise Wrong("bad-domain", f"`{last}` can't be the local domain: {_TAKEN[last]}",

@@ -179,6 +179,12 @@ PREPARING: dict[str, Entry] = {
         "Its rules come beside ours, and some empty the whole ruleset.",
         "Disable it before you enact.",
     ),
+    "port-of-names-taken": Entry(
+        "somebody else on port 53",
+        "A program that is not the kit's takes what comes for port 53, where the areas' resolver is to answer.",
+        "The resolver can't begin, or the other one answers in its place.",
+        "End that program for good.",
+    ),
     "kernel-replaced": Entry(
         "kernel replaced since the start",
         "The modules of the running kernel are gone, those of another one are there.",

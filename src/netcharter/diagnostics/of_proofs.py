@@ -51,6 +51,13 @@ PLAN = {
         "What is meant for one of them would be sent to the other.",
         "Correct the prefix, or give the area another one.",
     ),
+    "device-without-name": Entry(
+        "a device that can't be found by its name",
+        "A device with known addresses has a name that hosts can't have, or that another one has.",
+        "The gateway's resolver knows it by no name: names of hosts are letters, digits and hyphens, "
+        "and large letters are small ones (RFC 952, RFC 1123 section 2.1).",
+        "Call it otherwise in the charter, or ask for it by its address.",
+    ),
     "time-server-not-reached": Entry(
         "a time server that the gateway may not ask",
         "A time server's address is neither on the internet nor that of a host in an area.",

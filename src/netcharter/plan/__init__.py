@@ -14,6 +14,7 @@ from netcharter.plan.hostile import Site, held, of_addresses, refused
 from netcharter.plan.hostile import doubts as of_lists
 from netcharter.plan.leases import doubts
 from netcharter.plan.listed import Listed
+from netcharter.plan.local_names import unnamed
 from netcharter.plan.registry import internet
 from netcharter.plan.shapes import Plan
 from netcharter.plan.terms import Ground
@@ -80,6 +81,7 @@ def make_plan(
         notes=(
             *found.diagnostics,
             *doubts(charter, found.areas, found.devices),
+            *unnamed(charter, found.devices),
             *of_lists(site, known, cut),
             *unaskable(charter, found.lines, outside),
             *no_time(charter, found.areas, outside),

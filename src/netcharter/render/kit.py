@@ -11,7 +11,7 @@ from typing import Any
 
 from netcharter.plan import labels
 from netcharter.plan.shapes import Plan, Row
-from netcharter.render import advertising, clock, delegation, dialling
+from netcharter.render import advertising, clock, delegation, dialling, resolver
 from netcharter.render.addresses import addresses, links
 from netcharter.render.nftables import nftables
 from netcharter.render.placing import Placed, Service
@@ -36,14 +36,14 @@ class Kit:
 
 def placed(plan: Plan) -> tuple[Placed, ...]:
     """The files that are to lie elsewhere, of all parts that have any."""
-    parts = (dialling, delegation, clock, advertising)
+    parts = (dialling, delegation, clock, resolver, advertising)
     return tuple(one for part in parts for one in part.placed(plan))
 
 
 def services(plan: Plan) -> tuple[Service, ...]:
     """The services that run while the kit stands, of all parts that have any, in the order in which
     they are begun."""
-    parts = (dialling, delegation, clock, advertising)
+    parts = (dialling, delegation, clock, resolver, advertising)
     return tuple(one for part in parts for one in part.services(plan))
 
 
@@ -66,7 +66,7 @@ def render(plan: Plan) -> Kit:
         "routes6.batch": routes(plan, 6),
     }
     texts |= dialling.dialling(plan) | delegation.delegation(plan)
-    texts |= clock.clock(plan) | advertising.advertising(plan)
+    texts |= clock.clock(plan) | resolver.resolver(plan) | advertising.advertising(plan)
     files = {name: text.encode("ascii") for name, text in texts.items()}
     manifest = _manifest(plan, files)
     text = json.dumps(manifest, indent=2, ensure_ascii=True) + "\n"

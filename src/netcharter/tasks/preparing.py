@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from netcharter.charter.model import Charter
-from netcharter.render import advertising, clock, delegation
+from netcharter.render import advertising, clock, delegation, resolver
 from netcharter.render.kit import MANIFEST
 from netcharter.rollout.places import STATE
 from netcharter.rollout.prepare import Preparation, Use, Wanted, asked, facts_of, prepare
@@ -25,6 +25,10 @@ DHCPCD = {
     "dbus": "lets the steward have another prefix taken over (systemd-run)",
 }
 CHRONY = {"chrony": "sets the clock, and tells the areas the time"}
+UNBOUND = {
+    "unbound": "looks names up for the areas",
+    "dns-root-data": "tells it the internet's first name servers, and by whose key they sign",
+}
 DNSMASQ = {"dnsmasq-base": "lends addresses, and tells hosts their IPv6 prefixes and the way out"}
 
 
@@ -72,6 +76,7 @@ def wanted_of(
             **(PPP if any(one.pppoe for one in uses) else {}),
             **(DHCPCD if delegation.SCRIPT in kit else {}),
             **(CHRONY if clock.CONF in kit else {}),
+            **(UNBOUND if resolver.CONF in kit else {}),
             **(DNSMASQ if advertising.CONF in kit else {}),
         },
         placed=_placed(kit),

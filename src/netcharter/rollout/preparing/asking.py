@@ -37,6 +37,8 @@ NETWORK_MANAGER = (
     "/etc/NetworkManager/system-connections/*",
 )
 SERVICES = ("/etc/systemd/system/*.service", "/lib/systemd/system/*.service")
+# Who takes what comes, proc(5).
+LISTENING = tuple(f"/proc/net/{kind}" for kind in ("udp", "udp6", "tcp", "tcp6"))
 PPP = "/etc/ppp/"  # where pppd looks for its files
 FILES = (
     *INTERFACES,
@@ -47,6 +49,7 @@ FILES = (
     "/etc/nftables.conf",
     "/proc/[0-9]*/cgroup",
     "/proc/[0-9]*/cmdline",
+    *LISTENING,
     "/proc/meminfo",
     "/proc/modules",
     "/proc/config.gz",

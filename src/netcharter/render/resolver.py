@@ -1,0 +1,258 @@
+"""What unbound is told (unbound.conf(5)): who may ask, whom to ask, and what it knows by itself.
+
+One instance of our own, with nothing of the machine's own settings. The one that Debian's package
+begins has the same port and is set aside while ours runs, as `render.clock` does with chrony's. The
+file lies beside theirs, since the package's AppArmor profile lets the program read nothing else.
+
+It asks the internet's own name servers from the root on, or, where there are resolvers to ask, these.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from netcharter.plan.local_names import LocalName, LocalNames, addresses_in, local_names
+from netcharter.plan.shapes import Address, AreaPlan, Plan
+from netcharter.render.escape import domain_name, remark
+from netcharter.render.placing import OURS, UNITS, Placed, Service
+
+CONF, UNIT_FILE = "names.conf", "names.service"
+UNIT = "netcharter-names.service"
+AT = "/etc/unbound/netcharter.conf"
+THEIRS = "unbound.service"  # that of Debian's package
+ROOT_SERVERS = "/usr/share/dns/root.hints"  # of Debian's dns-root-data, as what follows
+ROOT_KEY = "/usr/share/dns/root.key"
+AUTHORITIES = "/etc/ssl/certs/ca-certificates.crt"  # of Debian's ca-certificates
+LOOPBACK = ("127.0.0.1", "::1")
+PLAIN, ENCRYPTED = 53, 853  # ports: RFC 1035 section 4.2, RFC 7858 section 3.1
+# Seconds for which a local answer may be kept: so long a device that moves is looked for where it was
+# (common practice, no source).
+LOCAL_TIME = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Upstream:
+    """A resolver that is asked in place of the internet's own name servers. tls: the name for which
+    it has to have a certificate, None: it is asked in the clear."""
+
+    address: Address
+    tls: str | None = None
+
+
+def resolver(plan: Plan) -> dict[str, str]:
+    """The files by name; none where there is no area."""
+    return {CONF: settings(plan), UNIT_FILE: _UNIT} if plan.areas else {}
+
+
+def placed(plan: Plan) -> tuple[Placed, ...]:
+    """Where each of them is to lie."""
+    if not plan.areas:
+        return ()
+    return (Placed(CONF, AT), Placed(UNIT_FILE, f"{UNITS}/{UNIT}"))
+
+
+def services(plan: Plan) -> tuple[Service, ...]:
+    """The one service."""
+    return (Service(UNIT, (CONF, UNIT_FILE)),) if plan.areas else ()
+
+
+def settings(plan: Plan, asked: Sequence[Upstream] = ()) -> str:
+    """The text of the settings. asked: the resolvers to ask, all of them by TLS or none; raises
+    ValueError."""
+    names = local_names(plan)
+    out = [f"{OURS}the resolver of the areas", "server:"]
+    out += _indented(_COMMON)
+    if any(one.tls is not None for one in asked):
+        out += _indented([f'tls-cert-bundle: "{AUTHORITIES}"'])
+    for area in plan.areas:
+        out += [f"    {remark(f'area {area.name}')}", *_indented(_area(area))]
+    out += _indented(_zone(names))
+    for name in names.devices:
+        out += _indented(_both_ways(name))
+    for name in names.gateway:
+        out += _indented(_back(name))
+    for area, name in zip(plan.areas, names.gateway, strict=True):
+        out += ["view:", *_indented(_view(area, name))]
+    return "\n".join([*out, *forwarding(asked)]) + "\n"
+
+
+def forwarding(asked: Sequence[Upstream]) -> Iterator[str]:
+    """Whom it asks in place of the root: all of them by TLS, or none, since unbound asks them all alike."""
+    if not asked:
+        return
+    if len({one.tls is None for one in asked}) > 1:
+        raise ValueError("resolvers are asked by TLS all of them, or none")
+    yield "forward-zone:"
+    yield '    name: "."'
+    yield f"    forward-tls-upstream: {_yes(asked[0].tls is not None)}"
+    for one in asked:
+        if one.tls is None:
+            yield f"    forward-addr: {one.address}@{PLAIN}"
+        else:
+            yield f'    forward-addr: "{one.address}@{ENCRYPTED}#{domain_name(one.tls)}"'
+
+
+def _yes(holds: bool) -> str:
+    return "yes" if holds else "no"
+
+
+def _indented(lines: Iterable[str]) -> list[str]:
+    return [f"    {line}" for line in lines]
+
+
+# --- who may ask ---------------------------------------------------------------------------------
+
+
+def _area(area: AreaPlan) -> Iterator[str]:
+    """Where it listens: at the addresses that are told there. Who may ask: the area's hosts."""
+    for address in addresses_in(area):
+        yield f"interface: {address}"
+    for network in (area.v4, *(subnet.network for subnet in area.subnets6)):
+        yield f"access-control: {network} allow"
+        yield f"access-control-view: {network} {_of(area)}"
+
+
+def _of(area: AreaPlan) -> str:
+    return f"area{area.number}"
+
+
+def _view(area: AreaPlan, gateway: LocalName) -> Iterator[str]:
+    """The gateway has another address in every area."""
+    yield f"name: {_of(area)}"
+    yield "view-first: yes"
+    yield from _leads(gateway)
+
+
+# --- what it knows by itself ---------------------------------------------------------------------
+
+
+def _zone(names: LocalNames) -> Iterator[str]:
+    """In a domain that others have, too, the internet knows the rest."""
+    kind = "static" if names.alone else "transparent"
+    yield f'local-zone: "{domain_name(names.domain)}." {kind}'
+
+
+def _both_ways(name: LocalName) -> Iterator[str]:
+    yield from _leads(name)
+    yield from _back(name)
+
+
+def _leads(name: LocalName) -> Iterator[str]:
+    for address in name.addresses:
+        kind = "A" if address.version == 4 else "AAAA"
+        yield f'local-data: "{domain_name(name.name)}. {LOCAL_TIME} IN {kind} {address}"'
+
+
+def _back(name: LocalName) -> Iterator[str]:
+    for address in name.addresses:
+        yield f'local-data-ptr: "{address} {LOCAL_TIME} {domain_name(name.name)}"'
+
+
+# --- what holds everywhere -----------------------------------------------------------------------
+
+# What no answer from outside may lead to, lest a page from outside reach what is inside by a name of
+# its own ("DNS rebinding"): this host, this network, private, shared and link-local addresses, in
+# IPv6 written as IPv4, too (RFC 6890, RFC 6598).
+PRIVATE = (
+    "0.0.0.0/8", "10.0.0.0/8", "100.64.0.0/10", "127.0.0.0/8", "169.254.0.0/16", "172.16.0.0/12",
+    "192.168.0.0/16", "::/128", "::1/128", "::ffff:0:0/96", "fc00::/7", "fe80::/10",
+)  # fmt: skip
+# Beside those of RFC 6303 and its like, which unbound answers by itself.
+_NOWHERE = (
+    'local-zone: "local." always_nxdomain',  # RFC 6762 section 22.1
+    'local-zone: "resolver.arpa." always_nodata',  # RFC 9462 section 6.4
+)
+_COMMON = (
+    # itself; nothing is noted but what goes wrong, and never who asked for what
+    'username: ""',
+    'chroot: ""',
+    'directory: ""',
+    'pidfile: ""',
+    "use-syslog: no",
+    "verbosity: 0",
+    "val-log-level: 0",
+    "log-queries: no",
+    "log-replies: no",
+    "log-servfail: no",
+    "log-local-actions: no",
+    # where it listens: addresses may come later, and nobody else has the port
+    f"port: {PLAIN}",
+    "ip-freebind: yes",
+    "so-reuseport: no",
+    *(f"interface: {address}" for address in LOOPBACK),
+    # how much it takes
+    "num-threads: 1",
+    "msg-cache-size: 8m",
+    "rrset-cache-size: 16m",
+    "key-cache-size: 4m",
+    "neg-cache-size: 1m",
+    "incoming-num-tcp: 100",
+    "edns-buffer-size: 1232",
+    # what it believes
+    f'root-hints: "{ROOT_SERVERS}"',
+    f'trust-anchor-file: "{ROOT_KEY}"',
+    'module-config: "validator iterator"',
+    "harden-glue: yes",
+    "harden-dnssec-stripped: yes",
+    "harden-below-nxdomain: yes",
+    "aggressive-nsec: yes",
+    "unwanted-reply-threshold: 10000000",
+    *(f"private-address: {network}" for network in PRIVATE),
+    # what it tells others
+    "qname-minimisation: yes",
+    "use-caps-for-id: no",
+    "minimal-responses: yes",
+    "deny-any: yes",
+    "hide-identity: yes",
+    "hide-version: yes",
+    # while nobody can be asked (RFC 8767)
+    "serve-expired: yes",
+    "serve-expired-ttl: 86400",
+    "serve-expired-reply-ttl: 30",
+    "serve-expired-client-timeout: 1800",
+    *_NOWHERE,
+)
+
+_ASIDE = f"-+/usr/bin/systemctl --runtime --now mask {THEIRS}"
+_BACK = (
+    f"-+/usr/bin/systemctl --runtime unmask {THEIRS}",
+    f"-+/bin/sh -c 'systemctl -q is-enabled {THEIRS} && systemctl --no-block start {THEIRS}'",
+)
+
+# The power is for the port; the user comes with the package. It writes nothing.
+_UNIT = f"""\
+{OURS}names are looked up for the areas.
+
+[Unit]
+Description=Look names up for the areas
+After=local-fs.target network-pre.target netcharter-boot.service
+
+[Service]
+Type=notify
+NotifyAccess=main
+ExecStartPre={_ASIDE}
+ExecStart=/usr/sbin/unbound -d -p -c {AT}
+ExecStopPost={_BACK[0]}
+ExecStopPost={_BACK[1]}
+User=unbound
+AmbientCapabilities=CAP_NET_BIND_SERVICE
+CapabilityBoundingSet=CAP_NET_BIND_SERVICE
+NoNewPrivileges=yes
+ProtectSystem=strict
+ProtectHome=yes
+PrivateTmp=yes
+PrivateDevices=yes
+ProtectKernelModules=yes
+ProtectKernelTunables=yes
+ProtectControlGroups=yes
+RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6
+RestrictNamespaces=yes
+LockPersonality=yes
+MemoryDenyWriteExecute=yes
+Restart=always
+RestartSec=2
+
+[Install]
+WantedBy=multi-user.target
+"""
