@@ -70,6 +70,21 @@ def test_an_included_file_beyond_all_measure_is_told_as_such(tmp_path: Path) -> 
     assert ran.code == 2 and "too-large" in ran.err and "more than 4 million" in ran.err
 
 
+def test_a_list_is_read_to_its_end_or_refused_and_never_taken_in_part(tmp_path: Path) -> None:
+    lines = b"198.51.100.64\n"
+    list_ = tmp_path / "list.txt"
+    list_.write_bytes(lines + b"#" * 9_000_000 + b"\n8.8.8.0/24\n")
+    charter = CHARTER.read_text("utf-8")
+    said = "\nlists: {bad: {of: addresses, file: list.txt}}\nhostile: {lists: bad}\n"
+    (tmp_path / "charter.yaml").write_text(charter + said, "utf-8")
+    why = ("why", "charter.yaml", "--from", "office", "--to", "8.8.8.8", "--with", "https")
+    assert "hostile" in run(*why, "--as-of", WHEN).out  # from the end of the file
+    list_.write_bytes(lines + b"#" * 2**25)
+    ran = run(*why, "--as-of", WHEN)
+    assert (ran.code, ran.out) == (2, "")
+    assert "list-unreadable" in ran.err and "longer than a list may be" in ran.err
+
+
 @pytest.mark.parametrize("make", MAKERS)
 @pytest.mark.parametrize("linked", [False, True])
 def test_what_is_no_regular_file_is_never_written_over(

@@ -12,7 +12,7 @@ from netcharter.charter.lending import DAY, HOUR, MINUTE, lease, spelt
 from netcharter.charter.read import read
 from netcharter.diagnostics import Diagnostic
 from netcharter.plan import make_plan
-from netcharter.plan.leases import Lending, lending, told
+from netcharter.plan.leases import Lending, lending, own4, told
 from netcharter.plan.shapes import Plan
 from netcharter.space.ranges import Ranges
 
@@ -111,6 +111,16 @@ def test_who_roams_may_take_an_address_everywhere_and_who_is_barred_nowhere() ->
     roams = "  a: {area: home, hardware: 02:00:00:aa:00:02, roams: true}\n"
     barred = "  b: {area: hall, hardware: 02:00:00:aa:00:03, barred: true}\n"
     assert hall("prefix: 10.1.0.0/28", roams + barred).hosts == 1
+
+
+def test_no_port_of_a_device_is_lent_an_address_that_is_refused_to_it() -> None:
+    """Of three ports with two written addresses the filter takes none from any third (the model page,
+    `bound`), so the last two share one."""
+    ports = [f"02:00:00:bb:00:0{n}" for n in (1, 2, 3)]
+    said = f"  tv: {{area: hall, hardware: [{', '.join(ports)}], address: [10.1.0.2, 10.1.0.3]}}"
+    tv = next(one for one in planned("prefix: 10.1.0.0/29", said).devices if one.name == "tv")
+    assert [str(own4(tv, number)) for number in tv.hardware] == ["10.1.0.2", "10.1.0.3", "10.1.0.3"]
+    assert hall("prefix: 10.1.0.0/29", said).hosts == 0
 
 
 def test_a_prefix_that_is_chosen_has_room_for_those_who_left() -> None:

@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from errno import EEXIST, EINVAL, EISDIR
+from errno import EEXIST, EFBIG, EINVAL, EISDIR
 from functools import wraps
 from pathlib import Path, PurePosixPath
 from tempfile import mkstemp
@@ -21,6 +21,7 @@ import click
 
 P = ParamSpec("P")
 MOST = 8 * 1024 * 1024  # bytes of one file; the reader refuses far less with a diagnostic
+MOST_LISTED = 2**25  # bytes of a list of addresses
 INTERRUPTED = 130  # as a shell reports what Ctrl-C ended
 PATIENCE = 1.0  # seconds before work is worth a sign of life
 
@@ -64,6 +65,15 @@ def read_bytes(path: Path, most: int = MOST) -> bytes:
         return file.read(most)
 
 
+def read_list(path: Path) -> bytes:
+    """All of a regular file that may hold a list: a part of one would name less, or somebody else in
+    its last line. Raises OSError where it is longer than any may be."""
+    found = read_bytes(path, MOST_LISTED + 1)
+    if len(found) > MOST_LISTED:
+        raise OSError(EFBIG, "it is longer than a list may be")
+    return found
+
+
 def _regular(mode: int) -> None:
     if stat.S_ISDIR(mode):
         raise IsADirectoryError(EISDIR, os.strerror(EISDIR))
@@ -72,14 +82,14 @@ def _regular(mode: int) -> None:
 
 
 def included(folder: Path, name: str) -> bytes:
-    """The content of an included file; only from the charter's own folder or below it."""
+    """The content of an included file, or of a list; only from the charter's own folder or below it."""
     from netcharter.tasks.sources import Unreadable
 
     path = folder.joinpath(*PurePosixPath(name).parts)
     try:
         if not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder)):
             raise Unreadable("it lies outside the charter's folder")
-        return read_bytes(path)
+        return read_list(path)
     except OSError as fault:
         raise Unreadable((fault.strerror or "unknown reason").lower()) from None
 

@@ -10,10 +10,9 @@ from typing import Any
 
 import click
 
-from netcharter.cli.common import read_bytes, source
+from netcharter.cli.common import read_bytes, read_list, source
 
 MANIFEST = "manifest.json"
-MOST_LISTED = 2**25  # bytes of a list of addresses
 
 keep_option = click.option(
     "--keep",
@@ -51,7 +50,7 @@ def with_learnt(learnt: Sequence[str], *sources: Any) -> tuple[Any, ...]:
     from netcharter.tasks.learning import as_said, lists_as_said
 
     def read_file(name: str) -> bytes:
-        return read_bytes(Path(name), MOST_LISTED)
+        return read_list(Path(name))
 
     lists, others = lists_as_said(sources, learnt, read_file)
     known = as_said(sources, others)

@@ -129,11 +129,11 @@ def _borrowed(device: DevicePlan, area: AreaPlan) -> int:
 
 def own4(device: DevicePlan, hardware: int) -> IPv4Address | None:
     """Which address a hardware address of a device always gets in its area, if any: its own where
-    each has one, and the only one that is written where they share it."""
+    each has one, and the last where fewer are written. Another one it could not use: the filter
+    takes a device for somebody else there (`bound`)."""
     four = [a for a in device.addresses4 if isinstance(a, IPv4Address)]
-    if len(four) == 1:
-        return four[0]
-    return dict(zip(device.hardware, four, strict=False)).get(hardware)
+    place = device.hardware.index(hardware)
+    return four[min(place, len(four) - 1)] if four else None
 
 
 # What is wrong or doubtful
