@@ -34,7 +34,7 @@ ORACLE = _some(
     6,
 )
 KERNEL = _some(
-    "tests/kernel/test_agreement.py::test_the_kernel_decides_as_the_plan_on_random_charters", 6
+    "tests/kernel/test_agreement.py::test_the_kernel_decides_as_the_plan_on_random_charters", 12
 )
 TWINS = ("tests/proofs/test_twins.py::test_without_a_fault_it_is_proven",)
 TWINS_PLANTED = (

@@ -76,7 +76,9 @@ def charter(written: Written) -> Charter:
 
 def plan(written: Written) -> Plan:
     made = make_plan(charter(written))
-    assert [note for note in made.notes if note.severity != "note"] == []
+    # A random rule may name nearly all addresses of an area, which leaves none to be lent.
+    serious = {note.id for note in made.notes if note.severity != "note"}
+    assert serious <= {"pool-too-small"}, made.notes
     return made
 
 
