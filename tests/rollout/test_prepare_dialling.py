@@ -34,7 +34,9 @@ devices:
 """
 CHAP, PAP = accounts.FILES
 KNOWN = {CHAP: Accounts(frozenset({"site@isp.example"}), False)}
-OTHERS = DPKG + b"dnsmasq-base\t2.90\tinstalled\n"
+OTHERS = DPKG + b"".join(
+    f"{name}\t1\tinstalled\n".encode() for name in ("dnsmasq-base", "dns-root-data", "unbound")
+)
 PASSWORD = "correct horse"
 
 

@@ -10,6 +10,8 @@ import pytest
 
 from netcharter.charter.read import read
 from netcharter.diagnostics.of_preparing import PREPARING
+from netcharter.plan import make_plan
+from netcharter.render import render
 from netcharter.rollout.observe import Said
 from netcharter.rollout.prepare import Preparation, Use, Wanted, facts_of, prepare
 from netcharter.rollout.preparing.asking import ADDRESS, CLOCK, LINK, NFT, TABLES, UNITS
@@ -363,6 +365,20 @@ def test_what_a_charter_wants() -> None:
     assert (want.ruleset, want.kit_bytes, want.timed) == ("masquerade", 12, True)
     plain = read(CHARTER.replace("until: 2027-03-31, ", ""), "c").charter
     assert plain is not None and not wanted_of(plain, {}).timed
+
+
+def test_what_the_steward_has_begun_beside_itself_needs_dbus() -> None:
+    """systemd-run(1) asks the service manager over D-Bus."""
+    lists = "lists:\n  seen: {of: addresses, from: 'https://lists.example.org/seen'}\n"
+    for text, needs in (
+        (CHARTER, False),
+        (CHARTER + lists, True),
+        (CHARTER.replace("address: automatic", "address: automatic, prefix: delegated"), True),
+    ):
+        charter = read(text, "c").charter
+        assert charter is not None
+        kit = render(make_plan(charter)).files
+        assert ("dbus" in wanted_of(charter, kit).packages) is needs
 
 
 # --- the whole -----------------------------------------------------------------------------------

@@ -20,14 +20,12 @@ from netcharter.tasks.sources import Source, usable_plan
 
 # Debian's packages, and what for
 PPP = {"ppp": "dials by PPPoE"}
-DHCPCD = {
-    "dhcpcd-base": "asks providers for IPv6 prefixes",
-    "dbus": "lets the steward have another prefix taken over (systemd-run)",
-}
+DHCPCD = {"dhcpcd-base": "asks providers for IPv6 prefixes"}
+DBUS = {"dbus": "lets the steward have another prefix, or lists, taken over (systemd-run)"}
 CHRONY = {"chrony": "sets the clock, and tells the areas the time"}
 UNBOUND = {
     "unbound": "looks names up for the areas",
-    "dns-root-data": "tells it the internet's first name servers, and by whose key they sign",
+    "dns-root-data": "tells unbound the internet's first name servers, and by whose key they sign",
 }
 DNSMASQ = {"dnsmasq-base": "lends addresses, and tells hosts their IPv6 prefixes and the way out"}
 
@@ -65,6 +63,7 @@ def wanted_of(
     out = tuple(one for one in uses if one.kind == "area" and one.name in left)
     timed = any(one.during or one.until for one in charter.rules)
     timed = timed or any(one.during or one.until for one in charter.offers)
+    told = json.loads(kit.get(MANIFEST, b"{}"))
     return Wanted(
         uses=tuple(one for one in uses if one not in out),
         left=out,
@@ -75,18 +74,14 @@ def wanted_of(
             **(packages or {}),
             **(PPP if any(one.pppoe for one in uses) else {}),
             **(DHCPCD if delegation.SCRIPT in kit else {}),
+            **(DBUS if told.get("delegated") or told.get("fetched") else {}),
             **(CHRONY if clock.CONF in kit else {}),
             **(UNBOUND if resolver.CONF in kit else {}),
             **(DNSMASQ if advertising.CONF in kit else {}),
         },
-        placed=_placed(kit),
+        # Files of the kit that are to lie elsewhere, by where.
+        placed={one["at"]: kit[one["file"]] for one in told.get("placed", ())},
     )
-
-
-def _placed(kit: Mapping[str, bytes]) -> dict[str, bytes]:
-    """Files of a kit that are to lie elsewhere, by where."""
-    told = json.loads(kit.get(MANIFEST, b"{}")).get("placed", ())
-    return {one["at"]: kit[one["file"]] for one in told}
 
 
 def prepared(source: Source, left: Sequence[str] = (), state: str = STATE) -> Preparation:
