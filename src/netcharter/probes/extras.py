@@ -1,5 +1,5 @@
 """Trials beside classes and boundaries: real conversations, odd packets, forged sources, neighbours
-on a line, and every area in every state of the lines.
+on a line, every area in every state of the lines, and the ways around.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from netcharter.plan import coding
 from netcharter.plan.coding import HARDWARE_NONE, ICMP, ICMP6, TCP, UDP
 from netcharter.plan.fate import Attempt, Environment
 from netcharter.plan.shapes import Address, LinePlan, Row
+from netcharter.probes.around import ways_around
 from netcharter.probes.classes import Found, held
 from netcharter.probes.edges import told_states
 from netcharter.probes.search import ECHO, TALKING, Search
@@ -46,6 +47,7 @@ def extras(search: Search, found: Sequence[Found]) -> Iterator[Extra]:
     yield from forged(search.stage, found)
     yield from neighbours(search.stage, found)
     yield from states(search.stage, found)
+    yield from (Extra(*one) for one in ways_around(search))
 
 
 # --- conversations --------------------------------------------------------------------------------

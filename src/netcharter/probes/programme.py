@@ -12,6 +12,7 @@ from datetime import datetime
 from netcharter.plan.coding import HARDWARE_NONE
 from netcharter.plan.shapes import Address, Plan
 from netcharter.probes import pacing
+from netcharter.probes.around import PURPOSE
 from netcharter.probes.boundaries import Boundary, boundaries
 from netcharter.probes.classes import classes
 from netcharter.probes.extras import extras
@@ -205,7 +206,13 @@ def _arranged(collected: _Collected) -> Programme:
     if collected.cut:
         words = f"{collected.cut} more probes"
         unprobed.append(Unprobed(words, f"a rehearsal has at most {collected.limit} probes"))
-    return Programme(_stations(collected.stage, probes), probes, tuple(unprobed))
+    rows = tuple(
+        (purpose, number)
+        for number, draft in enumerate(drafts, 1)
+        for purpose in draft.purposes
+        if purpose.startswith(f"{PURPOSE}: ")
+    )
+    return Programme(_stations(collected.stage, probes), probes, tuple(unprobed), rows)
 
 
 def _order(draft: _Draft) -> tuple[object, ...]:

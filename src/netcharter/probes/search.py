@@ -120,10 +120,16 @@ class Search:
         """An attempt of these regions, each of one entrance, that `row` decides; None: proven that
         there is none.
         """
+        return self.among(frozenset({row.index}), regions, wish)
+
+    def among(
+        self, rows: frozenset[int], regions: Iterable[Region], wish: Wish | None = None
+    ) -> Trial | None:
+        """The same of whichever of some decisions, by their numbers."""
         wished = (self._wished(region, wish) if wish else region for region in regions)
         universe = self.prover.universe
         boxes = [box for region in wished if region and (box := universe.box(region)) is not None]
-        found = self.prover.decided(boxes, frozenset({row.index}))
+        found = self.prover.decided(boxes, rows)
         return None if found is None else self._trial(found.point)
 
     def _shared(self, region: Region, entrance: str, part: Part) -> Region | None:

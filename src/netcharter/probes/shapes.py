@@ -130,11 +130,14 @@ class Unprobed:
 
 @dataclass(frozen=True, slots=True)
 class Programme:
-    """All that a rehearsal tries, in an order that needs few changes of setting."""
+    """All that a rehearsal tries, in an order that needs few changes of setting. around: the rows of
+    the ways around, in words, each with the number of the probe that tries it.
+    """
 
     stations: tuple[Station, ...]
     probes: tuple[Probe, ...]
     unprobed: tuple[Unprobed, ...]
+    around: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

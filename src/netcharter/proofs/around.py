@@ -136,14 +136,10 @@ class _Seat:
         ways = [self._way(one, pieces[one.to]) for one in CHANNELS]
         return ways, complete and whole
 
-    def asked(self, to: Ranges, services: Ranges) -> tuple[Region, ...]:
-        """All attempts of the area's hosts to there."""
-        return tuple(regions([Who(frozenset({self.area}))], to, services))
-
     def _let(self, to: Ranges) -> tuple[list[Piece], bool]:
         """What is let to there, in disjoint pieces with who decides."""
         rows = self.prover.plan.rows
-        boxes = self.prover.universe.boxes_of(self.asked(to, ANY_SERVICE))
+        boxes = self.prover.universe.boxes_of(_from(self.area, to, ANY_SERVICE))
         if not boxes:
             return [], True
         with answered():
@@ -154,18 +150,11 @@ class _Seat:
     def _way(self, channel: Channel, pieces: Sequence[Piece]) -> Way:
         if channel.to == "another-line":
             return self._by_lines(channel, pieces)
-        asked = self.asked(self._where(channel), channel.services)
+        asked = asked_of(self.prover.plan, self.ground, channel, self.area, self.family)
         way = self._stands(channel, asked, pieces)
         if channel.to == "neighbours" and way.stands == "closed":
             return self._unknown(channel, pieces) or way
         return way
-
-    def _where(self, channel: Channel) -> Ranges:
-        if channel.to == "resolver":
-            return resolver_addresses(self.ground, self.family)
-        if channel.to == "neighbours":
-            return neighbours(self.prover.plan, self.ground, self.family)
-        return intersect(self.ground.internet, FAMILY[self.family])
 
     def _stands(self, channel: Channel, asked: Sequence[Region], pieces: Sequence[Piece]) -> Way:
         """Asked of the engine by itself; the pieces tell who lets it, and when."""
@@ -217,7 +206,7 @@ class _Seat:
             if any(state >> (line.number - 1) & 1 for line in lines)
         )
         far = intersect(self.ground.internet, FAMILY[self.family])
-        asked = [replace(one, lines=up) for one in self.asked(far, channel.services)]
+        asked = [replace(one, lines=up) for one in _from(self.area, far, channel.services)]
         found = self._stands(replace(channel, hidden=True), asked, pieces)
         return None if found.stands == "closed" else replace(found, channel=channel)
 
@@ -229,7 +218,7 @@ class _Seat:
         found: list[tuple[LinePlan, Way]] = []
         for line in plan.lines:
             alone = frozenset({1 << (line.number - 1)})
-            asked = [replace(one, lines=alone) for one in self.asked(far, channel.services)]
+            asked = [replace(one, lines=alone) for one in _from(self.area, far, channel.services)]
             way = self._stands(channel, asked, pieces)
             if way.stands != "closed":
                 found.append((line, way))
@@ -246,6 +235,22 @@ def _cut(pieces: Sequence[Piece], boxes: Sequence[RawBox]) -> Iterator[Piece]:
             shared = tuple(intersect(a, b) for a, b in zip(piece, box, strict=True))
             if all(shared):
                 yield shared, row
+
+
+def asked_of(
+    plan: Plan, ground: Ground, channel: Channel, area: str, family: int
+) -> tuple[Region, ...]:
+    """All attempts of an area's hosts in a family that are this means, or look like it."""
+    where = intersect(ground.internet, FAMILY[family])
+    if channel.to == "resolver":
+        where = resolver_addresses(ground, family)
+    elif channel.to == "neighbours":
+        where = neighbours(plan, ground, family)
+    return _from(area, where, channel.services)
+
+
+def _from(area: str, to: Ranges, services: Ranges) -> tuple[Region, ...]:
+    return tuple(regions([Who(frozenset({area}))], to, services))
 
 
 def resolver_addresses(ground: Ground, family: int) -> Ranges:

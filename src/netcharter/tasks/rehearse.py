@@ -68,6 +68,7 @@ class Rehearsed:
             "kernel": found.kernel.as_json(),
             "advertised": None if found.advertised is None else _advertised(found.advertised),
             "lent": None if found.lent is None else _lent(found.lent),
+            "around": {"tried": found.around[0], "as_told": found.around[1]},
             "differs": list(found.differs),
             "promises_broken": self.broken,
             "limits": list(REHEARSED),
