@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.running import CHARTER, DRAFT, MOST_SECONDS, WHEN
+from tests.cli.running import CHARTER, DRAFT, MOST_SECONDS, WHEN, run
 
 MAIN = [sys.executable, "-c", "from netcharter.cli import main; main()"]
 PRINTING: list[tuple[str, ...]] = [
@@ -105,3 +105,12 @@ def test_a_terminal_gets_colours_unless_it_wants_none(tmp_path: Path) -> None:
     for plain in ({"NO_COLOR": "1"}, {"NO_COLOR": "0"}, {"TERM": "dumb"}):
         for command in (check, ("show", str(CHARTER)), ("check", str(tmp_path / "none"))):
             assert b"\x1b" not in on_a_terminal(*command, **{"TERM": "xterm", **plain})
+
+
+def test_ctrl_c_while_a_command_is_loaded_is_told_as_such(monkeypatch: pytest.MonkeyPatch) -> None:
+    def pressed(name: str) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("netcharter.cli.import_module", pressed)
+    ran = run("check", CHARTER)
+    assert (ran.code, ran.out) == (130, "") and "nothing is left half done" in ran.err

@@ -38,6 +38,7 @@ BEHIND = {
     "steward": "the service on the gateway: hours, health, alarms",
 }
 NOBODY_READS = 141  # as a shell reports what a closed pipe ended
+ENDED = 130  # and what Ctrl-C ended
 
 
 class Commands(click.Group):
@@ -90,6 +91,9 @@ def _printed() -> Iterator[None]:
     except BrokenPipeError:
         _take_no_more(sys.stdout)
         sys.exit(NOBODY_READS)
+    except KeyboardInterrupt:  # while a command is loaded, before it can do anything
+        click.echo("\nended; nothing is left half done", err=True)
+        sys.exit(ENDED)
     except OSError as fault:
         if fault.filename is not None:  # of a file, and so none of ours to explain
             raise
