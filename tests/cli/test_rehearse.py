@@ -92,6 +92,7 @@ def test_a_rehearsal_in_words_has_its_limits_and_cautions(small: Path) -> None:
         "proven   what the kernel has loaded",
         " probes tried in ",
         " agreed, 0 did not",
+        "named    hosts in 4 areas" if tools.path_of("unbound") else "UNNAMED",
         "lent     " if tools.path_of("dhcpcd") else "UNASKED",
         "heard    hosts in 4 areas" if tools.path_of("dnsmasq") else "UNHEARD",
         "not tried (",

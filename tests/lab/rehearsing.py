@@ -12,6 +12,7 @@ from unittest.mock import patch
 from netcharter.charter.read import read
 from netcharter.lab.apart import apart
 from netcharter.lab.lent import Lent
+from netcharter.lab.named import Named
 from netcharter.lab.performance import Performed, perform
 from netcharter.lab.rehearsal import Rehearsal, rehearse
 from netcharter.lab.site import Site
@@ -85,9 +86,11 @@ def kit(plan: Plan) -> dict[str, bytes]:
 
 
 def rehearsed(plan: Plan, files: Mapping[str, bytes], limit: int = 6000) -> Rehearsal:
-    """Without leases, which test_lent is about. Skipped where there can be no lab."""
+    """Without leases and names, which test_lent and test_named are about. Skipped where there can be no
+    lab."""
     needed()
-    with patch("netcharter.lab.rehearsal.lent", lambda *_: Lent("not tried here")):
+    room, why = "netcharter.lab.rehearsal", "not tried here"
+    with patch(f"{room}.lent", lambda *_: Lent(why)), patch(f"{room}.named", lambda *_: Named(why)):
         return rehearse(plan, files, NOW, limit=limit, seconds=SECONDS)
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from netcharter.lab.advertised import MISSING, Advertised
 from netcharter.lab.lent import NO_CLIENT, Lent
-from netcharter.tasks.rehearse_text import SHOWN, heard, leases
+from netcharter.lab.named import MISSING as NO_RESOLVER
+from netcharter.lab.named import Named
+from netcharter.tasks.rehearse_text import SHOWN, heard, leases, names
 
 
 def told(found: Advertised) -> str:
@@ -53,3 +55,18 @@ def test_what_clients_were_lent_is_told() -> None:
     assert none.startswith("UNASKED  leases were not tried: ") and "dhcpcd-base" in none
     wrong = list(leases(Lent(areas=1, clients=1, differences=("desk got no address",)), 400))
     assert wrong == ["DIFFERS  desk got no address"]
+
+
+def test_what_hosts_were_told_of_names_is_told() -> None:
+    (said,) = names(Named(areas=4, questions=320, outside=32), 400)
+    assert said == (
+        "named    hosts in 4 areas asked the gateway for names, 320 questions, and were told what is"
+        " right; 32 names were asked for outside, and no answer from there that leads inside was"
+        " passed on"
+    )
+    (few,) = names(Named(areas=1, questions=2, untried=("names outside: no line",)), 400)
+    assert few.endswith("told what is right; not tried: names outside: no line")
+    (none,) = names(Named(NO_RESOLVER), 400)
+    assert none.startswith("UNNAMED  names were not tried: ") and none.endswith("install unbound")
+    wrong = Named(areas=1, questions=2, outside=1, differences=("desk got no answer",))
+    assert list(names(wrong, 400)) == ["DIFFERS  desk got no answer"]

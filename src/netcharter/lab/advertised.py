@@ -77,7 +77,7 @@ def advertised(
         return Advertised("there is no area")
     if tools.path_of(PROGRAM) is None:
         return Advertised(MISSING)
-    hosts = {area.name: found for area in plan.areas if (found := _host(plan, area, stations))}
+    hosts = {area.name: found for area in plan.areas if (found := host_of(plan, area, stations))}
     listening = [area for area in plan.areas if area.name in hosts]
     places = {name: site.places[station.name] for name, station in hosts.items()}
     gateway = site.places[GATEWAY]
@@ -104,8 +104,8 @@ def advertised(
     )
 
 
-def _host(plan: Plan, area: AreaPlan, stations: Sequence[Station]) -> Station | None:
-    """Who listens in an area: one of its own devices, else a stranger where those are welcome."""
+def host_of(plan: Plan, area: AreaPlan, stations: Sequence[Station]) -> Station | None:
+    """Who listens and asks in an area: one of its own devices, else a stranger where those are welcome."""
     barred = {number for device in plan.devices if device.barred for number in device.hardware}
     home = {n for device in plan.devices if device.area == area.name for n in device.hardware}
     there = [s for s in stations if s.entrance == area.name and s.hardware not in barred]

@@ -15,6 +15,7 @@ from netcharter.lab.advertised import PATIENCE, Advertised, advertised
 from netcharter.lab.agreement import kernel_equals_plan
 from netcharter.lab.apart import GRACE, Progress, apart, report
 from netcharter.lab.lent import Lent, lent
+from netcharter.lab.named import UNSIGNED, Named, named
 from netcharter.lab.performance import DIFFERS, FEW, LIMITS, LITE, Performed, perform
 from netcharter.lab.site import Site
 from netcharter.lab.world import world
@@ -44,9 +45,8 @@ class Rehearsal:
     were tried by what they are; fates: by what should become of them. differs: where the lab is not
     like the site. captures: file name -> content (pcapng), for the mismatches that name one.
     listed: what each probe did, where there are few of them. advertised: what hosts made of the
-    gateway's router advertisements, and lent: what clients were lent; None: only some connections
-    were asked for. around: how many rows of the ways around were tried, and how many of these fared as
-    they are told.
+    gateway's router advertisements, lent: what clients were lent, and named: what they were told of
+    names; None: only some connections were asked for.
     """
 
     probes: int
@@ -64,15 +64,16 @@ class Rehearsal:
     listed: tuple[tuple[Probe, Seen], ...]
     advertised: Advertised | None = None
     lent: Lent | None = None
-    around: tuple[int, int] = (0, 0)
+    named: Named | None = None
 
     @property
     def ok(self) -> bool:
         """Everything that should be tried, and that is something, was tried and seen as predicted,
-        and the kernel has loaded the plan. What is not tried for want of dnsmasq or a client is not wrong.
+        and the kernel has loaded the plan. What is not tried for want of a server or a client is not wrong.
         """
         heard = self.advertised is None or self.advertised.ok
         heard = heard and (self.lent is None or self.lent.ok)
+        heard = heard and (self.named is None or self.named.ok)
         seen = not self.mismatches and 0 < self.done == self.probes
         return self.kernel.same and seen and heard
 
@@ -100,26 +101,43 @@ def rehearse(
     else:
         work = programme(plan, where, now, limit=limit)
 
-    def within() -> tuple[Performed, Agreement, tuple[str, ...], Advertised | None, Lent | None]:
+    def within() -> tuple[Performed, Agreement, tuple[str, ...], _Served]:
         report(0, len(work.probes), "bringing the site up")
         with Site(plan, files, work.stations, where) as site:
             report(0, len(work.probes), "reading the kernel back")
             kernel = kernel_equals_plan(plan, now, site.listing())
             ruleset = files["nftables.nft"].decode("ascii")
             found = perform(plan, work, site, ruleset, began + seconds, report)
-            heard = asked = None
-            if not only:
-                report(len(work.probes), len(work.probes), "asking for addresses")
-                asked = lent(plan, files, site, work.stations)
-                report(len(work.probes), len(work.probes), "listening to router advertisements")
-                heard = advertised(plan, files, site, work.stations)
-            return found, kernel, (*site.differs, *_differs(plan, work)), heard, asked
+            served = _Served() if only else _served(plan, files, site, work)
+            return found, kernel, (*site.differs, *_differs(plan, work)), served
 
-    found, kernel, differs, heard, asked = apart(
+    found, kernel, differs, served = apart(
         within, on_progress=on_progress, as_user=as_user, limit=seconds + AFTERWARDS
     )
     told = _told(work, found, kernel, differs, time.monotonic() - began)
-    return replace(told, advertised=heard, lent=asked)
+    if served.named is not None and not served.named.skipped:
+        told = replace(told, differs=(*told.differs, UNSIGNED))
+    return replace(told, advertised=served.advertised, lent=served.lent, named=served.named)
+
+
+@dataclass(frozen=True, slots=True)
+class _Served:
+    """What servers of the gateway have done for clients; None: nobody asked."""
+
+    named: Named | None = None
+    lent: Lent | None = None
+    advertised: Advertised | None = None
+
+
+def _served(plan: Plan, files: Mapping[str, bytes], site: Site, work: Programme) -> _Served:
+    """Names come first: then everybody still has the addresses of the plan."""
+    all_ = len(work.probes)
+    report(all_, all_, "looking names up")
+    asked = named(plan, files, site, work.stations)
+    report(all_, all_, "asking for addresses")
+    given = lent(plan, files, site, work.stations)
+    report(all_, all_, "listening to router advertisements")
+    return _Served(asked, given, advertised(plan, files, site, work.stations))
 
 
 def _differs(plan: Plan, work: Programme) -> Iterator[str]:
@@ -182,13 +200,4 @@ def _told(
         differs=differs,
         captures=found.captures,
         listed=tuple(found.listed) if len(work.probes) <= FEW else (),
-        around=_around(work, found),
     )
-
-
-def _around(work: Programme, found: Performed) -> tuple[int, int]:
-    """Rows of the ways around that were tried, and those that were seen as they are told."""
-    wrong = {each.probe.number for each in found.mismatches}
-    tried = {probe.number for probe in work.probes[: found.done]}
-    rows = [number for _, number in work.around if number in tried]
-    return len(rows), sum(number not in wrong for number in rows)

@@ -16,6 +16,7 @@ from netcharter.lab.advertised import Advertised
 from netcharter.lab.agreement import Unreadable
 from netcharter.lab.leftovers import put
 from netcharter.lab.lent import Lent
+from netcharter.lab.named import Named
 from netcharter.lab.rehearsal import TIME, Rehearsal, rehearse
 from netcharter.lab.trouble import CommandFailed, LabFailed, LabImpossible
 from netcharter.plan.coding import hardware_text
@@ -68,7 +69,7 @@ class Rehearsed:
             "kernel": found.kernel.as_json(),
             "advertised": None if found.advertised is None else _advertised(found.advertised),
             "lent": None if found.lent is None else _lent(found.lent),
-            "around": {"tried": found.around[0], "as_told": found.around[1]},
+            "named": None if found.named is None else _named(found.named),
             "differs": list(found.differs),
             "promises_broken": self.broken,
             "limits": list(REHEARSED),
@@ -189,6 +190,18 @@ def _lent(found: Lent) -> dict[str, Any]:
         "lasting": found.lasting,
         "refused": found.refused,
         "time": found.time,
+        "differences": list(found.differences),
+    }
+
+
+def _named(found: Named) -> dict[str, Any]:
+    return {
+        "ok": found.ok,
+        "skipped": found.skipped or None,
+        "areas": found.areas,
+        "questions": found.questions,
+        "outside": found.outside,
+        "untried": list(found.untried),
         "differences": list(found.differences),
     }
 

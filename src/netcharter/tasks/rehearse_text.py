@@ -7,6 +7,7 @@ from textwrap import wrap
 
 from netcharter.lab.advertised import Advertised
 from netcharter.lab.lent import Lent
+from netcharter.lab.named import Named
 from netcharter.lab.rehearsal import Rehearsal
 from netcharter.probes.shapes import Mismatch, Probe, Seen, Unprobed
 from netcharter.report.limits import REHEARSED, cautions, told
@@ -43,7 +44,8 @@ def summary(found: Rehearsed, width: int = 100, folder: str | None = None) -> It
         for probe, what in seen.listed:
             yield from _listed(probe, what, width)
     yield from _counted(seen, width)
-    yield from _around(seen, width)
+    if seen.named is not None:
+        yield from names(seen.named, width)
     if seen.lent is not None:
         yield from leases(seen.lent, width)
     if seen.advertised is not None:
@@ -110,14 +112,6 @@ def _counted(seen: Rehearsal, width: int) -> Iterator[str]:
         yield f"  {seen.repeated} of those that agreed did so at the second try only."
 
 
-def _around(seen: Rehearsal, width: int) -> Iterator[str]:
-    """Whether the ways around are as `netcharter show --around` tells them."""
-    tried, right = seen.around
-    if tried:
-        text = f"{right} of {counted(tried, 'row')} of `netcharter show --around` fared as told"
-        yield from _block(f"around   {text}", width)
-
-
 def heard(seen: Advertised, width: int) -> Iterator[str]:
     """What hosts made of the gateway's router advertisements."""
     if seen.skipped:
@@ -156,6 +150,26 @@ def leases(seen: Lent, width: int) -> Iterator[str]:
     if seen.refused:
         told += f"; {seen.refused} that are barred or strangers got none"
     yield from _block(f"lent     {told}", width)
+
+
+def names(seen: Named, width: int) -> Iterator[str]:
+    """What clients were told of names."""
+    if seen.skipped:
+        yield from _block(f"UNNAMED  names were not tried: {seen.skipped}", width)
+        return
+    for each in seen.differences[:SHOWN]:
+        yield from _block(f"DIFFERS  {each}", width)
+    yield from _more(len(seen.differences), "such differences")
+    if not seen.ok:
+        return
+    told = f"hosts in {counted(seen.areas, 'area')} asked the gateway for names, "
+    told += f"{counted(seen.questions, 'question')}, and were told what is right"
+    if seen.outside:
+        told += f"; {counted(seen.outside, 'name')} were asked for outside, and no answer from "
+        told += "there that leads inside was passed on"
+    for each in seen.untried:
+        told += f"; not tried: {each}"
+    yield from _block(f"named    {told}", width)
 
 
 def _unprobed(unprobed: Sequence[Unprobed], width: int) -> Iterator[str]:

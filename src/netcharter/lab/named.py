@@ -1,0 +1,266 @@
+"""Names in a lab: real clients ask the kit's own unbound, and it asks name servers on the lab's internet.
+
+In each area one machine asks, in both families and by UDP and TCP: for the gateway's name, a device's
+forward and back, and a name outside, another one each time, so that somebody has to be asked for it.
+Behind every line answers a server of ours in the place of the internet's first name servers. One name
+leads to addresses that no answer from outside may hold, and nobody is to be told them.
+"""
+
+from __future__ import annotations
+
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from ipaddress import IPv6Network
+
+from netcharter.lab import isolation, tools
+from netcharter.lab.advertised import ENDING, LOOK, ended, host_of
+from netcharter.lab.answering import FAR, FIRST, OUTSIDE, REBOUND, ROOT, Answering, received
+from netcharter.lab.messages import AAAA, NO_ERROR, PTR, A, Answer, answer, question
+from netcharter.lab.site import KIT, Site
+from netcharter.lab.trouble import CommandFailed
+from netcharter.plan.local_names import LocalName, LocalNames, addresses_in, local_names
+from netcharter.plan.shapes import Address, AreaPlan, Plan
+from netcharter.probes.shapes import GATEWAY, Place, Station
+from netcharter.render.resolver import CONF, PLAIN, ROOT_KEY, ROOT_SERVERS
+
+PROGRAM, PACKAGE = "unbound", "unbound"
+MISSING = f"no {PROGRAM} was found on this machine; install {PACKAGE}"
+PATIENCE = 10.0  # seconds for the program to begin, and for one answer
+AGAIN = 1.0  # seconds after which a datagram is sent once more
+FEW = 4  # devices that each area asks for
+UNSIGNED = "signatures of names are not checked: nobody in the lab can sign for the internet's root"
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """What became of names. skipped: why nothing was tried, else ""; areas: in how many somebody
+    asked; questions: how many were asked; outside: how many of them for names outside, which a server
+    on the lab's internet was then asked for; untried: what was not, as sentences; differences: sentences."""
+
+    skipped: str = ""
+    areas: int = 0
+    questions: int = 0
+    outside: int = 0
+    untried: tuple[str, ...] = ()
+    differences: tuple[str, ...] = ()
+
+    @property
+    def ok(self) -> bool:
+        return not self.differences
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """How somebody asks: from which of its addresses, which of the gateway's, and by what."""
+
+    who: str
+    place: Place
+    source: Address
+    server: Address
+    stream: bool
+
+    def __str__(self) -> str:
+        return f"{self.who} by {'TCP' if self.stream else 'UDP'} in IPv{self.server.version}"
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A question and what has to be told; beyond: somebody outside has to be asked for it."""
+
+    name: str
+    kind: int
+    told: tuple[str, ...]
+    beyond: bool = False
+
+
+def named(plan: Plan, files: Mapping[str, bytes], site: Site, stations: Sequence[Station]) -> Named:
+    """Let the gateway of a site look names up. Raises CommandFailed where unbound does not begin."""
+    if CONF not in files:
+        return Named("there is no area")
+    if tools.path_of(PROGRAM) is None:
+        return Named(MISSING)
+    site.lines(frozenset(line.name for line in plan.lines))
+    asking = {area.name: found for area in plan.areas if (found := host_of(plan, area, stations))}
+    lines = {line.name for line in plan.lines}
+    beyond = [site.places[s.name] for s in stations if s.entrance in lines]
+    out = any(line.carries4 or line.carries6 for line in plan.lines)
+    with ExitStack() as running:
+        answering = running.enter_context(Answering(beyond if out else ()))
+        gateway = site.places[GATEWAY].namespace
+        still_there = running.enter_context(unbound(gateway, files[CONF]))
+        count = 0
+        wrong: list[str] = []
+        for area in plan.areas:
+            if area.name in asking:
+                station = asking[area.name]
+                for way in ways(area, station, site.places[station.name]):
+                    each = [*wanted(plan, area, way, out)]
+                    count += len(each)
+                    for want in each:
+                        still_there()
+                        wrong += _differing(way, want, answering)
+    return Named(
+        areas=len(asking),
+        questions=count,
+        outside=sum(name.endswith(f".{OUTSIDE}") for name in answering.heard),
+        untried=tuple(_untried(plan, asking, out)),
+        differences=tuple(wrong),
+    )
+
+
+def _untried(plan: Plan, asking: Mapping[str, Station], out: bool) -> Iterator[str]:
+    for area in plan.areas:
+        if area.name not in asking:
+            yield f"{area.name}: nobody is there who could ask"
+    if not out:
+        yield "names outside: no line leads there"
+
+
+# --- who asks for what ---------------------------------------------------------------------------
+
+
+def ways(area: AreaPlan, station: Station, place: Place) -> Iterator[Way]:
+    """One in each family of which the machine has an address in the area, by UDP and by TCP."""
+    for server in addresses_in(area):
+        whole = area.v4 if server.version == 4 else _network(area, server)
+        source = next((a for a in station.addresses if a in whole), None)
+        if source is not None:
+            for stream in (False, True):
+                yield Way(station.name, place, source, server, stream)
+
+
+def _network(area: AreaPlan, server: Address) -> IPv6Network:
+    return next(s.network for s in area.subnets6 if s.gateway == server)
+
+
+def wanted(plan: Plan, area: AreaPlan, way: Way, out: bool) -> Iterator[Wanted]:
+    """What is asked in one way. out: whether somebody outside can be asked."""
+    names = local_names(plan)
+    here = next(n for a, n in zip(plan.areas, names.gateway, strict=True) if a is area)
+    for one in (here, *_some(names, area)):
+        for kind, version in ((A, 4), (AAAA, 6)):
+            told = tuple(sorted(str(a) for a in one.addresses if a.version == version))
+            yield Wanted(one.name, kind, told)
+        for address in one.addresses:
+            yield Wanted(address.reverse_pointer, PTR, (one.name,))
+    if out:
+        label = f"a{area.number}-{'t' if way.stream else 'u'}{way.server.version}"
+        for kind in (A, AAAA):
+            yield Wanted(f"{label}-{kind}.{OUTSIDE}", kind, (FAR[kind],), beyond=True)
+            yield Wanted(f"{label}-{kind}.{REBOUND}", kind, (), beyond=True)
+
+
+def _some(names: LocalNames, area: AreaPlan) -> Sequence[LocalName]:
+    """Some of the devices, other ones in other areas."""
+    each = names.devices
+    begin = FEW * (area.number - 1) % len(each) if each else 0
+    return (*each[begin:], *each[:begin])[:FEW]
+
+
+# --- at the machines -----------------------------------------------------------------------------
+
+
+@contextmanager
+def unbound(namespace: str, settings: bytes) -> Iterator[Callable[[], None]]:
+    """The kit's unbound at the gateway, with the lab's name servers, for whom nobody can sign. Yields
+    what raises CommandFailed once it has ended by itself."""
+    path, hints = f"{KIT}/{CONF}", f"{KIT}/root.hints"
+    with open(hints, "w", encoding="ascii") as file:
+        file.write(f". 3600000 NS {ROOT}.\n{ROOT}. 3600000 A {FIRST[0]}\n")
+        file.write(f"{ROOT}. 3600000 AAAA {FIRST[1]}\n")
+    text = settings.decode("ascii").replace(ROOT_SERVERS, hints)
+    text = text.replace(f'trust-anchor-file: "{ROOT_KEY}"', "")
+    with open(path, "w", encoding="ascii") as file:
+        file.write(text)
+    command = [tools.path_of(PROGRAM) or PROGRAM, "-d", "-p", "-c", path]
+    with isolation.inside(namespace), open(f"{KIT}/unbound.said", "w+b") as said:
+        running = subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=said, cwd="/"
+        )
+
+        def still_there() -> None:
+            if running.poll() is not None:
+                said.seek(0)
+                words = said.read().decode("utf-8", "replace")[-tools.SAID :].strip()
+                raise CommandFailed(PROGRAM, words or f"exit {running.returncode}")
+
+        try:
+            _listening(still_there)
+            yield still_there
+        finally:
+            ended(running, ENDING)
+
+
+def _listening(still_there: Callable[[], None]) -> None:
+    """Wait until it takes connections, at the gateway itself. Raises CommandFailed."""
+    end = time.monotonic() + PATIENCE
+    while time.monotonic() < end:
+        still_there()
+        with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as one:
+            if one.connect_ex(("127.0.0.1", PLAIN)) == 0:
+                return
+        time.sleep(LOOK)
+    raise CommandFailed(PROGRAM, f"takes no question after {PATIENCE:g} s")
+
+
+def ask(way: Way, name: str, kind: int) -> Answer | None:
+    """Ask as a host does; None: no answer."""
+    end = time.monotonic() + PATIENCE
+    number = 1
+    while time.monotonic() < end:
+        number += 1
+        message = question(number, name, kind)
+        try:
+            found = _by_stream(way, message) if way.stream else _by_datagram(way, message)
+            return answer(found, number)
+        except (OSError, ValueError):
+            time.sleep(LOOK)
+    return None
+
+
+def _socket(way: Way) -> socket.socket:
+    family = socket.AF_INET if way.server.version == 4 else socket.AF_INET6
+    with isolation.inside(way.place.namespace):
+        return socket.socket(family, socket.SOCK_STREAM if way.stream else socket.SOCK_DGRAM)
+
+
+def _by_datagram(way: Way, message: bytes) -> bytes:
+    with _socket(way) as one:
+        one.bind((str(way.source), 0))
+        one.settimeout(AGAIN)
+        one.connect((str(way.server), PLAIN))
+        one.send(message)
+        return one.recv(65_535)
+
+
+def _by_stream(way: Way, message: bytes) -> bytes:
+    with _socket(way) as one:
+        one.bind((str(way.source), 0))
+        one.settimeout(PATIENCE / 2)
+        one.connect((str(way.server), PLAIN))
+        one.sendall(len(message).to_bytes(2, "big") + message)
+        return received(one, int.from_bytes(received(one, 2), "big"))
+
+
+# --- what is wrong -------------------------------------------------------------------------------
+
+
+def _differing(way: Way, want: Wanted, answering: Answering) -> Iterator[str]:
+    found = ask(way, want.name, want.kind)
+    if found is None:
+        yield f"{way} got no answer for {want.name}"
+        return
+    told = found.told(want.kind)
+    if told != want.told:
+        yield (
+            f"{way} was told {' and '.join(told) or 'nothing'} for {want.name}, and not "
+            f"{' and '.join(want.told) or 'nothing'}"
+        )
+    elif found.code != NO_ERROR and not want.beyond:
+        yield f"{way} was told that {want.name} is nowhere (code {found.code})"
+    elif want.beyond and want.name not in answering.heard:
+        yield f"{way} asked for {want.name}, and nobody outside was"
