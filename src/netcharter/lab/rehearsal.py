@@ -46,7 +46,8 @@ class Rehearsal:
     like the site. captures: file name -> content (pcapng), for the mismatches that name one.
     listed: what each probe did, where there are few of them. advertised: what hosts made of the
     gateway's router advertisements, lent: what clients were lent, and named: what they were told of
-    names; None: only some connections were asked for.
+    names; None: only some connections were asked for. around: how many rows of the ways around were tried, and how many of these fared as
+    they are told.
     """
 
     probes: int
@@ -65,6 +66,7 @@ class Rehearsal:
     advertised: Advertised | None = None
     lent: Lent | None = None
     named: Named | None = None
+    around: tuple[int, int] = (0, 0)
 
     @property
     def ok(self) -> bool:
@@ -200,4 +202,13 @@ def _told(
         differs=differs,
         captures=found.captures,
         listed=tuple(found.listed) if len(work.probes) <= FEW else (),
+        around=_around(work, found),
     )
+
+
+def _around(work: Programme, found: Performed) -> tuple[int, int]:
+    """Rows of the ways around that were tried, and those that were seen as they are told."""
+    wrong = {each.probe.number for each in found.mismatches}
+    tried = {probe.number for probe in work.probes[: found.done]}
+    rows = [number for _, number in work.around if number in tried]
+    return len(rows), sum(number not in wrong for number in rows)

@@ -70,6 +70,7 @@ class Rehearsed:
             "advertised": None if found.advertised is None else _advertised(found.advertised),
             "lent": None if found.lent is None else _lent(found.lent),
             "named": None if found.named is None else _named(found.named),
+            "around": {"tried": found.around[0], "as_told": found.around[1]},
             "differs": list(found.differs),
             "promises_broken": self.broken,
             "limits": list(REHEARSED),

@@ -44,6 +44,7 @@ def summary(found: Rehearsed, width: int = 100, folder: str | None = None) -> It
         for probe, what in seen.listed:
             yield from _listed(probe, what, width)
     yield from _counted(seen, width)
+    yield from _around(seen, width)
     if seen.named is not None:
         yield from names(seen.named, width)
     if seen.lent is not None:
@@ -110,6 +111,14 @@ def _counted(seen: Rehearsal, width: int) -> Iterator[str]:
         yield from wrap(f"  {what}  {', '.join(parts)}", width, subsequent_indent=" " * 14)
     if seen.repeated:
         yield f"  {seen.repeated} of those that agreed did so at the second try only."
+
+
+def _around(seen: Rehearsal, width: int) -> Iterator[str]:
+    """Whether the ways around are as `netcharter show --around` tells them."""
+    tried, right = seen.around
+    if tried:
+        text = f"{right} of {counted(tried, 'row')} of `netcharter show --around` fared as told"
+        yield from _block(f"around   {text}", width)
 
 
 def heard(seen: Advertised, width: int) -> Iterator[str]:
