@@ -60,6 +60,7 @@ def test_only_who_dials_is_asked_for_what_that_takes() -> None:
     for more, packages in (("", set()), (DIALLED, {"ppp"})):
         plan = plan_of(more)
         want = wanted_of(plan.charter, render(plan).files)
-        assert set(want.packages) == {"dnsmasq-base"} | packages
+        every = {"dnsmasq-base", "unbound", "dns-root-data"}
+        assert set(want.packages) == every | packages
         assert any("ppp" in path for path in want.placed) == bool(packages)
         assert [use.interface for use in want.uses] == ["eth0.35", "eth1"]
