@@ -127,7 +127,22 @@ def test_a_list_that_names_everything_cuts_off_nothing_that_is_protected() -> No
         assert disjoint(plan.hostile, plan.places[name])
     assert disjoint(plan.hostile, plan.gateway)
     assert subset(plan.hostile, plan.internet)
+    (much,) = [note for note in plan.notes if note.id == "lists-cut-off-much"]
+    assert much.severity == "error" and "99 % of the IPv4 internet" in much.message
     assert intersect(plan.hostile, plan.places["shop"]) == plan.places["shop"]
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (b"\n".join(b"%d.0.0.0/8" % first for first in range(1, 50)), 0),
+        (b"\n".join(b"%d.0.0.0/8" % first for first in range(1, 80)), 1),
+        (b"\n".join(b"%x::/16" % first for first in range(0x2000, 0x2700)), 0),
+        (b"\n".join(b"%x::/16" % first for first in range(0x2000, 0x2900)), 1),
+    ],
+)
+def test_lists_that_cut_off_more_than_a_quarter_of_a_family_are_an_error(text: bytes, told: int) -> None:  # fmt: skip
+    assert [n.id for n in plan_of(Listed(text)).notes].count("lists-cut-off-much") == told
 
 
 def test_what_came_long_ago_is_told() -> None:

@@ -107,6 +107,14 @@ PLAN = {
         "Followed there, it would cut the site off.",
         "Ask why it is named; a machine of yours may do harm to others.",
     ),
+    "lists-cut-off-much": Entry(
+        "lists that cut off much of the internet",
+        "What lists call hostile is more than a quarter of the addresses of a family.",
+        "No list of hostile addresses is that long; by one that went wrong a site would be cut off"
+        " from the internet, and nothing in the charter would look wrong.",
+        "Look into the lists. What is refused on purpose, countries for instance, is better said by a"
+        " rule about a place that is made of the list.",
+    ),
     "exception-excepts-nothing": Entry(
         "exception that excepts nothing",
         "No list names anything of what stands in `except`.",

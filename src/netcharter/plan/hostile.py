@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from ipaddress import IPv6Network
 
 from netcharter.charter.model import Charter, NamedList
 from netcharter.diagnostics import Diagnostic
@@ -16,10 +17,12 @@ from netcharter.plan import coding
 from netcharter.plan.listed import Listed, first_in
 from netcharter.plan.shapes import Address, DevicePlan, LinePlan
 from netcharter.plan.terms import device_addresses
-from netcharter.space.ranges import Ranges, intersect, subtract, union
+from netcharter.space.ranges import Ranges, intersect, size, subtract, union
 
 MOST_TOLD = 3  # things of one list that are told one by one
 MOST_OTHERS = 10
+MUCH = 4  # more than one in so many addresses is no list of hostile ones; our judgement, no source
+GLOBAL6 = coding.network(IPv6Network("2000::/3"))  # all that is given out, RFC 4291 section 2.4
 OLD = timedelta(hours=48)  # beyond it a list is told as old; common practice, no source
 
 Named = tuple[str, Ranges]  # a set of addresses and what it is, in words
@@ -131,8 +134,26 @@ def doubts(site: Site, known: Mapping[str, Listed | None], cut: Ranges) -> Itera
             yield _lines_refused(charter, name, found)
     for name in charter.hostile.lists:
         yield from _taken_out(site, known, name)
+    yield from _much(site, cut)
     yield from _idle(site, known)
     yield from _places_cut(site, known, cut)
+
+
+def _much(site: Site, cut: Ranges) -> Iterator[Diagnostic]:
+    """Lists that leave little of the internet, by a slip of those who keep them or on purpose."""
+    for version, family in (("IPv4", coding.ANY4), ("IPv6", GLOBAL6)):
+        whole = size(intersect(site.internet, family))
+        gone = size(intersect(cut, family))
+        if gone * MUCH > whole:
+            yield Diagnostic(
+                "lists-cut-off-much",
+                "error",
+                f"what lists call hostile is {gone * 100 // whole} % of the {version} internet, and would"
+                " be cut off",
+                site.charter.where("hostile", "lists"),
+                help="look into the lists; if so much is meant, write a rule that refuses a place made"
+                " of the list",
+            )
 
 
 def _lines_refused(charter: Charter, name: str, found: Listed) -> Diagnostic:
