@@ -445,7 +445,43 @@ LISTS = [
          lists=f"lists: {{games: {{entries: [{', '.join(f'a{i}.example' for i in range(2000))}, «b.example»]}}}}"),
 ]  # fmt: skip
 
-CASES = [*FILES, *INCLUDES, *FORM, *VALUES, *HOURS, *SITE, *SENTENCES, *LISTS]
+NAMES = [
+    case("missing-key", "add one of them", names="names:\n  - «{for: office}»"),
+    case("missing-key", "`for`", names="names:\n  - «{withhold: play.example}»"),
+    case("missing-key", "`to`", names="names:\n  - «{rewrite: www.search.example, for: anyone}»"),
+    case("too-much-said", "two of it", names="names:\n  - {answer: a.example, withhold: «b.example», for: office}"),
+    case("bad-name-asked", "write www.play.example", names="names:\n  - {withhold: «https://www.play.example/x», for: office}"),
+    case("bad-name-asked", "takes in all", names="names:\n  - {withhold: «'*.play.example'», for: office}"),
+    case("bad-name-asked", "a matter of rules", names="names:\n  - {withhold: «192.0.2.1», for: office}"),
+    case("bad-name-asked", "domain name", offers="devices: {www: {area: office, hardware: 02:00:00:aa:00:01, address: lasting}}\noffers:\n  - {offer: https, on: copper, to: www, as: «a_b c»}"),
+    case("unknown-name", "write anything", names="names:\n  - {withhold: «all», for: office}"),
+    case("unknown-name", "with a dot", names="names:\n  - {withhold: «zip», for: office}"),
+    case("unknown-name", "write gambling", names="lists: {dice: {file: dice.txt, topic: gambling}}\nnames:\n  - {withhold: «gambing», for: office}"),
+    case("unknown-name", "write office", names="names:\n  - {withhold: play.example, for: «ofice»}"),
+    case("wrong-kind", "of addresses", names="lists: {bad: {of: addresses, file: bad.txt}}\nnames:\n  - {withhold: «bad», for: office}"),
+    case("names-audience", "areas or devices", names="groups: [staff]\nnames:\n  - {withhold: play.example, for: «staff»}"),
+    case("names-audience", "anyone", names="names:\n  - {withhold: play.example, for: «copper»}"),
+    case("names-audience", "asks this gateway", names="names:\n  - {withhold: play.example, for: «internet»}"),
+    case("device-without-address", "lasting", names=DEVICES + "\nnames:\n  - {withhold: play.example, for: «phone»}"),
+    case("names-rule-key", "`to`", names="names:\n  - {withhold: play.example, to: «b.example», for: office}"),
+    case("names-rule-key", "answered", names="names:\n  - {withhold: play.example, emergency: «true», for: office}"),
+    case("emergency-during", "no hours", names='hours: {day: {weekly: {daily: "08:00-16:00"}}}\nnames:\n  - {answer: sos.example, emergency: true, for: office, during: «day»}'),
+    case("name-twice", "another names rule", names="names:\n  - {withhold: a.example, for: office, name: one}\n  - {withhold: b.example, for: office, name: «one»}"),
+    *(case("foreign-word", f"write {ours}", names=f"names:\n  - {{«{theirs}»: play.example, for: office}}")
+      for ours, theirs in (("withhold", "block"), ("withhold", "deny"), ("withhold", "blocklist"), ("answer", "allow"))),
+    case("foreign-word", "write rewrite", names="names:\n  - {«safesearch»: www.search.example, to: strict.search.example, for: office}"),
+    case("foreign-word", "write for", names="names:\n  - {withhold: play.example, «from»: office}"),
+    case("foreign-word", "write resolvers", names="«dns»: [192.0.2.53]"),
+    Case("split-list", "include: a.yaml\n" + charter(names="names: []"), files={"a.yaml": "«names»: []\n"}, file="a.yaml"),
+    case("resolver-unfit", "own address", lines=line("address: 192.0.2.2/29"), names="resolvers: [«192.0.2.2»]"),
+    case("resolver-unfit", "already", names="resolvers: [192.0.2.53, {address: «192.0.2.53», tls: dns.example.net}]"),
+    case("resolver-unfit", "link alone", names='resolvers: [«"fe80::1"»]'),
+    case("bad-address", "not an address", names="resolvers: [«dns.example.net»]"),
+    case("foreign-word", "write tls", names="resolvers: [{address: 192.0.2.53, «hostname»: dns.example.net}]"),
+    case("too-many-resolvers", "keep a few", names="resolvers: [" + ", ".join(f"192.0.2.{i}" for i in range(1, 9)) + ", «192.0.2.9»]"),
+]  # fmt: skip
+
+CASES = [*FILES, *INCLUDES, *FORM, *VALUES, *HOURS, *SITE, *SENTENCES, *LISTS, *NAMES]
 ELSEWHERE = {  # ids whose texts are too long for a table, tested in test_limits
     "too-large", "too-many", "alias-budget", "too-many-files", "too-many-rules", "too-many-exits",
     "and-more",

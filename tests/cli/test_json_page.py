@@ -59,6 +59,7 @@ CALLS: tuple[tuple[str, tuple[str | Path, ...]], ...] = (
     ("ask", ("ask", CHARTER, "can cameras reach internet")),
     ("why", ("why", CHARTER, "--from", "office", "--to", "example.org", "--with", "https")),
     ("why", ("why", CHARTER, "--from", "internet", "--to", "booking", "--with", "https")),
+    ("why-name", ("why", CHARTER, "--from", "office", "--name", "booking.home.arpa")),
     ("compare", ("compare", DRAFT, CHARTER)),
     ("compare", ("compare", CHARTER, CHARTER)),
     ("show-hours", ("show", CHARTER, "--hours", "--as-of", WHEN)),

@@ -49,6 +49,16 @@ PLACES = (
     "fd77:7:7::/48",
     "fd5c:7a11::/32",  # around the site's local prefix
 )
+NAMES = (
+    "dice.example",
+    "www.dice.example",
+    "cards.dice.example",
+    "play.example.net",
+    "example.org",
+    "www.example.org",
+    "use-application-dns.net",
+)
+KNOWN_AS = ("www.example.org", "booking.tarn-hollow.example", "shop.example.net")
 LISTED = (
     "198.51.100.64/29",
     "198.51.100.68/30",
@@ -172,6 +182,7 @@ def random_charter(rng: Random) -> str:
         "hostile": _hostile(Random(f"hostile {draft.lists}"), draft),
         "rules": [_rule(draft, number) for number in range(rng.randint(1, 9))],
         "offers": _offers(draft),
+        "names": _names(Random(f"names {draft.lists} {draft.devices}"), draft),
         "promises": [_promise(draft) for _ in range(rng.randint(2, 6))],
         "exits": [_exit(draft) for _ in range(rng.choice((0, 1, 2, 2, 3)))],
     }
@@ -402,6 +413,39 @@ def _lists(rng: Random, draft: Draft) -> None:
         draft.places["known-ones"] = {"list": rng.choice(list(draft.lists))}
 
 
+def _names(rng: Random, draft: Draft) -> list[dict[str, Any]]:
+    """Names rules, and the lists of names that they speak of, written out."""
+    lists = rng.sample(("dice", "cards", "chat"), rng.randint(0, 3))
+    for name in lists:
+        draft.lists[name] = {"entries": rng.sample(NAMES, rng.randint(1, 4))}
+        if rng.random() < 0.6:
+            draft.lists[name]["topic"] = rng.choice(("gambling", "talk"))
+    topics = [said["topic"] for said in draft.lists.values() if "topic" in said]
+    known = [name for name, said in draft.devices.items() if "address" in said]
+    found = []
+    for number in range(rng.choice((0, 1, 3, 6))):
+        word = rng.choice(("answer", "withhold", "withhold", "rewrite"))
+        terms = [*NAMES, *lists, *lists, *topics, "example.", "anything"]
+        what = list(dict.fromkeys(rng.choices(NAMES if word == "rewrite" else terms, k=2)))
+        who = ["anyone"] if rng.random() < 0.2 else [*draft.areas, *known]
+        said: dict[str, Any] = {
+            word: what,
+            "for": rng.sample(who, min(len(who), rng.randint(1, 2))),
+        }
+        if word == "rewrite":
+            said["to"] = rng.choice(NAMES)
+        if draft.hours and rng.random() < 0.3:
+            said["during"] = rng.choice(list(draft.hours))
+        elif word == "answer" and rng.random() < 0.3:
+            said["emergency"] = "true"
+        if rng.random() < 0.2:
+            said["until"] = rng.choice(UNTIL)
+        if rng.random() < 0.15:
+            said["name"] = f"look-up {chr(97 + number)}"
+        found.append(said)
+    return found
+
+
 def _hostile(rng: Random, draft: Draft) -> dict[str, Any]:
     if not draft.lists or rng.random() < 0.2:
         return {}
@@ -484,6 +528,8 @@ def _offers(draft: Draft) -> list[dict[str, Any]]:
         if draft.chance(0.15):
             said["name"] = f"public {chr(97 + number)}"
         _met_at(Random(f"met at {said}"), draft, said)
+        if Random(f"as {said}").random() < 0.5:
+            said["as"] = Random(f"{said}").choice(KNOWN_AS)
         _per_source(Random(f"per source {said}"), draft, said)
         found.append(said | _when(draft) | {"because": "the public may"})
     return found

@@ -31,7 +31,7 @@ from tests.oracle.naive import exists, fate
 from tests.oracle.random_charters import random_charter
 from tests.oracle.site import Network
 
-INDEPENDENT = ("naive", "promises", "site", "random_charters", "random_attempts")
+INDEPENDENT = ("naive", "names", "promises", "site", "random_charters", "random_attempts")
 EVERY_KIND = {
     *("loopback", "barred", "strangers", "discovery", "dhcp", "forged", "bound", "same-area"),
     *(

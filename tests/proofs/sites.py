@@ -48,6 +48,8 @@ BASE = {
   bank: {prefixes: [198.51.100.64/28]}
 """,
     "lists": "",
+    "resolvers": "",
+    "names": "",
     "terms": "",
     "hours": """
   day: {weekly: {daily: "08:00-16:00"}}

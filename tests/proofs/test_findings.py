@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import pytest
 
 from netcharter.diagnostics import Diagnostic
+from netcharter.diagnostics.of_names import NAMES
 from netcharter.diagnostics.of_proofs import PROMISES, RULES, SITE
+from tests.proofs.finding_case import Case, rules
+from tests.proofs.names_cases import NAMES_CASES
 from tests.proofs.sites import NAME, charter, found, judged, marked
 
 DAILY = "  - {let: [home, yard], reach: internet, with: [http, https], because: daily work}\n"
@@ -16,25 +17,6 @@ DESK = "  desk: {area: home, hardware: 02:00:00:aa:00:01, address: lasting}\n"
 SPARE = "  spare: {area: home, hardware: 02:00:00:aa:00:02, address: lasting}\n"
 SHOP = "  shop: {area: yard, hardware: 02:00:00:aa:00:03, address: lasting}\n"
 HOME = "  home: {device: eth1, hosts: 12}\n  yard: {device: eth2, hosts: 12}\n"
-
-
-@dataclass(frozen=True)
-class Case:
-    """A charter that shows a finding where it is marked, and one like it that does not."""
-
-    title: str
-    id: str
-    severity: str
-    shows: dict[str, str]
-    spares: dict[str, str]
-    says: tuple[str, ...]  # parts of the message
-    witness: tuple[str, ...] = ()  # parts of the witness; none: there must be no witness
-    see: tuple[tuple[int, str], ...] = ()  # line and words of the related places
-    other: dict[str, str] = field(default_factory=dict)  # sections that both charters have
-
-
-def rules(*lines: str) -> dict[str, str]:
-    return {"rules": "\n" + "".join(f"  - {{{line}, because: b}}\n" for line in lines)}
 
 
 def first_rule(shift: int = 0) -> int:
@@ -469,13 +451,14 @@ CASES = (
          "hours": '\n  day: {weekly: {daily: "08:00-16:00"}, terms: autumn}\n'},
         ("terms: 'autumn' is never used in hours",),
     ),
+    *NAMES_CASES,
     Case(
         "a list nothing speaks of",
         "never-used",
         "note",
         {"lists": "\n  ⟦games⟧: {entries: [play.example]}\n"},
         {},
-        ("lists: 'games' is never used in anything else",),
+        ("lists: 'games' is never used in a names rule",),
     ),
     Case(
         "the last term is over",
@@ -862,4 +845,4 @@ def test_where_people_sign_in_a_rule_for_people_speaks_of_the_area() -> None:
 
 
 def test_every_finding_of_the_catalogue_has_a_case() -> None:
-    assert {case.id for case in CASES} == {*RULES, *SITE, *PROMISES}
+    assert {case.id for case in CASES} == {*RULES, *SITE, *PROMISES, *NAMES}

@@ -19,18 +19,21 @@ from netcharter.charter.model import (
     Hours,
     Line,
     NamedList,
+    NamesRule,
     Offer,
     Person,
     PerSource,
     Place,
     Promise,
     Rate,
+    Resolver,
     Rule,
     Service,
     Site,
     Term,
     Watch,
 )
+from netcharter.charter.name_checks import ACTIONS
 from netcharter.charter.sentences import Known, rule_name
 from netcharter.charter.shapes import GUESSED, SAID, Fields, Walk
 from netcharter.charter.values import DELEGATED
@@ -80,6 +83,8 @@ def build(walk: Walk, doc: Fields, services: Known) -> Charter:
         offers=offers,
         promises=promises,
         exits=exits,
+        resolvers=tuple(Resolver(f["address"], f.get("tls")) for f in doc.get("resolvers", ())),
+        names=tuple(_names_rule(i, f) for i, f in enumerate(doc.get("names", ()))),
         lists={n: _list(n, f) for n, f in doc.get("lists", {}).items()},
         spans=walk.spans,
     )
@@ -202,8 +207,25 @@ def _offer(index: int, fields: Fields) -> Offer:
         because=fields.get("because"),
         contact=fields.get("contact"),
         address=fields.get("address"),
+        known_as=fields.get("as", ()),
         per_source=_per_source(fields["per-source"]) if "per-source" in fields else None,
         let_finish=fields.get("let-finish"),
+    )
+
+
+def _names_rule(index: int, fields: Fields) -> NamesRule:
+    action: Any = next(key for key in ACTIONS if key in fields)
+    return NamesRule(
+        name=rule_name("names", index, fields),
+        action=action,
+        what=fields[action],
+        to=fields.get("to"),
+        who=fields["for"],
+        during=fields.get("during"),
+        until=fields.get("until"),
+        emergency=fields.get("emergency", False),
+        because=fields.get("because"),
+        contact=fields.get("contact"),
     )
 
 

@@ -22,9 +22,9 @@ from netcharter.diagnostics import Span
 Texts = Mapping[str, str]
 _PLAIN = re.compile(r"[A-Za-z_][A-Za-z0-9_.@+-]*")
 _PROPERTIES = re.compile(r"(?:[&!]\S*\s+)*")  # an anchor, a tag
-_LISTS = ("rules", "offers", "promises", "exits")
+_LISTS = ("rules", "offers", "promises", "exits", "names")
 _NAMED = ("areas", "devices")
-_WHO_AND_WHAT = ("let", "refuse", "reach", "from", "never", "always", "only")
+_WHO_AND_WHAT = ("let", "refuse", "reach", "from", "never", "always", "only", "for")
 
 
 # --- exchanging values ---------------------------------------------------------------------------
@@ -233,6 +233,7 @@ class Gone:
     offers: frozenset[int] = frozenset()
     promises: frozenset[int] = frozenset()
     exits: frozenset[int] = frozenset()
+    names_rules: frozenset[int] = frozenset()
 
     def places(self, section: str) -> frozenset[int]:
         return {
@@ -240,6 +241,7 @@ class Gone:
             "offers": self.offers,
             "promises": self.promises,
             "exits": self.exits,
+            "names": self.names_rules,
         }[section]
 
 

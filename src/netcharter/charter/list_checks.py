@@ -80,12 +80,12 @@ def _wrong_address(value: str) -> str | None:
 
 
 def _wrong_domain(value: str) -> str | None:
-    """What to say instead of an entry that is no domain name; `*.` may stand before one."""
+    """What to say instead of an entry that is no domain name; `*.` before one says nothing more."""
     bare = value.removeprefix("*.")
     if is_numeric(bare):
         return "write `of: addresses` if these are addresses"
     if not is_domain(bare):
-        return "write a domain name: example.org with all below it, *.example.org without itself"
+        return "write a domain name: example.org, which takes in all names below it"
     return None
 
 

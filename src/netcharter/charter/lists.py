@@ -8,10 +8,11 @@ from ipaddress import ip_address, ip_network
 from typing import Final
 from urllib.parse import urlsplit
 
-from netcharter.charter.values import Wrong, file_name, quoted
+from netcharter.charter.values import Wrong, file_name, name, quoted
 from netcharter.diagnostics.escape import HIDDEN
 
 NAMES, ADDRESSES = "names", "addresses"
+ANYTHING: Final = "anything"  # every name
 FORMS = ("plain", "hosts", "response-policy")
 EVERY: Final = 24 * 3600  # seconds; common practice, no source
 CHANGE: Final = 0.5  # the share of entries that may come or go at once; common practice, no source
@@ -71,6 +72,35 @@ def is_domain(value: str) -> bool:
     """Whether it has the form of a domain name: labels with dots between, of any script."""
     labels = value.removesuffix(".").split(".")
     return len(value) <= LONGEST_DOMAIN and all(_LABEL.fullmatch(label) for label in labels)
+
+
+def domain_name(value: str) -> str:
+    """One domain name, of any script, in NFC and without a dot at its end."""
+    plain = unicodedata.normalize("NFC", value.strip()).removesuffix(".")
+    if plain and is_domain(plain) and not is_numeric(plain) and not HIDDEN.search(plain):
+        return plain
+    raise Wrong("bad-name-asked", f"{quoted(value)} is no domain name", _domain_help(plain))
+
+
+def _domain_help(plain: str) -> str:
+    host = plain.partition("://")[2].partition("/")[0].partition(":")[0]
+    if is_domain(host) and not is_numeric(host):
+        return f"write {host}"
+    below = plain.removeprefix("*.")
+    if below != plain and is_domain(below):
+        return f"write {below}, which takes in all names below it"
+    if is_numeric(plain):
+        return "names rules are about names; what is reached by its address is a matter of rules"
+    return "for instance www.example.org"
+
+
+def term(value: str) -> str:
+    """What a names rule speaks of: `anything`, the name of a list or topic, or a domain name. A
+    domain name has a dot in it; one of a single label ends in one (RFC 1034 section 3.1)."""
+    if not re.search(r"[./:]", value):
+        return name(value)
+    plain = domain_name(value)
+    return plain if "." in plain else plain + "."
 
 
 def is_numeric(value: str) -> bool:

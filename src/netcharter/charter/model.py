@@ -174,6 +174,30 @@ class NamedList:
 
 
 @dataclass(frozen=True, slots=True)
+class Resolver:
+    """Whom the gateway asks for names. tls: the name its certificate must bear; None: in the clear."""
+
+    address: Address
+    tls: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class NamesRule:
+    """Names that are answered, withheld or answered with another's answers, for some."""
+
+    name: str  # given, or "names rule N" counted from 1
+    action: Literal["answer", "withhold", "rewrite"]
+    what: Names  # "anything", lists, topics, and domain names, which hold a dot
+    to: str | None  # whose answers are given, with rewrite
+    who: Names  # areas and devices, or "anyone"
+    during: str | None
+    until: date | None
+    emergency: bool
+    because: str | None
+    contact: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Window:
     start: time
     end: time | None  # None: 24:00; at or before start: on the next day
@@ -254,6 +278,7 @@ class Offer:
     address: IPv4Address | None = None  # at which it is met; None: the first of the line's
     per_source: PerSource | None = None
     let_finish: bool | None = None  # None: as its hours say
+    known_as: Names = ()  # the names under which it is known
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,6 +323,8 @@ class Charter:
     promises: tuple[Promise, ...]
     exits: tuple[Exit, ...] = ()
     lists: Mapping[str, NamedList] = field(default_factory=dict)
+    resolvers: tuple[Resolver, ...] = ()
+    names: tuple[NamesRule, ...] = ()
     terms: Mapping[str, Term] = field(default_factory=dict)
     hostile: Hostile = Hostile()
     spans: Mapping[tuple[str | int, ...], Span] = field(default_factory=dict, compare=False)

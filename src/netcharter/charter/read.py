@@ -13,6 +13,7 @@ from netcharter.charter.lines import check_dialling
 from netcharter.charter.list_checks import check_lists
 from netcharter.charter.listed import check_listed
 from netcharter.charter.model import Charter
+from netcharter.charter.name_checks import check_names
 from netcharter.charter.sentences import check_sentences
 from netcharter.charter.shapes import (
     GUESSED,
@@ -82,6 +83,7 @@ def _judge(files: _Files) -> Charter | None:
     check_lists(walk, doc)
     services = check_services(walk, doc)
     check_sentences(walk, doc, services)
+    check_names(walk, doc)
     return None if walk.errors else build(walk, doc, services)
 
 

@@ -75,25 +75,29 @@ def items(doc: Fields, section: str) -> Iterator[tuple[Path, Fields]]:
 def rule_name(section: str, index: int, fields: Any) -> str:
     """The name of a rule or offer: its own, or the word and its number from 1."""
     given = None if fields is MISSING else fields.get("name")
-    return given or f"{section.removesuffix('s')} {index + 1}"
+    return given or f"{kind_of_sentence(section)} {index + 1}"
+
+
+def kind_of_sentence(section: str) -> str:
+    return "names rule" if section == "names" else section.removesuffix("s")
 
 
 def _names_differ(walk: Walk, doc: Fields) -> None:
-    for section in ("rules", "offers", "exits"):
+    for section in ("rules", "offers", "exits", "names"):
         first: dict[str, Path] = {}
         for path, fields in items(doc, section):
             name = rule_name(section, int(path[1]), fields)
             if name in first:
                 place = walk.where((*path, "name"))
                 walk.tell("name-twice", first_line(place),
-                          f"{quoted(name)} is the name of another {section.removesuffix('s')}",
+                          f"{quoted(name)} is the name of another {kind_of_sentence(section)}",
                           "give each a name of its own",
                           related=((first_line(walk.where((*first[name], "name"))), "the other"),))  # fmt: skip
             else:
                 first[name] = path
 
 
-def _one_of(walk: Walk, path: Path, fields: Fields, keys: tuple[str, ...], what: str) -> str | None:
+def one_of(walk: Walk, path: Path, fields: Fields, keys: tuple[str, ...], what: str) -> str | None:
     """The one of some keys that is there; tell if there is none or more than one."""
     said = [key for key in keys if key in fields[SAID]]
     spelt = " or ".join(f"`{key}`" for key in keys)
@@ -108,12 +112,12 @@ def _one_of(walk: Walk, path: Path, fields: Fields, keys: tuple[str, ...], what:
 
 
 def _rule(walk: Walk, doc: Fields, path: Path, rule: Fields, services: Known) -> None:
-    kind = _one_of(walk, path, rule, ("let", "refuse"), "a rule")
+    kind = one_of(walk, path, rule, ("let", "refuse"), "a rule")
     for key in ("let", "refuse"):
         _terms(walk, doc, (*path, key), rule.get(key, ()), "who")
     _terms(walk, doc, (*path, "reach"), rule.get("reach", ()), "reach")
     _services(walk, doc, (*path, "with"), rule.get("with", ()), services)
-    _during(walk, doc, path, rule)
+    check_during(walk, doc, path, rule)
     if rule.get("emergency"):
         if kind == "refuse":
             walk.tell("emergency-refuses", walk.where((*path, "emergency")),
@@ -129,7 +133,7 @@ def _rule(walk: Walk, doc: Fields, path: Path, rule: Fields, services: Known) ->
                   "leave `manner` out")  # fmt: skip
 
 
-def _during(walk: Walk, doc: Fields, path: Path, fields: Fields) -> None:
+def check_during(walk: Walk, doc: Fields, path: Path, fields: Fields) -> None:
     if "during" in fields:
         known_names(walk, doc, (*path, "during"), (fields["during"],), "hours")
 
@@ -152,9 +156,9 @@ def _offer(walk: Walk, doc: Fields, path: Path, offer: Fields, services: Known) 
     known_names(walk, doc, (*path, "on"), offer.get("on", ()), "lines")
     if "to" in offer:
         known_names(walk, doc, (*path, "to"), (offer["to"],), "devices")
-        _has_address(walk, doc, (*path, "to"), offer["to"])
+        has_address(walk, doc, (*path, "to"), offer["to"])
     _terms(walk, doc, (*path, "from"), offer.get("from", ()), "who")
-    _during(walk, doc, path, offer)
+    check_during(walk, doc, path, offer)
     _finishes(walk, path, offer)
     _met_at(walk, doc, path, offer)
     if "per-source" in offer:
@@ -216,12 +220,12 @@ def _at(walk: Walk, path: Path, parts: list[Part], unknown: bool) -> None:
 
 
 def _promise(walk: Walk, doc: Fields, path: Path, promise: Fields, services: Known) -> None:
-    kind = _one_of(walk, path, promise, ("never", "always", "only"), "a promise")
+    kind = one_of(walk, path, promise, ("never", "always", "only"), "a promise")
     for key in ("never", "always", "only"):
         _terms(walk, doc, (*path, key), promise.get(key, ()), "who")
     _terms(walk, doc, (*path, "reach"), promise.get("reach", ()), "reach")
     _services(walk, doc, (*path, "with"), promise.get("with", ()), services)
-    _during(walk, doc, path, promise)
+    check_during(walk, doc, path, promise)
     if kind != "always":
         return
     if not {"with"} & (promise[SAID] | promise[GUESSED]):
@@ -251,7 +255,7 @@ def _only_of(
             continue
         span = at(walk, path, i)
         if kind is None and name not in {*WHO_WORDS, *REACH_WORDS}:
-            _unknown(walk, doc, span, name, words, sections)
+            unknown_term(walk, doc, span, name, words, sections)
         else:
             what = f"`{name}`" if kind is None else f"`{name}` is {KINDS[kind]}:"
             walk.tell("exit-term", span, f"{what} {why}", instead)
@@ -270,16 +274,16 @@ def _terms(walk: Walk, doc: Fields, path: Path, names: tuple[str, ...], half: st
             walk.tell("wrong-term", span, f"`{name}` can't stand after `{path[-1]}`",
                       f"write {meant}")  # fmt: skip
         elif kind is None:
-            _unknown(walk, doc, span, name, words, sections)
+            unknown_term(walk, doc, span, name, words, sections)
         elif kind not in sections:
             why, help = NOT_REACHED[kind]
             walk.tell("wrong-kind", span, f"`{name}` is {KINDS[kind]}: {why}", help,
                       related=((walk.where((kind, name)), "defined here"),))  # fmt: skip
         elif half == "reach" and kind == "devices":
-            _has_address(walk, doc, (*path, i), name)
+            has_address(walk, doc, (*path, i), name)
 
 
-def _unknown(
+def unknown_term(
     walk: Walk,
     doc: Fields,
     span: Any,
@@ -295,7 +299,7 @@ def _unknown(
               f"write {near}" if near else f"name {kinds} or {KINDS[sections[-1]]}")  # fmt: skip
 
 
-def _has_address(walk: Walk, doc: Fields, path: Path, name: str) -> None:
+def has_address(walk: Walk, doc: Fields, path: Path, name: str) -> None:
     """A device that is to be reached needs addresses that stay."""
     devices = doc.get("devices", {})
     device = MISSING if devices is MISSING else devices.get(name, MISSING)

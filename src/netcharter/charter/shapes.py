@@ -379,6 +379,23 @@ class Record(Shape):
         return found | {"type": ["object", "null"]}
 
 
+@dataclass(frozen=True, slots=True)
+class Short(Record):
+    """A record, or the value of its key `alone` by itself."""
+
+    alone: str = ""
+
+    def read(self, walk: Walk, node: nodes.Node, path: Path) -> Any:
+        if isinstance(node, nodes.Scalar) and not is_null(node):
+            key = nodes.Scalar(node.span, self.alone, True)
+            node = nodes.Mapping(node.span, [(key, node)])
+        return Record.read(self, walk, node, path)
+
+    def schema(self) -> Schema:
+        alone = next(key.shape for key in self.keys if key.name == self.alone)
+        return {"anyOf": [alone.schema(), Record.schema(self)]}
+
+
 def first_line(span: Span) -> Span:
     """The first character of a long stretch, to point at what is absent from it."""
     if span.end_line == span.line:

@@ -11,6 +11,7 @@ from netcharter.charter.shapes import (
     NamedOrListed,
     Record,
     Several,
+    Short,
     Value,
     WordOr,
     number,
@@ -103,6 +104,10 @@ NO_PASSWORD = (
 )
 PASSWORDS = {word: NO_PASSWORD for word in ("password", "passwd", "passphrase", "secret", "pass")}
 
+DOMAIN_NAME = Value("a domain name", lists.domain_name)
+NAMED = Several(
+    "one or more lists, topics or domain names", Value("a list, a topic or a name", lists.term)
+)
 NAMES = Several("one or more names", REFERENCE)
 WHO = Several("one or more names", Value("a name", values.who, pattern=NAME_PATTERN))
 REACH = Several("one or more names", Value("a name", values.reach, pattern=NAME_PATTERN))
@@ -405,6 +410,45 @@ PER_SOURCE = Record(
         ),
     ),
 )
+RESOLVER = Short(
+    "a resolver",
+    (
+        Key("address", HOST_ADDRESS, "its address", required=True),
+        Key(
+            "tls",
+            DOMAIN_NAME,
+            "the name its certificate must bear; it is then asked over TLS (RFC 7858) and in no other "
+            "way",
+            default="asked in the clear",
+        ),
+    ),
+    alone="address",
+)
+NAMES_RULE = Record(
+    "a names rule",
+    (
+        Key("answer", NAMED, "lists, topics and names that are answered; one of these three"),
+        Key("withhold", NAMED, "lists, topics and names that are not answered"),
+        Key(
+            "rewrite",
+            Several("one or more domain names", DOMAIN_NAME),
+            "names that are answered with what `to` has; these alone, not what is below them",
+        ),
+        Key("to", DOMAIN_NAME, "the name whose answers they get; only with `rewrite`"),
+        Key("for", WHO, "the areas and devices it holds for, or anyone", required=True),
+        DURING,
+        UNTIL,
+        Key(
+            "emergency",
+            FLAG,
+            "whether it comes before all other names rules; only with `answer`",
+            default="false",
+        ),
+        Key("name", TITLE, "a name of its own", default="`names rule 1`, `names rule 2`, ..."),
+        BECAUSE,
+        CONTACT,
+    ),
+)
 OFFER = Record(
     "an offer",
     (
@@ -418,6 +462,12 @@ OFFER = Record(
             HOST_ADDRESS,
             "which of the line's IPv4 addresses they are met at",
             default="its first",
+        ),
+        Key(
+            "as",
+            Several("one or more domain names", DOMAIN_NAME),
+            "the names under which it is known; inside they lead to the device itself",
+            default="none",
         ),
         Key(
             "per-source",
@@ -572,6 +622,16 @@ SECTIONS = (
         "by which line what leaves; the first match decides, and what none matches takes the lines "
         "by their roles",
     ),
+    Key(
+        "resolvers",
+        Listed("a list of resolvers", RESOLVER),
+        "whom the gateway asks for names; without any it asks the internet's own name servers",
+    ),
+    Key(
+        "names",
+        Listed("a list of names rules", NAMES_RULE),
+        "which names are answered to whom; the first match decides, and what none matches is answered",
+    ),
     Key("promises", Listed("a list of promises", PROMISE), "what must hold whatever the rules say"),
 )
 INCLUDE = Key(
@@ -591,4 +651,4 @@ MOST_LINES = 6
 MOST_ADDRESSES = 32  # of IPv4 at one line
 MOST_EXITS = 60  # each has a number in the mark of packets
 MOST_RULES = 5_000  # judged in about half a minute, and the time grows with their square
-LISTS = ("rules", "offers", "promises", "exits")
+LISTS = ("rules", "offers", "promises", "exits", "names", "resolvers")

@@ -24,8 +24,8 @@ learnt_option = click.option(
     "--learnt",
     multiple=True,
     metavar="NAME=WHAT",
-    help="as if the provider delegated this IPv6 prefix over the line NAME, or the list of addresses NAME"
-    " held what this file holds; for several, again",
+    help="as if the provider delegated this IPv6 prefix over the line NAME, or the list NAME held what"
+    " this file holds; for several, again",
 )
 
 

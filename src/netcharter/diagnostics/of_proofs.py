@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from netcharter.diagnostics.entry import Entry
+from netcharter.diagnostics.of_names import OF_NAMES
 
 PLAN = {
     "pool-exhausted": Entry(
@@ -84,19 +85,22 @@ PLAN = {
     ),
     "list-unknown": Entry(
         "list whose contents are not known here",
-        "A list of addresses is fetched on the gateway, and here nobody has told what it holds.",
-        "What depends on it is judged as if it were empty.",
+        "A list is fetched on the gateway, and here nobody has told what it holds.",
+        "A list of addresses is judged as if it were empty; what depends on one of names may be so or"
+        " otherwise.",
         "Nothing; or try it with what a file holds: `--learnt LIST=FILE`.",
     ),
     "list-old": Entry(
         "list that is old",
         "For more than 48 hours nothing good came of a list that is fetched.",
-        "What it should name by now is not refused, and what it should not name any more still is.",
+        "What it should name by now is not refused or withheld, and what it should not name any more"
+        " still is.",
         "Call `netcharter refresh` on the gateway: it tells why.",
     ),
     "list-lines-refused": Entry(
         "lines of a list that say nothing",
-        "Lines of a list are no address, prefix or range, or one too wide to be meant.",
+        "Lines of a list of addresses are no address, prefix or range, or one too wide to be meant; lines"
+        " of a list of names are not exactly of its form.",
         "What they were to name is not in the list.",
         "Tell whoever keeps the list; entries wider than a /8 in IPv4 or a /16 in IPv6 are never taken.",
     ),
@@ -266,7 +270,8 @@ SITE = {
     ),
     "never-used": Entry(
         "name that is never used",
-        "Something is defined that no rule, offer or promise speaks of; or a term that no hours do.",
+        "Something is defined that no rule, offer or promise speaks of; a term that no hours do; a list"
+        " that nothing uses.",
         "It may be a leftover, or a rule may be missing.",
         "Use it, or leave it out.",
     ),
@@ -579,4 +584,4 @@ ASKING = {
     ),
 }
 
-FINDINGS: dict[str, Entry] = PLAN | RULES | SITE | PROMISES | MANAGING | ASKING
+FINDINGS: dict[str, Entry] = PLAN | RULES | SITE | PROMISES | MANAGING | ASKING | OF_NAMES

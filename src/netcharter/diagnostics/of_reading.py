@@ -503,6 +503,38 @@ SITE = {
         "A lease that is read otherwise than meant empties the pool, or takes addresses away.",
         "Write it as `30 min`, `12h` or `7 days`.",
     ),
+    "bad-name-asked": Entry(
+        "not a domain name",
+        "What stands where a domain name is expected is none: an address, a URL, a name with a `*`, or "
+        "with characters that no name has.",
+        "Nobody would ever ask for it, so the sentence would never matter.",
+        "Write the name alone: `www.example.org`. In names rules it takes in all names below it.",
+    ),
+    "names-audience": Entry(
+        "nobody who asks here",
+        "A names rule is for somebody who asks this gateway for no names (a line, the internet, a "
+        "place, the gateway), or for people, whom names rules can't tell apart yet.",
+        "Names are decided for whoever asks the gateway, from an area.",
+        "Name areas, devices with lasting addresses, or `anyone`.",
+    ),
+    "names-rule-key": Entry(
+        "a key that says nothing",
+        "`to` stands without `rewrite`, or `emergency` with something else than `answer`.",
+        "Somebody reads it and counts on it.",
+        "Leave it out.",
+    ),
+    "resolver-unfit": Entry(
+        "nobody to ask",
+        "A resolver is the gateway itself, an address of the link alone, or named twice.",
+        "Names would be asked for in a circle, or of nobody.",
+        "Write the addresses of those whom the gateway is to ask, or no `resolvers` at all.",
+    ),
+    "too-many-resolvers": Entry(
+        "too many resolvers",
+        "The charter names more than eight resolvers.",
+        "Each learns some of the names that the site asks for, and none makes the answers better.",
+        "Keep a few far apart.",
+    ),
     "bad-url": Entry(
         "not where a list is",
         "Where a list is fetched is no address of the form `https://…`, or holds what no server may be "

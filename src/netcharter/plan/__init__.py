@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from ipaddress import IPv4Network, IPv6Network
 
 from netcharter.charter.model import Charter
@@ -14,7 +15,9 @@ from netcharter.plan.hostile import Site, held, of_addresses, refused
 from netcharter.plan.hostile import doubts as of_lists
 from netcharter.plan.leases import doubts
 from netcharter.plan.listed import Listed
-from netcharter.plan.local_names import unnamed
+from netcharter.plan.local_names import local_names, unnamed
+from netcharter.plan.names.rules import doubts as of_names
+from netcharter.plan.names.rules import names_plan
 from netcharter.plan.registry import internet
 from netcharter.plan.shapes import Plan
 from netcharter.plan.terms import Ground
@@ -38,7 +41,8 @@ def make_plan(
     learnt: the prefixes that providers have delegated, by line; of lines whose prefix is not
     delegated they are left aside. stand_ins: whether others stand in for those that nobody has told
     yet, so that what the charter says of them can be proven; not so on a machine. lists: what lists
-    of addresses hold, by name, where the charter does not say it itself; what is not known is empty.
+    hold, by name, where the charter does not say it itself; one of addresses that is not known is
+    empty, and whatever depends on one of names that is not known may be so or otherwise.
     """
     found = resolve(charter, previous or {}, learnt, stand_ins)
     own = union(
@@ -61,7 +65,7 @@ def make_plan(
     ground = Ground(
         charter, found.lines, found.areas, found.devices, found.gateway, outside, places, cut
     )
-    return Plan(
+    plan = Plan(
         charter=charter,
         site=charter.site.name,
         timezone=charter.site.timezone,
@@ -83,8 +87,10 @@ def make_plan(
             *doubts(charter, found.areas, found.devices),
             *unnamed(charter, found.devices),
             *of_lists(site, known, cut),
+            *of_names(ground),
             *unaskable(charter, found.lines, outside),
             *no_time(charter, found.areas, outside),
         ),
         numbered=found.numbered,
     )
+    return replace(plan, names=names_plan(ground, lists, local_names(plan), found.local_prefix))

@@ -60,7 +60,8 @@ def local_names(plan: Plan) -> LocalNames:
         domain=domain,
         alone="." not in domain or any(f".{domain}".endswith(f".{one}") for one in _OURS_ALONE),
         devices=tuple(
-            LocalName(name, _told(device, plan.local_prefix)) for name, device in named.items()
+            LocalName(name, told_addresses(device, plan.local_prefix))
+            for name, device in named.items()
         ),
         gateway=tuple(LocalName(gateway, addresses_in(area)) for area in plan.areas),
     )
@@ -75,7 +76,8 @@ def _in(domain: str, label: str) -> str:
     return f"{label}.{domain}"
 
 
-def _told(device: DevicePlan, local: IPv6Network) -> tuple[Address, ...]:
+def told_addresses(device: DevicePlan, local: IPv6Network) -> tuple[Address, ...]:
+    """The addresses that names of a device lead to."""
     six = [a for a in device.addresses6 if isinstance(a, IPv6Address)]
     return (*device.addresses4, *([a for a in six if a in local] or six))
 

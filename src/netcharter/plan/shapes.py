@@ -30,6 +30,7 @@ from netcharter.charter.model import (
 from netcharter.charter.values import interface_of
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.plan.listed import Listed
+from netcharter.plan.names.shapes import NamesPlan
 from netcharter.space.ranges import Ranges
 
 # The rooms behind the plan know the charter's sentences through it.
@@ -268,6 +269,7 @@ class Plan:
     hostile: Ranges = ()  # refused both ways
     lists: Mapping[str, Listed] = field(default_factory=dict)  # lists of addresses, as far as known
     exits: tuple[ExitPlan, ...] = ()
+    names: NamesPlan = field(default_factory=NamesPlan)  # what is decided about look-ups of names
     notes: tuple[Diagnostic, ...] = ()  # what was wrong or doubtful while resolving
     # Areas by number with their prefixes, those that are gone among them (None: taken since).
     numbered: Mapping[str, IPv4Network | None] = field(default_factory=dict)

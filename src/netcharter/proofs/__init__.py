@@ -16,6 +16,7 @@ from netcharter.proofs.exposure import prove_outside
 from netcharter.proofs.family_audit import one_family
 from netcharter.proofs.finishing import with_lingering
 from netcharter.proofs.hours_audit import EVERY_HOURS
+from netcharter.proofs.names_audit import names_findings
 from netcharter.proofs.promises import PromiseResult, prove_promises
 from netcharter.proofs.rules_audit import EVERY_RULE, Audit
 from netcharter.proofs.site_audit import EVERY_SITE, broken_promises, lock_out, opened_outside
@@ -92,6 +93,7 @@ def prove(plan: Plan, now: datetime) -> Proof:
         *EVERY_RULE,
         one_family,
         *EVERY_EXIT,
+        names_findings,
     )
     for look in looks:
         found += look(audit)

@@ -19,7 +19,7 @@ from netcharter.proofs.story import row_name
 
 SOON = timedelta(days=30)
 SENTENCES = "a rule, an offer, a promise or an exit"
-SPEAKS_OF = {"terms": "hours", "lists": "anything else"}  # who could
+SPEAKS_OF = {"terms": "hours", "lists": "a names rule, below `hostile` or by a place"}  # who could
 # Addresses a provider translates once more: nothing offered there is reachable (RFC 6598, 1918).
 BEHIND_CARRIER = tuple(
     map(IPv4Network, ("100.64.0.0/10", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16"))
@@ -117,6 +117,9 @@ def _spoken(audit: Audit) -> set[str]:
     }
     spoken |= {one.list for one in charter.places.values() if one.list is not None}
     spoken |= {charter.devices[n].area for n in spoken if n in charter.devices}
+    for rule in charter.names:
+        spoken |= {*rule.who, *rule.what, *filter(None, [rule.during])}
+    spoken |= {one.name for one in charter.lists.values() if one.topic in spoken}
     for hours in charter.hours.values():
         spoken |= {term.name for term in (*hours.terms, *hours.outside)}
     if spoken & {*charter.people, *charter.groups}:

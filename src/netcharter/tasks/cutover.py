@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from netcharter.charter.edits import Gone, Texts, without
-from netcharter.charter.model import Charter, Exit, Offer, Promise, Rule
+from netcharter.charter.model import Charter, Exit, NamesRule, Offer, Promise, Rule
+from netcharter.charter.sentences import kind_of_sentence
 from netcharter.charter.words import suggest
 from netcharter.diagnostics import Diagnostic, Severity, Span
 from netcharter.diagnostics.jsonshape import as_json
@@ -101,6 +102,7 @@ def _gone(charter: Charter, left: Collection[str]) -> Gone:
         frozenset(n for n, o in enumerate(charter.offers) if empty((o.to,), o.who)),
         frozenset(n for n, p in enumerate(charter.promises) if empty(p.who, p.reach)),
         frozenset(n for n, e in enumerate(charter.exits) if empty(e.who, ("internet",))),
+        frozenset(n for n, r in enumerate(charter.names) if empty(r.who)),
     )
 
 
@@ -130,7 +132,12 @@ def _expected(charter: Charter, gone: Gone) -> Charter:
         for number, one in enumerate(charter.exits)
         if number not in gone.exits
     ]
-    said = {s: _numbered(charter, s, gone) for s in ("rules", "offers", "exits")}
+    names = [
+        replace(one, who=kept(one.who))
+        for number, one in enumerate(charter.names)
+        if number not in gone.names_rules
+    ]
+    said = {s: _numbered(charter, s, gone) for s in ("rules", "offers", "exits", "names")}
     return replace(
         charter,
         site=replace(charter.site, managed_from=kept(charter.site.managed_from)),
@@ -144,21 +151,23 @@ def _expected(charter: Charter, gone: Gone) -> Charter:
         offers=tuple(replace(o, name=n) for o, n in zip(offers, said["offers"], strict=True)),
         promises=tuple(promises),
         exits=tuple(replace(e, name=n) for e, n in zip(exits, said["exits"], strict=True)),
+        names=tuple(replace(r, name=n) for r, n in zip(names, said["names"], strict=True)),
     )
 
 
 def _numbered(charter: Charter, section: str, gone: Gone) -> list[str]:
     """The names of the sentences that stay: their own, or their number among these."""
-    every: dict[str, Sequence[Rule | Offer | Exit]] = {
+    every: dict[str, Sequence[Rule | Offer | Exit | NamesRule]] = {
         "rules": charter.rules,
         "offers": charter.offers,
         "exits": charter.exits,
+        "names": charter.names,
     }
     found: list[str] = []
     for number, one in enumerate(every[section]):
         if number not in gone.places(section):
             own = (section, number, "name") in charter.spans
-            found.append(one.name if own else f"{section[:-1]} {len(found) + 1}")
+            found.append(one.name if own else f"{kind_of_sentence(section)} {len(found) + 1}")
     return found
 
 

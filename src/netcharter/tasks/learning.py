@@ -4,12 +4,15 @@ charter."""
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from datetime import datetime
 from ipaddress import IPv6Network
 
 from netcharter.charter.model import Charter, Line
 from netcharter.charter.read import read
 from netcharter.charter.words import suggest
 from netcharter.plan.listed import Listed
+from netcharter.rollout.trouble import StateBroken
+from netcharter.steward.lists import record_of
 from netcharter.tasks.sources import Source, Unusable, unusable
 
 ASKED = "--learnt"
@@ -38,15 +41,16 @@ def as_said(sources: Sequence[Source], said: Sequence[str]) -> dict[str, IPv6Net
 def lists_as_said(
     sources: Sequence[Source], said: Sequence[str], read_file: Callable[[str], bytes]
 ) -> tuple[dict[str, Listed], list[str]]:
-    """What `LIST=FILE` says of lists of addresses that one of the charters has fetched, and all else
-    that was said. read_file: raises OSError. Raises Unusable."""
+    """What `LIST=FILE` says of lists that one of the charters has fetched, and all else that was
+    said; where FILE.json lies beside it, as the gateway keeps it, that says when. read_file: raises
+    OSError. Raises Unusable."""
     charters = [_charter(source) for source in sources]
     lines = {name for charter in charters for name in charter.lines}
     known = {
         one.name
         for charter in charters
         for one in charter.lists.values()
-        if one.source is not None and one.of == "addresses" and one.name not in lines
+        if one.source is not None and one.name not in lines
     }
     found: dict[str, Listed] = {}
     others = []
@@ -58,11 +62,21 @@ def lists_as_said(
         if name in found:
             raise _wrong(text, f"{name} is said twice", "say one file for each list")
         try:
-            found[name] = Listed(read_file(file))
+            found[name] = Listed(read_file(file), _fetched(text, file, read_file))
         except OSError as fault:
             why = (fault.strerror or "unknown reason").lower()
             raise _wrong(text, f"the file can't be read: {why}", f"{name}=FILE") from None
     return found, others
+
+
+def _fetched(text: str, file: str, read_file: Callable[[str], bytes]) -> datetime | None:
+    """When a list came, as the file beside it says; None where there is none."""
+    try:
+        return record_of(f"{file}.json", read_file(f"{file}.json")).fetched
+    except FileNotFoundError:
+        return None
+    except StateBroken as fault:
+        raise _wrong(text, f"what is known of it can't be read: {fault}", "leave it away") from None
 
 
 def _lines(source: Source) -> Iterable[Line]:

@@ -23,7 +23,8 @@ from netcharter.proofs.moments import UnknownMoment, parse_moment
 from netcharter.proofs.naming import listed
 from netcharter.proofs.promises import ground_of
 from netcharter.proofs.story import row_name
-from netcharter.proofs.why import Story, why
+from netcharter.proofs.why import Step, Story, why
+from netcharter.proofs.why_name import NameStory, why_name
 from netcharter.report.limits import WHERE
 from netcharter.tasks.judged_from import judged_from
 from netcharter.tasks.sources import Source, answerable, unusable, usable_plan
@@ -127,18 +128,22 @@ class Explained:
         for number, story in enumerate(self.stories):
             if number:
                 yield ""
-            yield from wrap(story.headline, width)
-            for count, step in enumerate(story.steps, 1):
-                place = f"  [{step.span.file}:{step.span.line}]" if step.span else ""
-                yield from wrap(
-                    f"{step.text}{place}",
-                    width,
-                    initial_indent=f"  {count}. ",
-                    subsequent_indent="     ",
-                    break_on_hyphens=False,
-                    break_long_words=False,
-                )
+            yield from _told(story.headline, story.steps, width)
         yield from wrap(WHERE, width)
+
+
+def _told(headline: str, steps: Sequence[Step], width: int) -> Iterator[str]:
+    yield from wrap(headline, width)
+    for count, step in enumerate(steps, 1):
+        place = f"  [{step.span.file}:{step.span.line}]" if step.span else ""
+        yield from wrap(
+            f"{step.text}{place}",
+            width,
+            initial_indent=f"  {count}. ",
+            subsequent_indent="     ",
+            break_on_hyphens=False,
+            break_long_words=False,
+        )
 
 
 def _story_json(story: Story) -> dict[str, Any]:
@@ -151,6 +156,46 @@ def _story_json(story: Story) -> dict[str, Any]:
         "entrance": story.entrance,
         "families": list(story.families),
     }
+
+
+@dataclass(frozen=True, slots=True)
+class ExplainedName:
+    """The story of one look-up."""
+
+    story: NameStory
+
+    def as_json(self) -> dict[str, Any]:
+        """`ok`, and the story: `headline`, `steps`, `name`, `type`, `outcome`, `certain`,
+        `decided_by`, `list`, `line`, `entry`, `to`, `addresses`, `area`, `may`.
+        """
+        return {"ok": True, **self.story.as_json()}
+
+    def lines(self, width: int) -> Iterator[str]:
+        """A paragraph with numbered causes, each with its place in the charter."""
+        yield from _told(self.story.headline, self.story.steps, width)
+        yield from wrap(WHERE, width)
+
+
+def explain_name(
+    source: Source,
+    starter: str,
+    name: str,
+    type: str,
+    now: datetime,
+    *,
+    at: str | None = None,
+    as_of: str | None = None,
+) -> ExplainedName:
+    """One look-up's story. type: of the record, A or HTTPS for instance."""
+    plan = usable_plan(source).plan
+    now = judged_from(now, as_of, plan.timezone)
+    try:
+        return ExplainedName(why_name(plan, starter, name, type, _moment(plan, at, now) or now))
+    except NotUnderstood as wrong:
+        asked = f"{starter} {name} {type}"
+        raise unusable(
+            "question-not-understood", str(wrong), "question", asked, wrong.instead
+        ) from None
 
 
 def explain(

@@ -15,6 +15,7 @@ from netcharter.diagnostics.jsonshape import as_json
 from netcharter.plan import make_plan
 from netcharter.plan.hostile import used
 from netcharter.plan.listed import Listed
+from netcharter.plan.names.rules import used as used_of_names
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.certify import NoAnswer
 from netcharter.tasks.keeping import Kept
@@ -39,7 +40,7 @@ class Source:
     kept: what the areas of an earlier kit have and keep, and what was delegated when it was made.
     learnt: the prefixes that providers have delegated since, by line, None: none any more; stand_ins:
     whether others stand in for those that nobody has told yet, as they do not on a machine. lists:
-    what lists of addresses hold that are fetched, by name, where that is not put aside with it; None:
+    what lists hold that are fetched, by name, where that is not put aside with it; None:
     no list is read, since nobody asks what they decide.
     """
 
@@ -95,12 +96,12 @@ def load_plan(source: Source) -> Loaded:
 
 
 def _lists(source: Source, charter: Charter, texts: Mapping[str, str]) -> dict[str, Listed]:
-    """What is known of the lists of addresses that a charter uses and does not hold itself. Raises
+    """What is known of the lists that a charter uses and does not hold itself. Raises
     Unusable."""
     if source.lists is None:
         return {}
     found: dict[str, Listed] = {}
-    for one in used(charter):
+    for one in (*used(charter), *used_of_names(charter)):
         listed = source.lists.get(one.name)
         if one.file is not None:
             listed = Listed(_beside(source, charter, one.name, one.file, texts))

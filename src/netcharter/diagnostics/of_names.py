@@ -1,0 +1,94 @@
+"""What can be found about names, lists of names and resolvers."""
+
+from __future__ import annotations
+
+from netcharter.diagnostics.entry import Entry
+
+NAMES = {
+    "names-not-served": Entry(
+        "names are decided, not yet served",
+        "The charter has names rules, resolvers or names of offers, and the kit's resolver does not know"
+        " them yet.",
+        "What is decided about names can be asked about, and nothing on the gateway does it.",
+        "Do not count on it yet.",
+    ),
+    "names-rule-never-decides": Entry(
+        "names rule that never decides",
+        "Earlier decisions about names already decide every look-up that a names rule speaks of,"
+        " whatever the lists hold that are not known.",
+        "It looks as if it did something.",
+        "Put it before them, or leave it out.",
+    ),
+    "names-rule-evaded": Entry(
+        "names rule that a device can shed",
+        "Names are withheld from a device, or rewritten for it, and it is known by the address it asks"
+        " from.",
+        "With another address of its area it is anybody there.",
+        "Withhold it for the area, and answer it before that for devices that may have it.",
+    ),
+    "names-asked-elsewhere": Entry(
+        "names asked of somebody else",
+        "Names are withheld or rewritten in an area where somebody else lends addresses, and so says"
+        " whom to ask for names.",
+        "Who is told to ask somebody else is not held by it.",
+        "Let the gateway lend there, or see that the gateway is named as the resolver.",
+    ),
+    "names-rewrite-loop": Entry(
+        "rewrite that leads to a rewrite",
+        "A name is answered with what another name has, and that is rewritten itself.",
+        "It is done once: what the other is rewritten to is not looked at, which is hardly meant.",
+        "Name the last of them.",
+    ),
+    "names-rewrite-withheld": Entry(
+        "rewrite that leads to what is withheld",
+        "A name is answered with what another name has, and that one is withheld from the same"
+        " devices.",
+        "Programs that ask for the other name by itself find nothing.",
+        "Answer the other name before.",
+    ),
+    "names-entry-over-wide": Entry(
+        "public suffix withheld",
+        "A names rule or a list withholds a name under which anybody may register names, with all below"
+        " it.",
+        "It takes in sites that have nothing to do with each other.",
+        "Name what is meant below it.",
+    ),
+    "names-needed-withheld": Entry(
+        "name withheld that the site needs",
+        "A names rule or a list withholds the name of an offer, a resolver, a time server or where a"
+        " list is fetched.",
+        "Whoever listed it may be wrong about more than that.",
+        "Answer it in a names rule before.",
+    ),
+    "resolver-in-the-clear": Entry(
+        "one resolver in the clear",
+        "Some resolvers are asked over TLS, and one in the clear.",
+        "What the site asks for can be read and changed on the way all the same.",
+        "Give it `tls` too, or leave it out.",
+    ),
+    "offer-name-refused": Entry(
+        "offer that its name does not lead to inside",
+        "Inside, the name of an offer leads to the device itself, and a rule refuses it to some whom the"
+        " offer is for.",
+        "From there the name does not work, and outside it does.",
+        "Let the areas that are meant reach the device with the same services.",
+    ),
+}
+
+LISTED = {  # of the texts of lists, and of names that can't be
+    "no-such-name": Entry(
+        "a name that can't be asked for",
+        "A name in the charter is none as the DNS has them: a label of more than 63 bytes, a character"
+        " that no name has.",
+        "Nobody would ever ask for it.",
+        "Write it as it is typed into a browser.",
+    ),
+    "list-unusable": Entry(
+        "list that can't be used",
+        "The text of a list is no list of names: it is empty, a web page, compressed or too large.",
+        "Nothing of it holds.",
+        "Look at the file, or at where it comes from.",
+    ),
+}
+
+OF_NAMES = NAMES | LISTED

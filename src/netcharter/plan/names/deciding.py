@@ -1,0 +1,122 @@
+"""One look-up: which decision it meets, and with what it is answered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+
+from netcharter.charter.model import Address
+from netcharter.plan.names.domains import is_below, suffixes
+from netcharter.plan.names.lookup import Match
+from netcharter.plan.names.shapes import Audience, NamesPlan, NamesRow, What
+from netcharter.space.ranges import has
+
+Holds = Callable[[str | None, date | None], bool]  # during and until, at the instant that is meant
+Find = Callable[[str, str], Match | None]  # the entry of a known list that names a name
+
+
+@dataclass(frozen=True, slots=True)
+class Asker:
+    """Who asks. source: the coded address; None: one that is no device's."""
+
+    area: str
+    source: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Met:
+    """A decision that a look-up meets. what: the term that names it; list, entry: the list and its
+    entry, where a list does. sure: not, where the list's contents are not known."""
+
+    row: NamesRow
+    what: What
+    list: str | None = None
+    entry: Match | None = None
+    sure: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What becomes of a look-up. may: decisions that would come first if a list that nobody has told
+    yet named it; addresses: those that are answered, of the type asked for, with `local`; pointer:
+    the name that an address has, with `local`; found: whether there is such a name at all."""
+
+    met: Met
+    may: tuple[Met, ...] = ()
+    addresses: tuple[Address, ...] = ()
+    pointer: str | None = None
+    found: bool = True
+
+    @property
+    def certain(self) -> bool:
+        """Whether no list that is not known could change it."""
+        row = self.met.row
+        return all((one.row.action, one.row.to) == (row.action, row.to) for one in self.may)
+
+
+def decide(
+    names: NamesPlan, asker: Asker, name: str, type: str, holds: Holds, find: Find
+) -> Verdict:
+    """The verdict on a normal name ("" is the root) for one type of record (A, AAAA, HTTPS, ...),
+    which only what the gateway answers itself depends on."""
+    may: list[Met] = []
+    for row in names.rows:
+        if not any(asks(one, asker) for one in row.audience) or not holds(row.during, row.until):
+            continue
+        met = meets(names, row, name, find)
+        if met is not None and met.sure:
+            return _verdict(names, met, tuple(may), name, type, asker.area)
+        if met is not None:
+            may.append(met)
+    raise AssertionError("the last decision meets every look-up")
+
+
+def asks(audience: Audience, asker: Asker) -> bool:
+    """Is this one of them?"""
+    if asker.area not in audience.areas:
+        return False
+    return audience.source is None or (
+        asker.source is not None and has(audience.source, asker.source)
+    )
+
+
+def meets(names: NamesPlan, row: NamesRow, name: str, find: Find) -> Met | None:
+    """How a decision speaks of a name: surely by one of its terms, or perhaps, or not."""
+    perhaps: Met | None = None
+    for what in row.what:
+        if what.name is not None:
+            if is_named(what, name):
+                return Met(row, what)
+            continue
+        for list_name in what.lists:
+            if names.lists[list_name].entries is None:
+                perhaps = perhaps or Met(row, what, list_name, sure=False)
+            elif (entry := find(list_name, name)) is not None:
+                return Met(row, what, list_name, entry)
+    return perhaps
+
+
+def is_named(what: What, name: str) -> bool:
+    """Does a term that is a name mean this one?"""
+    if what.name == "":
+        return True
+    return name == what.name or (what.below and what.name is not None and is_below(name, what.name))
+
+
+def _verdict(
+    names: NamesPlan, met: Met, may: tuple[Met, ...], name: str, type: str, area: str
+) -> Verdict:
+    if met.row.action != "local":
+        return Verdict(met, may, found=met.row.action != "none")
+    local = names.local.get(name, ())
+    local = tuple(one for one in local if one.offer is not None) or local
+    if not local:
+        above = (names.local.get(suffix, ()) for suffix in suffixes(name))
+        local = next((tuple(one for one in found if one.below) for found in above if found), ())
+    local = tuple(one for one in local if one.area in (None, area))
+    version = {"A": 4, "AAAA": 6}.get(type)
+    held = dict.fromkeys(a for one in local for a in one.addresses if a.version == version)
+    pointer = names.reverse.get(name) if type == "PTR" else None
+    known = bool(local) or name in names.reverse or name == names.domain
+    return Verdict(met, may, tuple(held), pointer, known)

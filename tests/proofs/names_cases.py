@@ -1,0 +1,144 @@
+"""Findings about names: where each points, what it shows, what it spares."""
+
+from __future__ import annotations
+
+from tests.proofs.finding_case import Case, rules
+
+DICE = {"lists": "\n  dice: {entries: [dice.example, time.example.net], topic: gambling}\n"}
+PUBLIC = {"offers": "\n  - {offer: https, on: dsl, to: shop, from: home, as: ⟦www.hut.example⟧}\n"}
+
+
+def names(*lines: str) -> dict[str, str]:
+    return {"names": "\n" + "".join(f"  - {{{line}}}\n" for line in lines)}
+
+
+NAMES_CASES = (
+    Case(
+        "what is said of names is not served yet",
+        "names-not-served",
+        "note",
+        {"names": "\n  ⟦- {withhold: play.example, for: home}⟧\n"},
+        {},
+        ("resolver does not do it yet",),
+    ),
+    Case(
+        "a names rule behind a wider one",
+        "names-rule-never-decides",
+        "warning",
+        names("withhold: gambling, for: [home, yard]", "answer: ⟦www.dice.example⟧, for: yard"),
+        names("answer: www.dice.example, for: yard", "withhold: gambling, for: [home, yard]"),
+        ("names rule 2 never decides: names rule 1 already decides all it speaks of",),
+        see=((21, "names rule 1 decides first"),),
+        other=DICE,
+    ),
+    Case(
+        "a names rule about what is never asked for outside",
+        "names-rule-never-decides",
+        "warning",
+        names("answer: ⟦printer.local⟧, for: home"),
+        names("answer: printer.example, for: home"),
+        ("names rule 1 never decides: housekeeping 'never-outside' already decides",),
+    ),
+    Case(
+        "a names rule that is past",
+        "rule-expired",
+        "warning",
+        names("withhold: play.example, for: home, until: ⟦2026-10-01⟧"),
+        names("withhold: play.example, for: home, until: 2027-10-01"),
+        ("names rule 1 ended on 01 October 2026",),
+    ),
+    Case(
+        "a names rule that ends soon",
+        "rule-expires-soon",
+        "warning",
+        names("withhold: play.example, for: home, until: ⟦2026-11-05⟧"),
+        names("withhold: play.example, for: home, until: 2027-10-01"),
+        ("names rule 1 ends in 3 days",),
+    ),
+    Case(
+        "a device sheds what is withheld from it",
+        "names-rule-evaded",
+        "note",
+        names("withhold: play.example, for: ⟦desk⟧"),
+        names("withhold: play.example, for: home"),
+        ("names rule 1 does not hold for desk where it asks from another IPv6 address",),
+    ),
+    Case(
+        "somebody else lends addresses",
+        "names-asked-elsewhere",
+        "warning",
+        names("withhold: play.example, for: ⟦yard⟧"),
+        names("withhold: play.example, for: home"),
+        ("names rule 1 holds in yard only for who asks this gateway",),
+        other={
+            "areas": "\n  home: {device: eth1, hosts: 12}\n"
+            "  yard: {device: eth2, hosts: 12, lease: none}\n"
+            "  club: {device: eth3, hosts: 12, sign-in: required}\n"
+        },
+    ),
+    Case(
+        "a rewrite that leads to a rewrite",
+        "names-rewrite-loop",
+        "warning",
+        names(
+            "rewrite: a.example, to: ⟦b.example⟧, for: home",
+            "rewrite: b.example, to: a.example, for: yard",
+            "rewrite: b.example, to: c.example, for: home",
+        ),
+        names(
+            "rewrite: a.example, to: b.example, for: home",
+            "rewrite: b.example, to: a.example, for: yard",
+        ),
+        ("names rule 1 leads to b.example, and that is rewritten itself by names rule 3",),
+        see=((21, "names rule 3 decides it"),),
+    ),
+    Case(
+        "a rewrite that leads to what is withheld",
+        "names-rewrite-withheld",
+        "warning",
+        names("rewrite: a.example, to: ⟦dice.example⟧, for: home", "withhold: gambling, for: home"),
+        names("rewrite: a.example, to: dice.example, for: home", "withhold: gambling, for: yard"),
+        ("names rule 1 leads to dice.example, and that is withheld in home by names rule 2",),
+        see=((22, "names rule 2 decides it"),),
+        other=DICE,
+    ),
+    Case(
+        "a public suffix withheld",
+        "names-entry-over-wide",
+        "warning",
+        names("withhold: [play.example, ⟦co.uk⟧], for: home"),
+        names("withhold: [play.example, play.co.uk], for: home"),
+        ("names rule 1 withholds co.uk and all below it",),
+    ),
+    Case(
+        "a list withholds the time server",
+        "names-needed-withheld",
+        "warning",
+        {"lists": "\n  ⟦dice⟧: {entries: [dice.example, example.net]}\n"}
+        | names("withhold: dice, for: home"),
+        DICE | names("answer: time.example.net, for: home", "withhold: dice, for: home"),
+        ("the list dice, line 2, names time.example.net, which is a time server",),
+        other={
+            "site": "{name: Hut, timezone: Europe/London, managed-from: [desk, spare],"
+            " time-servers: time.example.net}"
+        },
+    ),
+    Case(
+        "a resolver in the clear beside others",
+        "resolver-in-the-clear",
+        "warning",
+        {"resolvers": "\n  - {address: 192.0.2.53, tls: dns.example.net}\n  - ⟦192.0.2.54⟧\n"},
+        {"resolvers": "\n  - 192.0.2.53\n  - 192.0.2.54\n"},
+        ("192.0.2.54 is asked in the clear",),
+    ),
+    Case(
+        "the name of an offer leads where a rule refuses",
+        "offer-name-refused",
+        "warning",
+        PUBLIC,
+        {"offers": PUBLIC["offers"].replace("⟦", "").replace("⟧", "")}
+        | rules("let: home, reach: shop, with: https"),
+        ("inside, www.hut.example leads to shop itself, and the default refuses it",),
+        witness=("asks shop (10.88.0.46) for https",),
+    ),
+)
