@@ -26,6 +26,7 @@ from netcharter.diagnostics.escape import HIDDEN
 from netcharter.plan import coding, make_plan
 from netcharter.plan.shapes import Plan, Region
 from netcharter.space.ranges import Ranges, has, ranges
+from netcharter.tasks.around import show_around
 from netcharter.tasks.flips import flips_of
 from netcharter.tasks.show import VIEWS, By, Decision, ShowResult, show, show_charter
 from netcharter.tasks.show_text import show_text
@@ -385,6 +386,8 @@ def test_views_name_their_sections_once() -> None:
 
 # JSON
 
+NOW = datetime(2026, 12, 1, tzinfo=UTC)
+
 
 def _keys(value: object) -> set[str]:
     if isinstance(value, dict):
@@ -405,8 +408,11 @@ def test_the_json_has_the_keys_that_its_page_tells() -> None:
     exits = "exits: [{from: hut, by: copper, because: its contract}]\n"
     exits += "terms: {fair: 2026-12-01}\nhours: {stall: {weekly: {mon: 08:00-09:00}, terms: fair}}"
     more = show_charter(Source("c", (SMALL % ("Hut", *["hut"] * 5) + exits).encode())).as_json()
-    hours = flips_of(tarn_hollow(), datetime(2026, 12, 1, tzinfo=UTC)).as_json()
-    assert promised <= _keys(found) | _keys(json.loads(json.dumps(more))) | _keys(hours)
+    hours = flips_of(tarn_hollow(), NOW).as_json()
+    example = (ROOT / "examples" / "tarn-hollow" / "charter.yaml").read_bytes()
+    around = show_around(Source("charter.yaml", example), NOW).as_json()
+    others = (json.loads(json.dumps(one)) for one in (more, hours, around))
+    assert promised <= _keys(found).union(*map(_keys, others))
     assert "view" not in shown().as_json()
 
 
