@@ -86,7 +86,8 @@ def test_progress_is_told_from_within_the_lab() -> None:
         small(), kit(small()), NOW, limit=20,
         on_progress=lambda done, total, words: heard.append((done, total, words)),
     )  # fmt: skip
-    others = [found.probes] * 2  # said again: when they are done, clients ask, and hosts listen
+    # Said again when they are done: names are looked up, clients ask, and hosts listen.
+    others = [found.probes] * 3
     assert [done for done, _, _ in heard if done] == [*range(1, found.probes + 1), *others]
     assert {total for _, total, _ in heard} == {found.probes}
     assert all(words for _, _, words in heard)
