@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from netcharter.charter.model import Address
-from netcharter.plan.names.domains import is_below, suffixes
+from netcharter.plan.names.domains import suffixes
 from netcharter.plan.names.lookup import Match
 from netcharter.plan.names.shapes import Audience, NamesPlan, NamesRow, What
 from netcharter.space.ranges import has
@@ -61,10 +61,11 @@ def decide(
     """The verdict on a normal name ("" is the root) for one type of record (A, AAAA, HTTPS, ...),
     which only what the gateway answers itself depends on."""
     may: list[Met] = []
+    above = _above(name)
     for row in names.rows:
         if not any(asks(one, asker) for one in row.audience) or not holds(row.during, row.until):
             continue
-        met = meets(names, row, name, find)
+        met = _meets(names, row, above, find)
         if met is not None and met.sure:
             return _verdict(names, met, tuple(may), name, type, asker.area)
         if met is not None:
@@ -83,25 +84,27 @@ def asks(audience: Audience, asker: Asker) -> bool:
 
 def meets(names: NamesPlan, row: NamesRow, name: str, find: Find) -> Met | None:
     """How a decision speaks of a name: surely by one of its terms, or perhaps, or not."""
+    return _meets(names, row, _above(name), find)
+
+
+def _above(name: str) -> tuple[str, ...]:
+    """A name, what it is below of, and the root."""
+    return (*suffixes(name), "") if name else ("",)
+
+
+def _meets(names: NamesPlan, row: NamesRow, above: tuple[str, ...], find: Find) -> Met | None:
+    for place, suffix in enumerate(above):
+        what = row.named.get(suffix)
+        if what is not None and (what.below or place == 0):
+            return Met(row, what)
     perhaps: Met | None = None
-    for what in row.what:
-        if what.name is not None:
-            if is_named(what, name):
-                return Met(row, what)
-            continue
+    for what in row.listing:
         for list_name in what.lists:
             if names.lists[list_name].entries is None:
                 perhaps = perhaps or Met(row, what, list_name, sure=False)
-            elif (entry := find(list_name, name)) is not None:
-                return Met(row, what, list_name, entry)
+            elif (match := find(list_name, above[0])) is not None:
+                return Met(row, what, list_name, match)
     return perhaps
-
-
-def is_named(what: What, name: str) -> bool:
-    """Does a term that is a name mean this one?"""
-    if what.name == "":
-        return True
-    return name == what.name or (what.below and what.name is not None and is_below(name, what.name))
 
 
 def _verdict(

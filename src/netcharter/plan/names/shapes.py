@@ -43,7 +43,7 @@ class What:
     lists: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class NamesRow:
     """One decision. It holds for every type of record (A, AAAA, HTTPS, SVCB and all others)."""
 
@@ -60,6 +60,19 @@ class NamesRow:
     basis: str | None = None  # the published source of a housekeeping decision
     span: Span | None = None
     charter_index: int | None = None  # which names rule of the charter
+
+    @cached_property
+    def named(self) -> Mapping[str, What]:
+        """Its terms that are names, by their names."""
+        found = sorted(
+            self.what, key=lambda what: what.below
+        )  # what takes in more has the last word
+        return {what.name: what for what in found if what.name is not None}
+
+    @cached_property
+    def listing(self) -> tuple[What, ...]:
+        """Its terms that are lists or topics."""
+        return tuple(what for what in self.what if what.lists)
 
 
 @dataclass(frozen=True, slots=True)
