@@ -10,6 +10,7 @@ from dns import flags, message, rcode, rdatatype
 from hypothesis import given
 from hypothesis import strategies as st
 
+from netcharter.charter.read import read
 from netcharter.lab import tools
 from netcharter.lab.answering import FAR, ROOT, _told
 from netcharter.lab.apart import apart
@@ -18,12 +19,13 @@ from netcharter.lab.named import MISSING, PROGRAM, Named, named
 from netcharter.lab.site import Site
 from netcharter.lab.trouble import CommandFailed
 from netcharter.lab.world import world
+from netcharter.plan import make_plan
 from netcharter.plan.shapes import Plan
 from netcharter.probes.seats import Seat, Seats
 from netcharter.probes.shapes import Station
 from netcharter.render.resolver import CONF
 from tests.kernel.namespace import needed
-from tests.lab.rehearsing import kit, small
+from tests.lab.rehearsing import SMALL, kit, small
 
 Files = Mapping[str, bytes]
 
@@ -45,15 +47,16 @@ def plan() -> Plan:
     return small()
 
 
-def told(files: Files, as_user: bool = False) -> Named:
+def told(files: Files, as_user: bool = False, of: Plan | None = None) -> Named:
     needed()
     if tools.path_of(PROGRAM) is None:
         pytest.skip("NOBODY ASKED FOR NAMES: no unbound is here (tools/setup demo)")
-    where, there = world(plan()), stations(plan())
+    one = of or plan()
+    where, there = world(one), stations(one)
 
     def within() -> Named:
-        with Site(plan(), files, there, where) as site:
-            return named(plan(), files, site, there)
+        with Site(one, files, there, where) as site:
+            return named(one, files, site, there)
 
     return apart(within, as_user=as_user, limit=120.0)
 
@@ -65,6 +68,22 @@ def test_hosts_are_told_what_is_right_and_somebody_outside_was_asked(as_user: bo
     areas = len(plan().areas)
     assert found.ok, found.differences
     assert (found.areas, found.outside, found.untried) == (areas, areas * 4 * 2, ())
+
+
+@pytest.mark.kernel
+@pytest.mark.parametrize(
+    ("resolvers", "outside", "untried"),
+    [("[198.41.0.4]", 32, 0), ("[{address: 198.41.0.4, tls: dns.example.net}]", 0, 1)],
+)
+def test_resolvers_of_the_charter_are_asked_in_the_clear(
+    resolvers: str, outside: int, untried: int
+) -> None:
+    charter = read(f"{SMALL}resolvers: {resolvers}\n", "hut.yaml").charter
+    assert charter is not None
+    one = make_plan(charter)
+    found = told(kit(one), of=one)
+    assert found.ok, found.differences
+    assert (found.outside, len(found.untried)) == (outside, untried)
 
 
 @pytest.mark.kernel
@@ -148,9 +167,9 @@ def test_rfc1035_answers_are_as_dnspython_reads_and_writes_them() -> None:
 
 @given(st.binary(max_size=80))
 def test_what_is_no_message_is_told_so(data: bytes) -> None:
-    for read in (asked, lambda each: answer(each, 0)):
+    for reader in (asked, lambda each: answer(each, 0)):
         try:
-            read(data)
+            reader(data)
         except ValueError:
             pass
 

@@ -16,7 +16,7 @@ NAMES_CASES = (
     Case(
         "what is said of names is not served yet",
         "names-not-served",
-        "note",
+        "warning",
         {"names": "\n  ⟦- {withhold: play.example, for: home}⟧\n"},
         {},
         ("resolver does not do it yet",),
@@ -129,7 +129,7 @@ NAMES_CASES = (
         "warning",
         {"resolvers": "\n  - {address: 192.0.2.53, tls: dns.example.net}\n  - ⟦192.0.2.54⟧\n"},
         {"resolvers": "\n  - 192.0.2.53\n  - 192.0.2.54\n"},
-        ("192.0.2.54 is asked in the clear",),
+        ("192.0.2.54 would be asked in the clear", "not asked at all"),
     ),
     Case(
         "the name of an offer leads where a rule refuses",

@@ -117,6 +117,27 @@ def test_whom_to_ask_by_tls_or_in_the_clear() -> None:
         said(*ENCRYPTED, Upstream(ip_address("192.0.2.53")))
 
 
+def test_whom_the_charter_names_is_asked() -> None:
+    """Beside one that is asked by TLS nobody is asked in the clear."""
+    both = "resolvers: [93.184.218.53, {address: 93.184.218.54, tls: dns.example.net}]\n"
+    told = render(planned(CHARTER + both)).files[CONF].decode()
+    assert '"93.184.218.54@853#dns.example.net"' in told and "93.184.218.53" not in told
+    plan = planned(CHARTER + "resolvers: [93.184.218.53, 10.99.0.1]\n")
+    told = render(plan).files[CONF].decode()
+    assert "forward-addr: 93.184.218.53@53" in told and "forward-tls-upstream: no" in told
+    assert [(one.id, one.severity) for one in plan.notes] == [("resolver-not-reached", "error")]
+
+
+def test_what_an_offer_is_known_as_leads_to_the_device() -> None:
+    """Without a way back: the address is called as the device is."""
+    offers = "offers: [{offer: https, on: copper, to: desk, as: shop.example}]\n"
+    told = render(planned(CHARTER + offers)).files[CONF].decode()
+    (desk,) = planned().devices
+    assert 'local-data: "shop.example. 300 IN A 10.40.0.14"' in told
+    assert f'local-data: "shop.example. 300 IN AAAA {desk.addresses6[0]}"' in told
+    assert "local-data-ptr" in told and "300 shop.example" not in told
+
+
 @pytest.mark.parametrize("text", ["a b", 'a"', "a\n", "a#b", "ä", "", "-x", "a@1", 'x"\nserver:'])
 def test_what_is_no_name_reaches_no_file(text: str) -> None:
     with pytest.raises(ValueError, match="not a domain name"):

@@ -6,10 +6,9 @@ from netcharter.diagnostics.entry import Entry
 
 NAMES = {
     "names-not-served": Entry(
-        "names are decided, not yet served",
-        "The charter has names rules, resolvers or names of offers, and the kit's resolver does not know"
-        " them yet.",
-        "What is decided about names can be asked about, and nothing on the gateway does it.",
+        "names rules are decided, not yet served",
+        "The charter has names rules, and the kit's resolver does not follow them yet.",
+        "What is decided about names can be asked about, and nothing on the gateway withholds a name.",
         "Do not count on it yet.",
     ),
     "names-rule-never-decides": Entry(
@@ -62,8 +61,8 @@ NAMES = {
     ),
     "resolver-in-the-clear": Entry(
         "one resolver in the clear",
-        "Some resolvers are asked over TLS, and one in the clear.",
-        "What the site asks for can be read and changed on the way all the same.",
+        "Some resolvers are asked over TLS, and one would be asked in the clear.",
+        "It is not asked at all, since whatever it was asked could be read and changed on the way.",
         "Give it `tls` too, or leave it out.",
     ),
     "offer-name-refused": Entry(

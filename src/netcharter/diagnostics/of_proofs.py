@@ -65,6 +65,12 @@ PLAN = {
         "Its own packet filter keeps the gateway from asking there, so its clock is set by nobody.",
         "Name one that is on the internet, or in an area.",
     ),
+    "resolver-not-reached": Entry(
+        "a resolver that the gateway may not ask",
+        "A resolver's address is not on the internet.",
+        "The gateway's own packet filter keeps it from asking there, so no name outside is found.",
+        "Name one that is on the internet.",
+    ),
     "target-not-outside": Entry(
         "a target that the gateway may not ask",
         "A line is watched by an address that is not on the internet.",

@@ -25,7 +25,7 @@ from netcharter.lab.trouble import CommandFailed
 from netcharter.plan.local_names import LocalName, LocalNames, addresses_in, local_names
 from netcharter.plan.shapes import Address, AreaPlan, Plan
 from netcharter.probes.shapes import GATEWAY, Place, Station
-from netcharter.render.resolver import CONF, PLAIN, ROOT_KEY, ROOT_SERVERS
+from netcharter.render.resolver import CONF, PLAIN, ROOT_KEY, ROOT_SERVERS, upstream
 
 PROGRAM, PACKAGE = "unbound", "unbound"
 MISSING = f"no {PROGRAM} was found on this machine; install {PACKAGE}"
@@ -87,9 +87,10 @@ def named(plan: Plan, files: Mapping[str, bytes], site: Site, stations: Sequence
     asking = {area.name: found for area in plan.areas if (found := host_of(plan, area, stations))}
     lines = {line.name for line in plan.lines}
     beyond = [site.places[s.name] for s in stations if s.entrance in lines]
-    out = any(line.carries4 or line.carries6 for line in plan.lines)
+    out = not _closed(plan)
+    servers = tuple(str(one.address) for one in upstream(plan)) or FIRST
     with ExitStack() as running:
-        answering = running.enter_context(Answering(beyond if out else ()))
+        answering = running.enter_context(Answering(beyond if out else (), servers))
         gateway = site.places[GATEWAY].namespace
         still_there = running.enter_context(unbound(gateway, files[CONF]))
         count = 0
@@ -107,17 +108,26 @@ def named(plan: Plan, files: Mapping[str, bytes], site: Site, stations: Sequence
         areas=len(asking),
         questions=count,
         outside=sum(name.endswith(f".{OUTSIDE}") for name in answering.heard),
-        untried=tuple(_untried(plan, asking, out)),
+        untried=tuple(_untried(plan, asking)),
         differences=tuple(wrong),
     )
 
 
-def _untried(plan: Plan, asking: Mapping[str, Station], out: bool) -> Iterator[str]:
+def _closed(plan: Plan) -> str:
+    """Why nobody outside can be asked in a lab; "": somebody can."""
+    if not any(line.carries4 or line.carries6 for line in plan.lines):
+        return "no line leads there"
+    if any(one.tls is not None for one in upstream(plan)):
+        return "nobody in the lab has the certificate of a resolver that is asked by TLS"
+    return ""
+
+
+def _untried(plan: Plan, asking: Mapping[str, Station]) -> Iterator[str]:
     for area in plan.areas:
         if area.name not in asking:
             yield f"{area.name}: nobody is there who could ask"
-    if not out:
-        yield "names outside: no line leads there"
+    if why := _closed(plan):
+        yield f"names outside: {why}"
 
 
 # --- who asks for what ---------------------------------------------------------------------------

@@ -21,7 +21,7 @@ from netcharter.plan.names.rules import names_plan
 from netcharter.plan.registry import internet
 from netcharter.plan.shapes import Plan
 from netcharter.plan.terms import Ground
-from netcharter.plan.watching import no_time, unaskable
+from netcharter.plan.watching import no_names, no_time, unaskable
 from netcharter.space.ranges import intersect, subtract, union
 
 __all__ = ["make_plan"]
@@ -90,6 +90,7 @@ def make_plan(
             *of_names(ground),
             *unaskable(charter, found.lines, outside),
             *no_time(charter, found.areas, outside),
+            *no_names(charter, outside),
         ),
         numbered=found.numbered,
     )

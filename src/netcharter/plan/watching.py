@@ -1,4 +1,4 @@
-"""Whom the gateway asks: whether lines work, and what time it is. It may ask the internet
+"""Whom the gateway asks: whether lines work, for names, and what time it is. It may ask the internet
 (`gateway-own`), and for the time also hosts of areas (`time`)."""
 
 from __future__ import annotations
@@ -42,5 +42,19 @@ def no_time(charter: Charter, areas: Sequence[AreaPlan], internet: Ranges) -> It
                 f"{server} is neither on the internet nor in an area, so the gateway may not ask it",
                 charter.where("site", "time-servers", place),
                 help="name a server that it may ask; if the address is real, although it is of a "
+                "block that is not globally reachable, write a place that holds it",
+            )
+
+
+def no_names(charter: Charter, internet: Ranges) -> Iterator[Diagnostic]:
+    """Resolvers that the plan does not let the gateway ask."""
+    for place, one in enumerate(charter.resolvers):
+        if not has(internet, coding.address(one.address)):
+            yield Diagnostic(
+                "resolver-not-reached",
+                "error",
+                f"{one.address} is not on the internet, so the gateway may not ask it for names",
+                charter.where("resolvers", place),
+                help="name a resolver that it may ask; if the address is real, although it is of a "
                 "block that is not globally reachable, write a place that holds it",
             )

@@ -69,14 +69,13 @@ def names_findings(audit: Audit) -> Iterator[Diagnostic]:
 
 def _served(mine: NamesAudit) -> Iterator[Diagnostic]:
     charter = mine.plan.charter
-    section = "names" if charter.names else "resolvers"
-    if charter.names or charter.resolvers or any(one.known_as for one in charter.offers):
+    if charter.names:
         yield Diagnostic(
             "names-not-served",
-            "note",
-            "what the charter says of names is decided and can be asked about, and the kit's"
-            " resolver does not do it yet",
-            charter.where(section) if getattr(charter, section) else charter.where("offers"),
+            "warning",
+            "what these rules say of names is decided and can be asked about, and the kit's resolver"
+            " does not do it yet: nothing is withheld, and no name leads elsewhere",
+            charter.where("names"),
             help="do not count on it before a kit does it",
         )
 
@@ -336,8 +335,8 @@ def _in_the_clear(plan: Plan) -> Iterator[Diagnostic]:
         yield Diagnostic(
             "resolver-in-the-clear",
             "warning",
-            f"{found[number].address} is asked in the clear, and others over TLS: what the site asks"
-            " for can be read and changed on the way all the same",
+            f"{found[number].address} would be asked in the clear, and others over TLS: it is not"
+            " asked at all, since whatever it was asked could be read and changed on the way",
             plan.charter.where("resolvers", number),
             help="give it `tls` too, or leave it out",
         )

@@ -42,7 +42,14 @@ class Upstream:
 
 def resolver(plan: Plan) -> dict[str, str]:
     """The files by name; none where there is no area."""
-    return {CONF: settings(plan), UNIT_FILE: _UNIT} if plan.areas else {}
+    return {CONF: settings(plan, upstream(plan)), UNIT_FILE: _UNIT} if plan.areas else {}
+
+
+def upstream(plan: Plan) -> tuple[Upstream, ...]:
+    """The resolvers that the charter has it ask. unbound asks all of them by TLS or none, so beside one
+    that is asked by TLS those in the clear are left out."""
+    each = tuple(Upstream(one.address, one.tls) for one in plan.charter.resolvers)
+    return tuple(one for one in each if one.tls is not None) or each
 
 
 def placed(plan: Plan) -> tuple[Placed, ...]:
@@ -72,6 +79,8 @@ def settings(plan: Plan, asked: Sequence[Upstream] = ()) -> str:
         out += _indented(_both_ways(name))
     for name in names.gateway:
         out += _indented(_back(name))
+    for offered in _offered(plan):
+        out += _indented(_leads(offered))
     for area, name in zip(plan.areas, names.gateway, strict=True):
         out += ["view:", *_indented(_view(area, name))]
     return "\n".join([*out, *forwarding(asked)]) + "\n"
@@ -131,6 +140,14 @@ def _zone(names: LocalNames) -> Iterator[str]:
     """In a domain that others have, too, the internet knows the rest."""
     kind = "static" if names.alone else "transparent"
     yield f'local-zone: "{domain_name(names.domain)}." {kind}'
+
+
+def _offered(plan: Plan) -> Iterator[LocalName]:
+    """The names by which offers are known outside, with where they lead inside."""
+    for found in plan.names.local.values():
+        for one in found:
+            if one.offer is not None:
+                yield LocalName(one.name, one.addresses)
 
 
 def _both_ways(name: LocalName) -> Iterator[str]:
