@@ -264,7 +264,13 @@ renewed() {
 }
 looked() { for f in /proc/sys/net/ipv6/conf/$DEVICE/*; do cat $f 2>/dev/null || :; done; ip -6 route show table all; ip -6 address; }
 begun() { "$@" >> client.log 2>&1 & client=$!; }
-ended() { kill $client; wait $client || :; }
+# A signal can be lost on the client, which hands work to helpers of its own (seen with 9.4.1); the
+# service manager then kills it, as is done here.
+ended() {
+  kill $client; { sleep 10; kill $client; sleep 10; kill -9 $client; } > /dev/null 2>&1 & late=$!
+  wait $client || :; kill $late
+}
+trap 'kill $(jobs -p) 2>/dev/null || :' EXIT
 """
 CABLE = """
 ip link add name eth1.35 type veth peer name isp
