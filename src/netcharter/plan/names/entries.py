@@ -1,4 +1,4 @@
-"""What a list of names holds, kept small: about 35 bytes a name.
+"""What a list of names holds, kept small: about 30 bytes a name.
 
 An entry is a normal name (`domains.normal`), the line of the list's file that says it, and what it
 means: the name itself, what is below it, or both; listed, or spared (an exception that the list makes
