@@ -121,7 +121,13 @@ WAYS = (
         None,
         "copper",
     ),
-    Way("withheld names", ((CARE, CARE + NAMES),), ("names",), "names:", None),
+    Way(
+        "rules below names",
+        ((CARE, CARE + NAMES),),
+        ("a names rule lacks `for`",),
+        "let: office, reach: internet",
+        None,
+    ),
     Way(
         "standby line",
         care(CARE.replace("let: bank", "let: copper")),
