@@ -68,7 +68,8 @@ def write(
 
 def charter(written: Written) -> Charter:
     """The charter, once it is known that nothing is wrong with it."""
-    assert written.problems == (), written.problems
+    # A random rule may name nearly all addresses of an area, which leaves none to be lent.
+    assert {one.id for one in written.problems} <= {"pool-too-small"}, written.problems
     reading = read(written.text, "charter.yaml")
     assert reading.charter is not None
     return reading.charter
@@ -76,7 +77,6 @@ def charter(written: Written) -> Charter:
 
 def plan(written: Written) -> Plan:
     made = make_plan(charter(written))
-    # A random rule may name nearly all addresses of an area, which leaves none to be lent.
     serious = {note.id for note in made.notes if note.severity != "note"}
     assert serious <= {"pool-too-small"}, made.notes
     return made
