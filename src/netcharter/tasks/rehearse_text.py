@@ -123,13 +123,8 @@ def _around(seen: Rehearsal, width: int) -> Iterator[str]:
 
 def heard(seen: Advertised, width: int) -> Iterator[str]:
     """What hosts made of the gateway's router advertisements."""
-    if seen.skipped:
-        yield from _block(f"UNHEARD  router advertisements were not tried: {seen.skipped}", width)
-        return
-    for each in seen.differences[:SHOWN]:
-        yield from _block(f"DIFFERS  {each}", width)
-    yield from _more(len(seen.differences), "such differences")
-    if seen.ok:
+    yield from _amiss(seen, "UNHEARD  router advertisements", width)
+    if seen.ok and not seen.skipped:
         way = "and that the gateway is the way out" if seen.way_out else "and no way out"
         told = f"hosts in {counted(seen.areas, 'area')} learnt by router advertisements just the"
         told += f" {counted(seen.prefixes, 'IPv6 prefix', 'IPv6 prefixes')} of the plan, {way}"
@@ -140,15 +135,19 @@ def heard(seen: Advertised, width: int) -> Iterator[str]:
         yield from _block(f"         not tried in {each}", width)
 
 
-def leases(seen: Lent, width: int) -> Iterator[str]:
-    """What clients were lent."""
+def _amiss(seen: Advertised | Lent | Named, untried: str, width: int) -> Iterator[str]:
+    """That something was not tried, or what was otherwise than planned."""
     if seen.skipped:
-        yield from _block(f"UNASKED  leases were not tried: {seen.skipped}", width)
-        return
+        yield from _block(f"{untried} were not tried: {seen.skipped}", width)
     for each in seen.differences[:SHOWN]:
         yield from _block(f"DIFFERS  {each}", width)
     yield from _more(len(seen.differences), "such differences")
-    if not seen.ok:
+
+
+def leases(seen: Lent, width: int) -> Iterator[str]:
+    """What clients were lent."""
+    yield from _amiss(seen, "UNASKED  leases", width)
+    if seen.skipped or not seen.ok:
         return
     what = (
         "router, resolver, domain and time server" if seen.time else "router, resolver and domain"
@@ -163,13 +162,8 @@ def leases(seen: Lent, width: int) -> Iterator[str]:
 
 def names(seen: Named, width: int) -> Iterator[str]:
     """What clients were told of names."""
-    if seen.skipped:
-        yield from _block(f"UNNAMED  names were not tried: {seen.skipped}", width)
-        return
-    for each in seen.differences[:SHOWN]:
-        yield from _block(f"DIFFERS  {each}", width)
-    yield from _more(len(seen.differences), "such differences")
-    if not seen.ok:
+    yield from _amiss(seen, "UNNAMED  names", width)
+    if seen.skipped or not seen.ok:
         return
     told = f"hosts in {counted(seen.areas, 'area')} asked the gateway for names, "
     told += f"{counted(seen.questions, 'question')}, and were told what is right"

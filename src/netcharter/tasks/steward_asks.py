@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 from netcharter.rollout.observe import Said
 from netcharter.rollout.run import programs
@@ -19,6 +19,8 @@ from netcharter.steward.duties import conversations, lists, prefixes
 from netcharter.steward.duties.holds import LIMIT
 from netcharter.steward.escape import one_line
 from netcharter.steward.shapes import Agreement, Counted, Refreshing, Renumbering
+
+Answer = TypeVar("Answer")
 
 LASTING = ("from", "to", "service")  # of a row; its moments depend on when one asks
 KINDS = ("opened", "closed", "altered")
@@ -90,18 +92,24 @@ def mended_by(command: Sequence[str]) -> Callable[[str], None]:
 
 def renumbered_by(command: Sequence[str]) -> Callable[[], Renumbering]:
     """Have a program take over what providers delegate."""
+    return lambda: _asked(command, prefixes.LIMIT, renumbering, Renumbering)
 
-    def renumber() -> Renumbering:
-        try:
-            said = programs.run(Run(tuple(command), fails=False, seconds=prefixes.LIMIT))
-            found = json.loads(said.out)
-            return renumbering(found)
-        except EffectFailed as fault:
-            return Renumbering("not known", one_line(fault.said, MOST))
-        except (ValueError, TypeError, KeyError, AttributeError):
-            return Renumbering("not known", _ended(said))
 
-    return renumber
+def _asked(
+    command: Sequence[str],
+    seconds: float,
+    understood: Callable[[Any], Answer],
+    failed: Callable[[str, str], Answer],
+) -> Answer:
+    """What a program of ours answers, understood; failed: made of a state and words where it gives
+    no answer."""
+    try:
+        said = programs.run(Run(tuple(command), fails=False, seconds=seconds))
+        return understood(json.loads(said.out))
+    except EffectFailed as fault:
+        return failed("not known", one_line(fault.said, MOST))
+    except (ValueError, TypeError, KeyError, AttributeError):
+        return failed("not known", _ended(said))
 
 
 def renumbering(found: Any) -> Renumbering:
@@ -117,18 +125,7 @@ def renumbering(found: Any) -> Renumbering:
 
 def refreshed_by(command: Sequence[str]) -> Callable[[], Refreshing]:
     """Have a program fetch lists that are due."""
-
-    def refresh() -> Refreshing:
-        try:
-            said = programs.run(Run(tuple(command), fails=False, seconds=lists.LIMIT))
-            found = json.loads(said.out)
-            return refreshing(found)
-        except EffectFailed as fault:
-            return Refreshing("not known", one_line(fault.said, MOST))
-        except (ValueError, TypeError, KeyError, AttributeError):
-            return Refreshing("not known", _ended(said))
-
-    return refresh
+    return lambda: _asked(command, lists.LIMIT, refreshing, Refreshing)
 
 
 def refreshing(found: Any) -> Refreshing:
