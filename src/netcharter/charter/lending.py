@@ -23,7 +23,7 @@ def lease(value: str) -> int:
     """For how many seconds an address is lent."""
     match = re.fullmatch(r"([0-9]{1,7}) ?(min|h|days?)", value)
     if match is None:
-        raise Wrong("bad-lease", f"{quoted(value)} is not for how long an address is lent",
+        raise Wrong("bad-lease", f"{quoted(value)} is no time for which an address is lent",
                     _lease_help(value))  # fmt: skip
     seconds = int(match[1]) * _UNITS[match[2]]
     if not LEAST_LEASE <= seconds <= MOST_LEASE:
@@ -62,7 +62,7 @@ def turnover(value: str) -> Turnover:
         help = f"write {near[1] if near else 200} per {unit}"
         if not near or near[2].lower()[:1] not in _PACES:
             help += ", or per hour, or per week"
-        raise Wrong("bad-turnover", f"{quoted(value)} is not so many in a time", help)
+        raise Wrong("bad-turnover", f"{quoted(value)} is no number of devices in a time", help)
     if not 1 <= int(match[1]) <= MOST_TURNOVER:
         raise Wrong("bad-turnover", f"{quoted(value)} can't be meant",
                     f"it goes from 1 to {MOST_TURNOVER} per {match[2]}")  # fmt: skip
