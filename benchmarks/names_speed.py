@@ -31,8 +31,13 @@ from typing import cast
 
 import dns.message
 
+from netcharter.charter.read import read as charter_of
+from netcharter.plan import make_plan
+from netcharter.plan.listed import Listed
+from netcharter.plan.names.deciding import Asker, Decider
 from netcharter.plan.names.domains import suffixes
 from netcharter.plan.names.entries import Entries, Entry
+from netcharter.plan.names.finding import Finder
 from netcharter.plan.names.lookup import compiled
 from netcharter.plan.names.reading import Form, over_wide, read
 from netcharter.render.cdb import laid_out
@@ -106,6 +111,34 @@ def looking_up(count: int) -> None:
     begin = process_time()
     wide = sum(1 for _ in over_wide(entries))
     print(f"       over-wide  {wide} found in {process_time() - begin:.2f} s")
+
+
+def deciding(count: int) -> None:
+    """Whole decisions: rules on names in order, local names, and a list in the middle."""
+    text = (
+        "charter: 1\nsite: {name: Hut, timezone: Europe/London, managed-from: desk}\n"
+        "lines: {far: {device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9}}\n"
+        "areas: {home: {device: eth1, prefix: 10.9.0.0/27}}\n"
+        "devices: {desk: {area: home, hardware: 02:00:00:aa:00:01, address: lasting}}\n"
+        "lists: {large: {from: 'https://lists.example.org/a'}}\n"
+        "names: [{answer: a.example, for: home}, {withhold: large, for: home},\n"
+        "        {withhold: b.example, for: home}]\n"
+    )
+    charter = charter_of(text, "hut.yaml").charter
+    assert charter is not None
+    plan = make_plan(charter, lists={"large": Listed(b"".join(lines("plain", count)))}).names
+    find, decider = Finder(plan), Decider(plan, Asker("home"), lambda *_: True)
+    entries = plan.lists["large"].entries
+    assert entries is not None and decider("x.example", "A", find).met.row.kind == "default"
+    chance = random.Random(2)
+    listed = [entries.at(chance.randrange(count)).name for _ in range(ASKED)]
+    for what, asked in (
+        ("listed", listed),
+        ("two labels below", [f"a.b.{name}" for name in listed]),
+        ("not listed", [f"x{name}" for name in listed]),
+    ):
+        spent = min(_timed(lambda name: decider(name, "A", find), asked) for _ in range(3))
+        print(f"{what:>16}  {ASKED / spent:,.0f} whole decisions a second")
 
 
 def _timed(look: object, asked: list[str]) -> float:
@@ -249,14 +282,14 @@ def main(arguments: list[str]) -> None:
         subprocess.run(command, check=True)
     elif len(arguments) == 2:
         size = int(arguments[1])
-        parts = {"look-ups": looking_up, "records": making}
+        parts = {"look-ups": looking_up, "decisions": deciding, "records": making}
         if arguments[0] in parts:
             parts[arguments[0]](size)
         else:
             reading(cast(Form, arguments[0]), size)
     else:
         count = arguments[0] if arguments else "1000000"
-        for part in (*FORMS, "look-ups", "records"):
+        for part in (*FORMS, "look-ups", "decisions", "records"):
             subprocess.run([sys.executable, "-m", __spec__.name, part, count], check=True)
 
 

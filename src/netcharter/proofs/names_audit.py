@@ -9,7 +9,7 @@ from functools import cached_property
 from urllib.parse import urlsplit
 
 from netcharter.diagnostics import Diagnostic, Span
-from netcharter.plan.names.deciding import Asker, decide
+from netcharter.plan.names.deciding import Asker, Decider
 from netcharter.plan.names.domains import Fault, is_public_suffix, normal
 from netcharter.plan.names.finding import Finder
 from netcharter.plan.names.reading import over_wide
@@ -37,6 +37,7 @@ class NamesAudit:
         self.now: datetime = audit.prover.universe.now
         self.written = tuple(row for row in self.plan.names.rows if row.kind in WRITTEN)
         self.find = Finder(self.plan.names)
+        self._deciders: dict[str, Decider] = {}
 
     @cached_property
     def space(self) -> NamesSpace:
@@ -53,7 +54,9 @@ class NamesAudit:
 
     def verdict(self, area: str, name: str) -> NamesRow:
         """Who decides a name for a host of an area that is no device, all hours taken as open."""
-        return decide(self.plan.names, Asker(area), name, "A", lambda *_: True, self.find).met.row
+        if area not in self._deciders:
+            self._deciders[area] = Decider(self.plan.names, Asker(area), lambda *_: True)
+        return self._deciders[area](name, "A", self.find).met.row
 
 
 def names_findings(audit: Audit) -> Iterator[Diagnostic]:

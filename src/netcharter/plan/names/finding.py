@@ -12,13 +12,14 @@ class Finder:
     def __init__(self, names: NamesPlan) -> None:
         self._names = names
         self._lookup: Lookup | None = None
-        self._last: tuple[str, dict[str, Match]] = ("", {})
+        self._name, self._found = "", dict[str, Match]()
 
     def __call__(self, found: str, name: str) -> Match | None:
         """The entry of a list that names a normal name; None where none does."""
         if self._lookup is None:
             known = self._names.lists.items()
             self._lookup = compiled({one: p.entries for one, p in known if p.entries is not None})
-        if self._last[0] != name:
-            self._last = name, {match.list: match for match in self._lookup.find(name)}
-        return self._last[1].get(found)
+        if self._name != name:
+            self._name = name
+            self._found = {match.list: match for match in self._lookup.find(name)}
+        return self._found.get(found)
