@@ -78,6 +78,7 @@ def test_a_list_is_fetched_kept_and_put_in_place_and_what_is_odd_is_not(tmp_path
         assert (said["state"], said["version"]) == ("refreshed", 2)
         assert said["lists"][0] | {"fetched": ""} == {
             "name": "seen", "fate": "fetched", "why": "", "entries": 62, "fetched": "", "old": False,
+            "refused": [{"reason": "is no address, prefix or range", "count": 1, "first": 64}],
         }  # fmt: skip
         held = refused_addresses(place)
         assert "198.51.100.64/28" in held and "9.7.0.0/24" in held

@@ -109,10 +109,28 @@ def test_what_is_not_plausible_is_not_taken(entries: int, change: float, why: st
 
 def test_a_record_is_written_and_read_and_knows_its_age() -> None:
     before = record(b"x", SOME, "lists.example", NOW, None)
-    assert record_of("seen.json", record_text(before)) == before
+    assert record_of("seen.json", record_text(before), b"x") == before
     later = record(b"x", SOME, "lists.example", NOW + timedelta(days=1), before)
     assert (later.fetched, later.changed) == (NOW + timedelta(days=1), NOW)
     assert not before.old(NOW + kept.OLD) and before.old(NOW + kept.OLD + timedelta(seconds=1))
     for broken in (b"", b"{}", b"[]", record_text(before)[:-20]):
         with pytest.raises(StateBroken):
-            record_of("seen.json", broken)
+            record_of("seen.json", broken, b"x")
+
+
+def test_whichever_text_lies_there_the_record_beside_it_tells_of_that() -> None:
+    """Killed between the two writes, the text before is there with what was known of it."""
+    before = record(b"x", SOME, "lists.example", NOW, None)
+    after = record(b"y", SOME, "lists.example", NOW + timedelta(days=1), before)
+    beside = record_text(after, before)
+    assert record_of("seen.json", beside, b"x") == before
+    assert record_of("seen.json", beside, b"y") == after
+    assert record_of("seen.json", beside, b"z") is None
+    again = record_text(record(b"y", SOME, "lists.example", NOW + timedelta(days=2), after), after)
+    assert b'"before"' not in again
+
+
+def test_a_whole_that_can_not_be_used_is_told_with_its_reason() -> None:
+    assert wrong(Counted(0, {}, "it is compressed"), None, 0.5) == "it is compressed"
+    empty = Counted(0, {"is an address": (3, 1)}, "it holds no name")
+    assert wrong(empty, None, 0.5) == "it holds no name (3 lines refused)"

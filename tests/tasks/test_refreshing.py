@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from contextlib import AbstractContextManager, nullcontext
+from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from netcharter.tasks.enacting import refreshing
+from netcharter.rollout.shapes import Effect, Write
+from netcharter.rollout.store import Paths
+from netcharter.steward import lists
+from netcharter.tasks.enacting import acts, refreshing
 from netcharter.tasks.sources import Source, Unusable
 
 NOW = datetime(2026, 11, 26, 12, tzinfo=UTC)
@@ -21,17 +25,101 @@ devices: {desk: {area: hall, hardware: '02:00:00:aa:00:01', address: lasting}}
 lists:
   seen: {of: addresses, from: 'https://lists.example.org/seen'}
   ours: {of: addresses, entries: [198.51.100.9]}
+  games: {from: 'https://lists.example.org/games', topic: play}
+  idle: {from: 'https://lists.example.org/idle'}
 hostile: {lists: [seen, ours]}
+names:
+  - {withhold: play, for: hall, because: lessons}
 """
+GAMES = (
+    b"".join(b"g%d.example\n" % number for number in range(30)) + b"nonsense here\n<b>\n9.9.9.9\n"
+)
 
 
 def never(url: str) -> bytes:
     raise AssertionError(f"{url} was asked for")
 
 
+class Disk:
+    """A state folder in memory. dies: before which write."""
+
+    def __init__(self) -> None:
+        self.files: dict[str, bytes] = {}
+        self.dies: str | None = None
+
+    def read(self, path: str) -> bytes | None:
+        return self.files.get(path)
+
+    def locked(self, *_: object) -> AbstractContextManager[None]:
+        return nullcontext()
+
+    def perform(self, effect: Effect) -> None:
+        if isinstance(effect, Write):
+            if effect.path == self.dies:
+                raise KeyboardInterrupt
+            self.files[effect.path] = effect.data
+
+
+@pytest.fixture
+def disk(monkeypatch: pytest.MonkeyPatch) -> Disk:
+    """What is kept is a charter whose lists of addresses say nothing new."""
+    monkeypatch.setattr(acts, "standing", lambda _: SimpleNamespace(kept=1))
+    monkeypatch.setattr(acts, "kept_source", lambda _: Source("hut", CHARTER.encode()))
+    monkeypatch.setattr(
+        refreshing, "_taken_over", lambda *_: refreshing.Refreshed("as before", "", 1)
+    )
+    return Disk()
+
+
+def fetch(disk: Disk, text: bytes, now: datetime, *accepted: str) -> refreshing.Told:
+    """What comes of `games`, of which this is published."""
+    work: Any = SimpleNamespace(host=disk, paths=Paths("/s"))
+    found = refreshing.refresh(work, now, ["games"], accepted, lambda url: text)
+    (told,) = found.lists
+    return told
+
+
+def test_a_list_of_names_is_fetched_counted_and_not_followed_where_it_is_odd(disk: Disk) -> None:
+    first = fetch(disk, GAMES, NOW)
+    assert (first.fate, first.entries) == ("fetched", 30)
+    reasons = {reason: found for reason, found in first.refused.items()}
+    assert reasons["is an address, and this is a list of names"] == (1, 33) and len(reasons) == 3
+    assert "3 lines hold none" in first.text and disk.files["/s/lists/games"] == GAMES
+    later = NOW + timedelta(days=1)
+    for text, why in (
+        (b"only.example\n", "97 % fewer than the 30 before"),
+        (b"", "it holds no name"),
+        (b"<!doctype html><html>", "it is a web page and no list"),
+        (b"192.0.2.1\n192.0.2.2\n", "it holds no name (2 lines refused)"),
+    ):
+        odd = fetch(disk, text, later)
+        assert odd.fate == "kept as it was" and why in odd.why
+        assert disk.files["/s/lists/games"] == GAMES
+    assert fetch(disk, b"only.example\n", later, "games").entries == 1
+    old = fetch(disk, b"", later + lists.OLD + timedelta(seconds=1))
+    assert old.old and "older than 48 hours" in old.text
+
+
+def test_killed_between_text_and_record_the_size_stays_plausible(disk: Disk) -> None:
+    fetch(disk, GAMES, NOW)
+    disk.dies = "/s/lists/games"
+    with pytest.raises(KeyboardInterrupt):
+        fetch(disk, GAMES * 2, NOW + timedelta(days=1), "games")
+    disk.dies = None
+    assert disk.files["/s/lists/games"] == GAMES
+    shrunk = fetch(disk, b"only.example\n", NOW + timedelta(days=2))
+    assert shrunk.fate == "kept as it was" and "30 before" in shrunk.why
+    assert shrunk.fetched == NOW
+
+
 @pytest.mark.parametrize(
     ("name", "instead"),
-    [("sene", "write seen"), ("ours", "say one of seen"), ("", "say one of seen")],
+    [
+        ("sene", "write seen"),
+        ("ours", "say one of seen and games"),
+        ("idle", "say one of seen and games"),
+        ("", "say one of seen and games"),
+    ],
 )
 @pytest.mark.parametrize("key", ["names", "accepted"])
 def test_a_name_for_which_nothing_is_fetched_is_a_mistake(

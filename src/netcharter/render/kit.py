@@ -10,6 +10,7 @@ from importlib.metadata import version
 from typing import Any
 
 from netcharter.plan import labels
+from netcharter.plan.fetching import fetched
 from netcharter.plan.shapes import Plan, Row
 from netcharter.render import advertising, clock, delegation, dialling, resolver
 from netcharter.render.addresses import addresses, links
@@ -107,9 +108,7 @@ def _manifest(plan: Plan, files: Mapping[str, bytes]) -> dict[str, Any]:
             for line in plan.lines
             if line.delegated
         },
-        "fetched": {
-            one.name: one.every for one in plan.charter.lists.values() if one.source is not None
-        },
+        "fetched": {one.name: one.every for one in fetched(plan.charter)},
         "areas": list(_areas(plan)),
     }
 

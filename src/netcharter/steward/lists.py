@@ -4,6 +4,10 @@ What somebody else publishes may be cut short, empty, an error page or another l
 day. So what is good stays, whatever comes, until something comes that is as good: that can be read,
 holds anything, and is not larger or smaller by more than its charter finds plausible. All of it goes
 for lists of addresses and of names: only who counts entries differs.
+
+A text and what is known of it are two files, and one step puts both in place: the record is written
+first, with the one before in it, and each record names its text by its digest. So whichever text lies
+there, the record beside it tells of that.
 """
 
 from __future__ import annotations
@@ -26,10 +30,12 @@ MOST_REFUSED = 64  # kinds of refused lines that are written down
 
 @dataclass(frozen=True, slots=True)
 class Counted:
-    """What is in a text: entries, and lines that hold none, by reason: how many, the first of them."""
+    """What is in a text: entries, and lines that hold none, by reason: how many, the first of them.
+    unusable: why the whole can't be used, in words; then there are no entries."""
 
     entries: int
     refused: Mapping[str, tuple[int, int]]
+    unusable: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +82,12 @@ def wrong(counted: Counted, before: Record | None, change: float) -> str:
 
     change: the share by which the number of entries may change (0.5 for 50 %).
     """
+    if counted.unusable and counted.refused:
+        return f"{counted.unusable} ({_lines(counted)} lines refused)"
+    if counted.unusable:
+        return counted.unusable
     if not counted.entries:
-        lines = sum(count for count, _ in counted.refused.values())
+        lines = _lines(counted)
         return f"it holds no entry ({lines} lines refused)" if lines else "it is empty"
     if before is None or not before.entries:
         return ""
@@ -89,29 +99,41 @@ def wrong(counted: Counted, before: Record | None, change: float) -> str:
     return f"it has {counted.entries} entries, {share} % {how} than the {before.entries} before"
 
 
-def record_text(found: Record) -> bytes:
-    """The file beside a list."""
+def _lines(counted: Counted) -> int:
+    return sum(count for count, _ in counted.refused.values())
+
+
+def record_text(found: Record, before: Record | None = None) -> bytes:
+    """The file beside a list. before: of the text that lies there until the new one does."""
+    said: dict[str, object] = {"format": FORMAT, **_written(found)}
+    if before is not None and before.digest != found.digest:
+        said["before"] = [_written(before)]
+    return written(said)
+
+
+def _written(found: Record) -> dict[str, object]:
     refused = list(found.refused.items())[:MOST_REFUSED]
-    return written(
-        {
-            "format": FORMAT,
-            "sha256": found.digest,
-            "size": found.size,
-            "entries": found.entries,
-            "refused": [
-                {"reason": reason, "count": count, "first": first}
-                for reason, (count, first) in refused
-            ],
-            "host": found.host,
-            "fetched": instant_text(found.fetched),
-            "changed": instant_text(found.changed),
-        }
-    )
+    return {
+        "sha256": found.digest,
+        "size": found.size,
+        "entries": found.entries,
+        "refused": [
+            {"reason": reason, "count": count, "first": first} for reason, (count, first) in refused
+        ],
+        "host": found.host,
+        "fetched": instant_text(found.fetched),
+        "changed": instant_text(found.changed),
+    }
 
 
-def record_of(place: str, data: bytes) -> Record:
-    """Raises StateBroken."""
-    found = fields(place, data)
+def record_of(place: str, data: bytes, text: bytes) -> Record | None:
+    """What is known of this text; None where the file tells only of others. Raises StateBroken."""
+    found, known = fields(place, data), digest(text)
+    records = [_record(one) for one in (found, *(found.maybe("before", found.objects) or ()))]
+    return next((one for one in records if one.digest == known), None)
+
+
+def _record(found: Fields) -> Record:
     refused = (_refused(one) for one in found.objects("refused"))
     return Record(
         found.text("sha256"),

@@ -62,17 +62,22 @@ def lists_as_said(
         if name in found:
             raise _wrong(text, f"{name} is said twice", "say one file for each list")
         try:
-            found[name] = Listed(read_file(file), _fetched(text, file, read_file))
+            held = read_file(file)
+            found[name] = Listed(held, _fetched(text, file, held, read_file))
         except OSError as fault:
             why = (fault.strerror or "unknown reason").lower()
             raise _wrong(text, f"the file can't be read: {why}", f"{name}=FILE") from None
     return found, others
 
 
-def _fetched(text: str, file: str, read_file: Callable[[str], bytes]) -> datetime | None:
-    """When a list came, as the file beside it says; None where there is none."""
+def _fetched(
+    text: str, file: str, held: bytes, read_file: Callable[[str], bytes]
+) -> datetime | None:
+    """When a list came, as the file beside it says; None where that is not there, or tells of another
+    text."""
     try:
-        return record_of(f"{file}.json", read_file(f"{file}.json")).fetched
+        known = record_of(f"{file}.json", read_file(f"{file}.json"), held)
+        return None if known is None else known.fetched
     except FileNotFoundError:
         return None
     except StateBroken as fault:

@@ -51,6 +51,7 @@ TOO_LARGE = "it is larger than {} bytes"
 TOO_MANY_LINES = "it has more than {} lines"
 TOO_MANY_NAMES = "it holds more than {} names"
 
+PIECE = 1 << 20  # bytes
 SAMPLE, SAMPLE_LINES = 50, 5_000  # lines that say something, and lines, by which a form is known
 
 _PAGE = re.compile(rb"<(?:!doctype|html|\?xml|head|body|!--)", re.IGNORECASE)
@@ -98,6 +99,11 @@ class Reading:
     def refused_lines(self) -> int:
         """How many refusals there are (a line of a hosts file can hold several)."""
         return sum(told.count for told in self.refused)
+
+
+def in_pieces(text: bytes) -> Iterator[bytes]:
+    """A text that is there as a whole, as `read` takes it: its lines are never all there at once."""
+    return (text[at : at + PIECE] for at in range(0, len(text), PIECE))
 
 
 class _Unusable(Exception):

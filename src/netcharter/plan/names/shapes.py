@@ -15,7 +15,7 @@ from typing import Literal
 from netcharter.charter.model import DOMAIN, Address, NamedList, Resolver
 from netcharter.diagnostics import Span
 from netcharter.plan.names.entries import Entries
-from netcharter.plan.names.reading import Form, Reading, read
+from netcharter.plan.names.reading import Form, Reading, in_pieces, read
 from netcharter.space.ranges import Ranges
 
 # answer: as the world answers; withhold: not so; rewrite: with the answers of another name; local:
@@ -105,7 +105,7 @@ class ListPlan:
         """None where the contents are not known."""
         if self.text is None:
             return None
-        return read([self.text], "plain" if self.said.entries else _form(self.said.form))
+        return read(in_pieces(self.text), form_of(self.said))
 
     @property
     def entries(self) -> Entries | None:
@@ -114,11 +114,12 @@ class ListPlan:
         return None if found is None or found.unusable else found.entries
 
 
-def _form(said: str | None) -> Form | None:
+def form_of(said: NamedList) -> Form | None:
+    """In which form a list is written; None where that is to be recognised."""
     forms: Mapping[str, Form] = {
         "plain": "plain", "hosts": "hosts", "response-policy": "response-policy"
     }  # fmt: skip
-    return forms[said] if said else None
+    return "plain" if said.entries else forms[said.form] if said.form else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,10 +19,9 @@ def kept(work: Work, name: str) -> tuple[bytes | None, Record | None]:
     if text is None or data is None:
         return text, None
     try:
-        found = lists.record_of(f"{lists.FOLDER}/{name}.json", data)
+        return text, lists.record_of(f"{lists.FOLDER}/{name}.json", data, text)
     except StateBroken:
         return text, None
-    return text, found if found.digest == lists.digest(text) else None
 
 
 def fetched_lists(work: Work, charter: Charter | None) -> dict[str, Listed]:

@@ -3,13 +3,13 @@
 What is fetched lies beside the versions, in the state folder. A list of addresses that is another than
 the kept version was made with makes a new version of it, as a delegated prefix does: planned, proven,
 put in place, read back and kept, or all stays as it was. Nobody has to be asked, since the charter
-says nothing else than before.
+says nothing else than before. A list of names makes no version: no rule of the kernel depends on it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any, Literal
 
@@ -17,16 +17,17 @@ from netcharter.charter.model import Charter, NamedList
 from netcharter.charter.read import read as read_charter
 from netcharter.charter.values import quoted
 from netcharter.charter.words import suggest
+from netcharter.plan.fetching import fetched as fetched_by
 from netcharter.plan.listed import Listed
-from netcharter.plan.listed import read as read_list
 from netcharter.proofs.naming import listed
 from netcharter.rollout.host import Work
 from netcharter.rollout.reading import instant_text
 from netcharter.rollout.shapes import Folder, Write
 from netcharter.steward import lists
-from netcharter.steward.lists import Counted, Record
+from netcharter.steward.lists import Record
 from netcharter.steward.loop.fetching import NotFetched, fetch, host_of
 from netcharter.tasks.enacting import acts
+from netcharter.tasks.enacting.counting import counted
 from netcharter.tasks.enacting.lists_here import fetched_lists, kept
 from netcharter.tasks.enacting.renumbering import exchanged, judged_anew
 from netcharter.tasks.sources import Source, Unusable, put_aside, unusable
@@ -38,13 +39,14 @@ PATIENCE = 45.0  # seconds that others who change the machine are waited for
 EARLY = timedelta(minutes=5)  # before its time at which a list counts as due
 
 Fetch = Callable[[str], bytes]
-Count = Callable[[bytes], Counted]
+MOST_REASONS = 3  # why lines were refused, of one list, that are told to people
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
     """What came of one list. why: it is kept as it was; old: for more than 48 hours nothing good came;
-    entries, fetched: of what is kept, None where nothing is."""
+    entries, fetched: of what is kept, None where nothing is; refused: lines of it that hold no entry,
+    by reason: how many, the first of them."""
 
     name: str
     fate: Fate
@@ -52,11 +54,20 @@ class Told:
     entries: int | None = None
     fetched: datetime | None = None
     old: bool = False
+    refused: Mapping[str, tuple[int, int]] = field(default_factory=dict)
 
     @property
     def text(self) -> str:
         """In words."""
         held = "" if self.entries is None else f", {self.entries} entries"
+        lines = sum(count for count, _ in self.refused.values())
+        if lines:
+            reasons = [
+                f"{count} {why} (first: line {first})"
+                for why, (count, first) in list(self.refused.items())[:MOST_REASONS]
+            ]
+            more = "; ..." if len(self.refused) > MOST_REASONS else ""
+            held += f", {lines} lines hold none: {'; '.join(reasons)}{more}"
         why = f": {self.why}" if self.why else ""
         age = "; what is kept is older than 48 hours" if self.old else ""
         return f"{self.name}: {self.fate}{held}{why}{age}"
@@ -78,7 +89,7 @@ class Refreshed:
 
     def as_json(self) -> dict[str, Any]:
         """`ok`, `state`, `text`, `version` (or null), `lists` [{`name`, `fate`, `why`, `entries`,
-        `fetched`, `old`}]."""
+        `fetched`, `old`, `refused` [{`reason`, `count`, `first`}]}]."""
         return {
             "ok": self.ok,
             "state": self.state,
@@ -92,6 +103,10 @@ class Refreshed:
                     "entries": one.entries,
                     "fetched": None if one.fetched is None else instant_text(one.fetched),
                     "old": one.old,
+                    "refused": [
+                        {"reason": reason, "count": count, "first": first}
+                        for reason, (count, first) in one.refused.items()
+                    ],
                 }
                 for one in self.lists
             ],
@@ -101,15 +116,6 @@ class Refreshed:
         """For people."""
         yield from (one.text for one in self.lists)
         yield f"{self.state}: {self.text}"
-
-
-def addresses(text: bytes) -> Counted:
-    """What a text holds as a list of addresses."""
-    found = read_list(text)
-    return Counted(found.entries, {one.reason: (one.count, one.first) for one in found.refused})
-
-
-COUNTED: Mapping[str, Count] = {"addresses": addresses}
 
 
 def refresh(
@@ -127,7 +133,7 @@ def refresh(
     if source is None or stood.kept is None:
         return Refreshed("nothing kept", "nothing is kept here", 0)
     charter = read_charter(source.text, source.name, source.load).charter
-    every = [] if charter is None else [one for one in charter.lists.values() if _is_fetched(one)]
+    every = () if charter is None else fetched_by(charter)
     for name in sorted({*names, *accepted}):
         _demand(name, [one.name for one in every])
     told = tuple(
@@ -136,10 +142,6 @@ def refresh(
         if not names or one.name in names
     )
     return replace(_taken_over(work, source, charter, now), lists=told)
-
-
-def _is_fetched(one: NamedList) -> bool:
-    return one.source is not None and one.of in COUNTED
 
 
 def _demand(name: str, every: list[str]) -> None:
@@ -167,24 +169,25 @@ def _one(
         came = fetched(one.source)
     except NotFetched as fault:
         return _told(one.name, "kept as it was", before, now, f"{host_of(one.source)}: {fault}")
-    counted = COUNTED[one.of](came)
-    why = lists.wrong(counted, None if accepted else before, one.change)
+    found = counted(one, came)
+    why = lists.wrong(found, None if accepted else before, one.change)
     if why:
         return _told(one.name, "kept as it was", before, now, why)
-    after = lists.record(came, counted, host_of(one.source), now, before)
+    after = lists.record(came, found, host_of(one.source), now, before)
     with work.host.locked(work.paths, "keeping a list", PATIENCE):
         folder = work.paths.within(lists.FOLDER)
         work.host.perform(Folder(folder))
+        work.host.perform(Write(f"{folder}/{one.name}.json", lists.record_text(after, before)))
         if text != came:
             work.host.perform(Write(f"{folder}/{one.name}", came))
-        work.host.perform(Write(f"{folder}/{one.name}.json", lists.record_text(after)))
     return _told(one.name, "the same" if text == came else "fetched", after, now)
 
 
 def _told(name: str, fate: Fate, found: Record | None, now: datetime, why: str = "") -> Told:
     if found is None:
         return Told(name, fate, why)
-    return Told(name, fate, why, found.entries, found.fetched, found.old(now))
+    old = found.old(now)
+    return Told(name, fate, why, found.entries, found.fetched, old, found.refused)
 
 
 # --- all of them ----------------------------------------------------------------------------------
