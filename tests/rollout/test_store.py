@@ -201,6 +201,7 @@ def test_undo_leads_to_what_was_kept_before_or_to_the_number() -> None:
         (["kept 3", "enacted 1", "undone 1", "mended 3"], 3, 2),  # nobody told: as it was made
         (["kept 1"], 2, 1),  # that it was kept could not be told
         (["kept 3", "restored 3", "kept 1"], 1, 0),  # 3 was kept on another machine
+        (["kept 1", "kept 7", "kept 3"], 3, 1),  # 7 has gone: the machine had made it itself
     ],
 )
 def test_undo_leads_to_what_was_kept_just_before(
@@ -254,6 +255,8 @@ def test_a_trial_comes_back_from_its_file(tried: Trial) -> None:
         st.none(),
         TEXTS,
         st.lists(TEXTS, max_size=3).map(tuple),
+        st.just(()),
+        st.booleans(),
     )
 )
 def test_a_version_comes_back_from_its_file(made: Version) -> None:

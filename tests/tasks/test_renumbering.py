@@ -51,6 +51,7 @@ def test_it_is_put_in_place_only_over_what_it_was_judged_against(
     monkeypatch.setattr(acts, "enact", enact)
     monkeypatch.setattr(renumbering, "judged_anew", lambda *said: SimpleNamespace(ok=True))
     monkeypatch.setattr(looks, "made", lambda work, number: SimpleNamespace(version=version))
+    monkeypatch.setattr(renumbering, "pruned", lambda work: ())
     work: Work = None  # type: ignore[assignment]
     assert renumbering.renumber(work, datetime(2026, 11, 26, tzinfo=UTC)).state == "undone"
     assert told == [Standing(1, None, "quiet")]

@@ -49,6 +49,7 @@ class Making:
     secret: frozenset[str] = frozenset()
     included: Mapping[str, bytes] = field(default_factory=dict)
     left: tuple[str, ...] = ()
+    unasked: bool = False
 
 
 def founding(paths: Paths) -> tuple[Step, ...]:
@@ -75,6 +76,7 @@ def version_made(number: int, making: Making, previous: int | None, when: dateti
         making.difference,
         making.set_aside,
         making.left,
+        making.unasked,
     )
 
 

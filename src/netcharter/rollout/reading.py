@@ -77,6 +77,10 @@ class Fields:
         found = self._of(name, dict, "a table of objects")
         return {key: None if e is None else Fields(self.place, e) for key, e in found.items()}
 
+    def keys(self, name: str) -> tuple[str, ...]:
+        """The keys of a table, whatever it holds."""
+        return tuple(self._of(name, dict, "a table"))
+
     def maybe(self, name: str, ask: Callable[[str], T]) -> T | None:
         """What `ask` finds, or None where the field is null or missing."""
         return None if self._found.get(name) is None else ask(name)

@@ -155,7 +155,8 @@ class Version:
     """A kit that was put in place once. digest: of the kit's manifest; previous: what was kept
     then, None if nothing was; overrides: checks that the keeper waived, by name; difference: what it
     changed, in a sentence; set_aside: tables of nftables of others that go while it is in place; left:
-    areas that stay on the old gateway for now."""
+    areas that stay on the old gateway for now; unasked: the machine made it itself, of the charter
+    that was kept."""
 
     number: int
     digest: str
@@ -167,6 +168,7 @@ class Version:
     difference: str = ""
     set_aside: tuple[str, ...] = ()
     left: tuple[str, ...] = ()
+    unasked: bool = False
 
 
 def version_text(version: Version) -> bytes:
@@ -187,6 +189,7 @@ def version_of(place: str, data: bytes) -> Version:
         found.text("difference"),
         found.texts("set_aside"),
         found.maybe("left", found.texts) or (),
+        found.maybe("unasked", found.yes) or False,
     )
     if version.number == 0 or version.number == version.previous:
         raise StateBroken(place, "its number can't be")
@@ -447,7 +450,8 @@ def _before(kept: int | None, versions: Mapping[int, Version], events: Sequence[
     the version was made."""
     if kept is not None and kept not in versions:
         raise StateBroken(f"version {kept}", "it is kept, and not there")
-    stood = [number for number in _kept_here(events) if number != (kept or STOCK)]
+    there = {STOCK, *versions}  # those that the machine made itself go in time
+    stood = [n for n in _kept_here(events) if n != (kept or STOCK) and n in there]
     if stood:
         return stood[-1]
     if kept is None:

@@ -229,10 +229,11 @@ def enact(
     judged: Standing | None = None,
     now: datetime,
     left: tuple[str, ...] = (),
+    unasked: bool = False,
 ) -> Enacted:
     """Put it in place on trial. judged: how things stood (`standing`) before it was judged; left:
-    areas that stay on the old gateway, where the charter is that of a version that left them. Raises
-    RolloutRefused where nothing was changed, Unusable."""
+    areas that stay on the old gateway, where the charter is that of a version that left them; unasked:
+    as in `Version`. Raises RolloutRefused where nothing was changed, Unusable."""
     old = kept_plan(work)
     making = Making(
         ready.files,
@@ -244,6 +245,7 @@ def enact(
         tuple(set_aside),
         included=included(ready.source),
         left=left or ready.left,
+        unasked=unasked,
     )
     cut: list[Again] = []
 

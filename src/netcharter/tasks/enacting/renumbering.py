@@ -17,6 +17,7 @@ from netcharter.charter.model import Charter
 from netcharter.charter.read import read
 from netcharter.rollout import looks
 from netcharter.rollout.host import Work
+from netcharter.rollout.pruning import pruned
 from netcharter.rollout.store import Standing
 from netcharter.rollout.trouble import RolloutRefused
 from netcharter.rollout.work import Undone
@@ -137,12 +138,21 @@ class Exchanged:
 def exchanged(
     work: Work, ready: Ready, why: str, stood: Standing, now: datetime, seconds: float = SECONDS
 ) -> Exchanged:
-    """Put it in place and keep it at once, or all is as before. stood: how things stood before it was
-    judged; seconds: after which it is undone by itself where it could not be kept."""
+    """Put it in place and keep it at once, or all is as before; what the machine made itself of late
+    is pruned. stood: how things stood before it was judged; seconds: after which it is undone by itself
+    where it could not be kept."""
+    found = _exchanged(work, ready, why, stood, now, seconds)
+    pruned(work)
+    return found
+
+
+def _exchanged(
+    work: Work, ready: Ready, why: str, stood: Standing, now: datetime, seconds: float
+) -> Exchanged:
     before = looks.made(work, stood.kept or 0).version
     done = acts.enact(
         work, ready, why=why, seconds=seconds, set_aside=before.set_aside,
-        judged=stood, now=now, left=before.left,
+        judged=stood, now=now, left=before.left, unasked=True,
     )  # fmt: skip
     if isinstance(done.outcome, Undone):
         return Exchanged(None, done.outcome.why)
