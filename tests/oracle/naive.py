@@ -716,6 +716,21 @@ def gate(site: Site, a: Attempt, e: Environment) -> bool:
     return faces_inside(site, a.destination) and a.protocol == TCP and a.number in (80, 443)
 
 
+def withheld_page(site: Site, a: Attempt, e: Environment) -> bool:
+    if a.entrance not in site.areas or (a.protocol, a.number) != (TCP, 80):
+        return False
+    if not faces_inside(site, a.destination):
+        return False
+    for term in site.withheld_from:
+        if term in ("anyone", a.entrance):
+            return True
+        if term in site.devices and a.source in site.devices[term].addresses:
+            device = site.devices[term]
+            if device.roams or device.area == a.entrance:
+                return True
+    return False
+
+
 def management(site: Site, a: Attempt, e: Environment) -> bool:
     if not is_gateway(site, a.destination) or (a.protocol, a.number) != (TCP, 22):
         return False
@@ -766,6 +781,7 @@ HOUSEKEEPING: list[tuple[str, str, Check]] = [
     ("names", "let", names),
     ("time", "let", tells_time),
     ("gate", "let", gate),
+    ("withheld-page", "let", withheld_page),
     ("management", "let", management),
 ]
 BEHIND_EMERGENCIES: list[tuple[str, str, Check]] = [

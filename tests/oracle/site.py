@@ -157,6 +157,7 @@ class Site:
     time_servers: list[Address]
     listed: dict[str, list[Range]]  # places that are made of a list
     hostile: Hostile
+    withheld_from: list[str]  # whom names rules withhold names from: areas, devices, anyone
 
 
 # --- reading ------------------------------------------------------------------------------
@@ -204,6 +205,12 @@ def prepare(text: str, addresses: dict[str, Any]) -> Site:
             if "list" in said
         },
         hostile=_hostile(raw, raw.get("hostile") or {}),
+        withheld_from=[
+            term
+            for said in raw.get("names") or []
+            if "withhold" in said
+            for term in _many(said["for"])
+        ],
     )
 
 

@@ -47,6 +47,7 @@ EVERY_KIND = {
     *(
         "time",
         "gate",
+        "withheld-page",
         "management",
         "gateway-own",
         "emergency",

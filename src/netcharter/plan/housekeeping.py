@@ -14,6 +14,7 @@ from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, ANY_HARDWARE, ANY_SERVICE, ICMP, ICMP6, TCP, UDP
 from netcharter.plan.exits import NO_EXIT, beside, refused
 from netcharter.plan.icmp import DISCOVERY_TYPES, ROUTER_ADVERTISEMENT
+from netcharter.plan.names.audiences import withheld_from
 from netcharter.plan.shapes import AreaPlan, DevicePlan, Kind, Limit, LinePlan, Region, When
 from netcharter.plan.terms import (
     Ground,
@@ -300,6 +301,11 @@ def second_part(ground: Ground) -> Iterator[Draft]:
     if ground.sign_in_areas:
         yield Draft("gate", True, tuple(regions(sign_in, inner, services((TCP, 80), (TCP, 443)))),
                     "the sign-in page", "RFC 8908 section 4.1")  # fmt: skip
+    kept_from = [Who(one.areas, one.source) for one in withheld_from(ground)]
+    if kept_from:
+        yield Draft("withheld-page", True, tuple(regions(kept_from, inner, services((TCP, 80)))),
+                    "the page that says why a name is withheld",
+                    "RFC 9110 section 15.5.4")  # fmt: skip
     managers = (ground.device[name] for name in ground.charter.site.managed_from)
     admins = [device_starts(ground, device) for device in managers]
     if admins:

@@ -43,6 +43,7 @@ ASIDE = {  # housekeeping that lets, in plain words
     "names": "the gateway's resolver",
     "time": "the gateway's clock",
     "gate": "the sign-in gate",
+    "withheld-page": "the page that says why a name is withheld",
     "gateway-own": "the gateway's own look-ups, clock, updates and pings",
 }
 MANAGEMENT, OUTSIDE = "the management path", "what the internet sees"

@@ -16,10 +16,11 @@ from netcharter.plan import coding
 from netcharter.plan.listed import Listed
 from netcharter.plan.local_names import LocalNames
 from netcharter.plan.names import local
+from netcharter.plan.names.audiences import audience
 from netcharter.plan.names.domains import Fault, is_below, normal
 from netcharter.plan.names.shapes import Audience, ListPlan, LocalName, NamesPlan, NamesRow, What
 from netcharter.plan.names.special import CANARY, INSIDE, LOCALHOST, NOWHERE, REVERSE, zones_of
-from netcharter.plan.terms import Ground, device_addresses
+from netcharter.plan.terms import Ground
 from netcharter.space.ranges import union
 
 EVERYTHING = What(ANYTHING, "")
@@ -112,7 +113,7 @@ def _rule(ground: Ground, number: int, rule: NamesRule) -> NamesRow:
         label=rule.name,
         kind="emergency" if rule.emergency else "rule",
         action=rule.action,
-        audience=tuple(_audience(ground, term) for term in rule.who),
+        audience=tuple(audience(ground, term) for term in rule.who),
         what=tuple(one for one in what if one is not None),
         because=rule.because or "",
         to=None if isinstance(to, Fault) else to,
@@ -135,16 +136,6 @@ def _what(ground: Ground, term: str, below: bool) -> What | None:
         return What(term, lists=topic)
     name = normal(term)
     return None if isinstance(name, Fault) else What(term, name, below)
-
-
-def _audience(ground: Ground, term: str) -> Audience:
-    if term == "anyone":
-        return Audience(term, ground.all_areas)
-    if term in ground.area:
-        return Audience(term, frozenset({term}))
-    device = ground.device[term]
-    areas = ground.all_areas if device.roams else frozenset({device.area})
-    return Audience(term, areas, device_addresses(device))
 
 
 def doubts(ground: Ground) -> Iterator[Diagnostic]:
