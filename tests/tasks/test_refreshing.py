@@ -9,11 +9,12 @@ from typing import Any
 
 import pytest
 
+from netcharter.plan.listed import Listed
 from netcharter.rollout.shapes import Effect, Write
 from netcharter.rollout.store import Paths
 from netcharter.steward import lists
 from netcharter.tasks.enacting import acts, refreshing
-from netcharter.tasks.sources import Source, Unusable
+from netcharter.tasks.sources import Source, Unusable, included
 
 NOW = datetime(2026, 11, 26, 12, tzinfo=UTC)
 CHARTER = """
@@ -68,6 +69,7 @@ def disk(monkeypatch: pytest.MonkeyPatch) -> Disk:
     monkeypatch.setattr(
         refreshing, "_taken_over", lambda *_: refreshing.Refreshed("as before", "", 1)
     )
+    monkeypatch.setattr(refreshing, "_stored", lambda *_: refreshing.Refreshed("as before", "", 1))
     return Disk()
 
 
@@ -110,6 +112,33 @@ def test_killed_between_text_and_record_the_size_stays_plausible(disk: Disk) -> 
     shrunk = fetch(disk, b"only.example\n", NOW + timedelta(days=2))
     assert shrunk.fate == "kept as it was" and "30 before" in shrunk.why
     assert shrunk.fetched == NOW
+
+
+def test_with_a_version_lists_of_addresses_are_put_aside_and_those_of_names_not() -> None:
+    lists_ = {"seen": Listed(b"9.9.9.0/24"), "games": Listed(GAMES)}
+    source = Source("hut.yaml", CHARTER.encode(), lists=lists_, load=None)
+    assert included(source) == {"fetched:seen": b"9.9.9.0/24"}
+
+
+@pytest.mark.parametrize(
+    ("states", "both"),
+    [
+        (("as before", "as before"), ("as before", "in place")),
+        (("refreshed", "as before"), ("refreshed", "anew")),
+        (("as before", "refreshed"), ("refreshed", "in place")),
+        (("undone", "refreshed"), ("undone", "anew; in place")),
+        (("refreshed", "refused"), ("refused", "anew; in place")),
+    ],
+)
+def test_of_names_and_addresses_the_graver_is_told(
+    states: tuple[refreshing.State, refreshing.State], both: tuple[str, str]
+) -> None:
+    names, addresses = states
+    told = refreshing._together(
+        refreshing.Refreshed(names, "" if names == "as before" else "anew", 1),
+        refreshing.Refreshed(addresses, "in place", 2),
+    )
+    assert (told.state, told.text, told.version) == (*both, 2)
 
 
 @pytest.mark.parametrize(

@@ -155,9 +155,11 @@ def put_aside(source: Source, name: str) -> Listed | None:
 
 
 def included(source: Source) -> dict[str, bytes]:
-    """The files that a charter includes, by the names under which it includes them, with its lists.
-    Raises Unusable."""
-    found = {aside(name): one.text for name, one in (source.lists or {}).items()}
+    """The files that a charter includes, by the names under which it includes them, with its lists of
+    addresses; no version is made of those of names that are fetched. Raises Unusable."""
+    charter, known = read(source.text, source.name, source.load).charter, source.lists or {}
+    of_addresses = {one.name for one in used(charter)} if charter is not None else set()
+    found = {aside(name): one.text for name, one in known.items() if name in of_addresses}
     load = source.load
     if load is None:
         return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from netcharter.charter.model import Charter
-from netcharter.plan.hostile import used
+from netcharter.plan.fetching import fetched
 from netcharter.plan.listed import Listed
 from netcharter.rollout.host import Work
 from netcharter.rollout.trouble import StateBroken
@@ -25,11 +25,11 @@ def kept(work: Work, name: str) -> tuple[bytes | None, Record | None]:
 
 
 def fetched_lists(work: Work, charter: Charter | None) -> dict[str, Listed]:
-    """What is kept here of the lists of addresses that a charter uses, by name. Raises EffectFailed."""
+    """What is kept here of the lists that a charter uses and that are fetched, by name. Raises
+    EffectFailed."""
     found: dict[str, Listed] = {}
-    for one in used(charter) if charter is not None else ():
-        if one.source is not None:
-            text, known = kept(work, one.name)
-            if text is not None:
-                found[one.name] = Listed(text, None if known is None else known.fetched)
+    for one in fetched(charter) if charter is not None else ():
+        text, known = kept(work, one.name)
+        if text is not None:
+            found[one.name] = Listed(text, None if known is None else known.fetched)
     return found

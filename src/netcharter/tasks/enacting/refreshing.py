@@ -3,7 +3,8 @@
 What is fetched lies beside the versions, in the state folder. A list of addresses that is another than
 the kept version was made with makes a new version of it, as a delegated prefix does: planned, proven,
 put in place, read back and kept, or all stays as it was. Nobody has to be asked, since the charter
-says nothing else than before. A list of names makes no version: no rule of the kernel depends on it.
+says nothing else than before. A list of names makes no version, since no rule of the kernel depends
+on it: the stores in which its names are looked up are made anew, and change places with the old ones.
 """
 
 from __future__ import annotations
@@ -18,11 +19,13 @@ from netcharter.charter.read import read as read_charter
 from netcharter.charter.values import quoted
 from netcharter.charter.words import suggest
 from netcharter.plan.fetching import fetched as fetched_by
+from netcharter.plan.hostile import used
 from netcharter.plan.listed import Listed
 from netcharter.proofs.naming import listed
 from netcharter.rollout.host import Work
 from netcharter.rollout.reading import instant_text
 from netcharter.rollout.shapes import Folder, Write
+from netcharter.rollout.trouble import EffectFailed
 from netcharter.steward import lists
 from netcharter.steward.lists import Record
 from netcharter.steward.loop.fetching import NotFetched, fetch, host_of
@@ -30,7 +33,8 @@ from netcharter.tasks.enacting import acts
 from netcharter.tasks.enacting.counting import counted
 from netcharter.tasks.enacting.lists_here import fetched_lists, kept
 from netcharter.tasks.enacting.renumbering import exchanged, judged_anew
-from netcharter.tasks.sources import Source, Unusable, put_aside, unusable
+from netcharter.tasks.enacting.stores import make_stores
+from netcharter.tasks.sources import Source, Unusable, put_aside, unusable, usable_plan
 
 State = Literal["nothing kept", "as before", "refreshed", "refused", "undone"]
 Fate = Literal["fetched", "the same", "not due", "kept as it was"]
@@ -141,7 +145,8 @@ def refresh(
         for one in every
         if not names or one.name in names
     )
-    return replace(_taken_over(work, source, charter, now), lists=told)
+    found = _together(_stored(work, source, charter), _taken_over(work, source, charter, now))
+    return replace(found, lists=told)
 
 
 def _demand(name: str, every: list[str]) -> None:
@@ -193,12 +198,45 @@ def _told(name: str, fate: Fate, found: Record | None, now: datetime, why: str =
 # --- all of them ----------------------------------------------------------------------------------
 
 
+def _stored(work: Work, source: Source, charter: Charter | None) -> Refreshed:
+    """The stores of lists of names hold what is kept of those. While something is on trial they stay
+    as they are, since it may use others; it will be seen to the next time."""
+    kept_here = acts.standing(work).kept or 0
+    told = Refreshed("as before", "", kept_here)
+    if charter is None or not charter.names:
+        return told
+    names = usable_plan(source).plan.names
+    try:
+        with work.host.locked(work.paths, "making stores of names", PATIENCE):
+            quiet = acts.standing(work).situation == "quiet"
+            made = make_stores(work, names) if quiet else ()
+    except EffectFailed as fault:
+        why = f"stores of names could not be made, and stay as they were: {fault}"
+        return replace(told, state="undone", text=why)
+    if not made:
+        return told
+    lists = "the list" if len(made) == 1 else "the lists"
+    return replace(told, state="refreshed", text=f"names are looked up in {lists} {listed(made)} anew")
+
+
+def _together(names: Refreshed, addresses: Refreshed) -> Refreshed:
+    """What came of both, by the graver."""
+    states: tuple[State, ...] = ("undone", "refused", "refreshed", "as before")
+    state = min((names.state, addresses.state), key=states.index)
+    quiet = addresses.state == "as before" and names.text
+    texts = (names.text, "" if quiet else addresses.text)
+    return replace(addresses, state=state, text="; ".join(filter(None, texts)))
+
+
 def _taken_over(work: Work, source: Source, charter: Charter | None, now: datetime) -> Refreshed:
     """A version with what is kept of the lists, where that says something else than the one that is
     kept."""
     stood = acts.standing(work)
     told = Refreshed("as before", "what the lists say is in place", stood.kept or 0)
-    after = fetched_lists(work, charter)
+    of_addresses = {one.name for one in used(charter)} if charter is not None else set()
+    after = {
+        name: one for name, one in fetched_lists(work, charter).items() if name in of_addresses
+    }
     changed = [name for name, one in after.items() if _changes(put_aside(source, name), one)]
     if not changed:
         return told
