@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import heapq
 from fractions import Fraction
+from ipaddress import ip_network
 from random import Random
 
 import pytest
@@ -134,10 +135,44 @@ def test_a_pool_that_is_too_small_is_told_with_what_would_do() -> None:
     assert (found.id, found.severity) == ("pool-too-small", "warning")
     assert "190 addresses" in found.message and "125" in found.message
     assert "after 4 hours 12 minutes" in found.message  # 35 of 200 a day
-    assert found.help == "give hall `lease: 252 min` or a prefix of /24"
+    assert found.help == "give hall `lease: 252 min` or the prefix 10.1.0.0/24"
     mended = "prefix: 10.1.0.0/25, hosts: 90, turnover: 200 per day, lease: 252 min"
     assert not notes(mended) and notes(mended.replace("252", "260"))
     assert not notes("prefix: 10.1.0.0/24, hosts: 90, turnover: 200 per day")
+
+
+@pytest.mark.parametrize(
+    ("hall", "others", "elsewhere"),
+    [
+        ("10.1.0.0/25", "", False),
+        ("10.1.0.0/25", "areas: 10.1.0.128/25", True),  # a neighbour in the other half
+        ("10.1.0.128/25", "lines: 10.1.0.1/30", True),
+        ("10.1.0.0/25", "places: 10.1.0.240/28", True),
+        ("172.31.255.0/25", "", False),
+        ("192.0.2.0/25", "", True),  # the other half is not the site's to take
+    ],
+)
+def test_a_prefix_that_is_proposed_is_nobody_elses(hall: str, others: str, elsewhere: bool) -> None:
+    def text(prefix: str) -> str:
+        said = SITE.format(area=f"prefix: {prefix}, hosts: 90, turnover: 200 per day", devices="")
+        key, _, held = others.partition(": ")
+        said = said.replace("areas:\n", f"areas:\n  near: {{device: eth3, prefix: {held}}}\n"
+                            if key == "areas" else "areas:\n")  # fmt: skip
+        if key == "lines":
+            said = said.replace("eth0}", f"eth0}}, other: {{device: eth9, address: {held}}}")
+        return said + (f"places: {{far: {{prefixes: [{held}]}}}}\n" if key == "places" else "")
+
+    def told(prefix: str) -> list[Diagnostic]:
+        charter = read(text(prefix), "hut.yaml").charter
+        assert charter is not None, text(prefix)
+        return list(make_plan(charter).notes)
+
+    (found,) = (one for one in told(hall) if one.id == "pool-too-small")
+    proposed = found.help.rpartition(" ")[2]
+    assert ip_network(proposed).prefixlen == 24
+    assert ip_network(proposed).overlaps(ip_network(hall)) is not elsewhere
+    before = {one.id for one in told(hall)}
+    assert {one.id for one in told(proposed)} <= before - {"pool-too-small"}
 
 
 def test_lasting_addresses_that_eat_the_pool_are_told() -> None:
@@ -148,7 +183,7 @@ def test_lasting_addresses_that_eat_the_pool_are_told() -> None:
     last = "  guest: {area: hall, hardware: 02:00:00:aa:00:09}\n"
     (found,) = notes("prefix: 10.1.0.0/29, hosts: 5", kept + last)
     assert found.id == "pool-too-small" and "has none beside 5 lasting" in found.message
-    assert found.help == "give hall a prefix of /28"
+    assert found.help == "give hall the prefix 10.1.0.0/28"
 
 
 def test_what_is_seldom_meant_is_told() -> None:

@@ -11,17 +11,17 @@ what room is made for. With devices that stay for less than half of a lease it i
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from ipaddress import IPv4Address
+from ipaddress import IPv4Address, IPv4Network
 
 from netcharter.charter.lending import DAY, HOUR, LEAST_LEASE, MINUTE, spelt
 from netcharter.charter.model import Area, Charter
 from netcharter.diagnostics import Diagnostic
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4
-from netcharter.plan.packing import grown, left_behind
+from netcharter.plan.packing import grown, left_behind, roomier
 from netcharter.plan.shapes import AreaPlan, DevicePlan
 from netcharter.space.ranges import Ranges, intersect, size, subtract
 
@@ -143,13 +143,15 @@ def doubts(
     charter: Charter, areas: Iterable[AreaPlan], devices: Iterable[DevicePlan]
 ) -> Iterator[Diagnostic]:
     """What is to be said of leases."""
-    for one in lending(charter, areas, devices):
+    every = tuple(areas)
+    networks = {area.name: area.v4 for area in every}
+    for one in lending(charter, every, devices):
         yield from _unlikely(charter, charter.areas[one.area])
         if not one.fits:
-            yield _short(charter, one)
+            yield _short(charter, networks, one)
 
 
-def _short(charter: Charter, one: Lending) -> Diagnostic:
+def _short(charter: Charter, networks: Mapping[str, IPv4Network], one: Lending) -> Diagnostic:
     said = charter.areas[one.area]
     key = "turnover" if said.turnover else "prefix" if said.prefixes else "hosts"
     return Diagnostic(
@@ -158,7 +160,7 @@ def _short(charter: Charter, one: Lending) -> Diagnostic:
         f"{one.area} can have {_leases(one.held)} lent at a time ({_why(said, one)}), and its pool "
         f"has {one.room or 'none'}{_kept(one)}; {_full(one)}",
         charter.where("areas", one.area, key),
-        help=_instead(said, one),
+        help=_instead(charter, networks, one),
     )
 
 
@@ -186,13 +188,14 @@ def _full(one: Lending) -> str:
     return f"it is empty after {told(one.full_after)}"
 
 
-def _instead(said: Area, one: Lending) -> str:
-    """What would do, in the order of what is changed most easily."""
+def _instead(charter: Charter, networks: Mapping[str, IPv4Network], one: Lending) -> str:
+    """What would do, in the order of what is changed most easily, and takes nothing of others."""
     found = []
     if one.fitting_lease is not None:
         found.append(f"`lease: {spelt(one.fitting_lease)}`")
     if one.fitting_prefix is not None:
-        found.append(f"a prefix of /{one.fitting_prefix}")
+        wider = roomier(charter, networks, one.area, one.fitting_prefix)
+        found += [f"the prefix {wider}"] if wider is not None else []
     if not found:
         return f"expect fewer hosts in {one.area}, or make two areas of it"
     return f"give {one.area} {' or '.join(found)}"

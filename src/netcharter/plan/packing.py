@@ -130,6 +130,27 @@ def wanted_prefix(area: Area) -> int:
     return prefix_for(area.hosts or 0, area.growth, left_behind(area))
 
 
+def roomier(
+    charter: Charter, networks: Mapping[str, IPv4Network], area: str, length: int
+) -> IPv4Network | None:
+    """A prefix of that length for an area that has a smaller one, free of all that others have: where
+    it stands if it can, else elsewhere; None where nothing is free. networks: of all areas."""
+    old = networks[area]
+    ground = Ground(
+        site=charter.site.name,
+        lines=_line_space(charter.lines.values()),
+        places=intersect(_POOL, _networks4(n for p in charter.places.values() for n in p.prefixes)),
+        used=_networks4(network for name, network in networks.items() if name != area),
+        later=(),
+    )
+    if length < old.prefixlen:
+        wider = old.supernet(new_prefix=length)
+        whole, taken = coding.network(wider), union(ground.used, ground.lines, ground.places)
+        if disjoint(whole, taken) and subset(whole, _POOL):
+            return wider
+    return ground.find(32 - length)
+
+
 def free_blocks(free: Ranges) -> Iterator[tuple[int, int]]:
     """The largest aligned blocks that make up a set: (first address, bits), ascending."""
     for low, high in free:
