@@ -168,7 +168,7 @@ def test_a_prefix_that_is_proposed_is_nobody_elses(hall: str, others: str, elsew
         return list(make_plan(charter).notes)
 
     (found,) = (one for one in told(hall) if one.id == "pool-too-small")
-    proposed = found.help.rpartition(" ")[2]
+    proposed = (found.help or "").rpartition(" ")[2]
     assert ip_network(proposed).prefixlen == 24
     assert ip_network(proposed).overlaps(ip_network(hall)) is not elsewhere
     before = {one.id for one in told(hall)}
