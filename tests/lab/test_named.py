@@ -25,7 +25,7 @@ from netcharter.probes.seats import Seat, Seats
 from netcharter.probes.shapes import Station
 from netcharter.render.resolver import CONF
 from tests.kernel.namespace import needed
-from tests.lab.rehearsing import SMALL, kit, small
+from tests.lab.rehearsing import NOW, SMALL, kit, small
 
 Files = Mapping[str, bytes]
 
@@ -56,7 +56,7 @@ def told(files: Files, as_user: bool = False, of: Plan | None = None) -> Named:
 
     def within() -> Named:
         with Site(one, files, there, where) as site:
-            return named(one, files, site, there)
+            return named(one, files, site, there, NOW)
 
     return apart(within, as_user=as_user, limit=120.0)
 
@@ -122,7 +122,7 @@ def test_a_resolver_that_does_not_begin_is_no_difference() -> None:
 
 def test_without_unbound_it_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(tools, "path_of", lambda _: None)
-    found = named(plan(), kit(plan()), None, ())  # type: ignore[arg-type]
+    found = named(plan(), kit(plan()), None, (), NOW)  # type: ignore[arg-type]
     assert found == Named(MISSING)
 
 

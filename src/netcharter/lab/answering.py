@@ -1,7 +1,7 @@
 """Name servers on a lab's internet, in the place of all of them: they have the last word on all names.
 
 Names below OUTSIDE lead to addresses of the lab's, those below REBOUND to addresses that no answer from
-outside may hold (RFC 1918, RFC 4193). Everything else there is, and has nothing.
+outside may hold (RFC 1918, RFC 4193). Other names have what is told to these servers, or nothing.
 """
 
 from __future__ import annotations
@@ -16,14 +16,15 @@ from types import TracebackType
 from typing import Self
 
 from netcharter.lab import isolation
-from netcharter.lab.messages import AAAA, NS, SOA, A, Record, asked, reply
+from netcharter.lab.messages import AAAA, HTTPS, NS, SOA, A, Record, asked, reply
 from netcharter.probes.shapes import Place
 
 OUTSIDE, REBOUND = "far.example", "rebound.example"  # RFC 2606
 # The first name server of the internet, as IANA publishes it (root hints), and its addresses.
 ROOT = "a.root-servers.net"
 FIRST = ("198.41.0.4", "2001:503:ba3e::2:30")
-FAR: Mapping[int, str] = {A: "192.0.2.80", AAAA: "2001:db8:ffff::80"}
+FAR: Mapping[int, str] = {A: "192.0.2.80", AAAA: "2001:db8:ffff::80", HTTPS: ""}
+ELSEWHERE: Mapping[int, str] = {A: "192.0.2.81", AAAA: "2001:db8:ffff::81", HTTPS: ""}
 INSIDE: Mapping[int, str] = {A: "10.0.0.80", AAAA: "fd00::80"}
 PORT = 53
 LOOK = 0.1  # seconds between two looks whether it is over
@@ -31,10 +32,16 @@ MOST = 65_535  # bytes of a message
 
 
 class Answering:
-    """Answers while one is within, at the stations of lines. heard: the names that were asked for."""
+    """Answers while one is within, at the stations of lines. told: what it says of other names, by
+    kind; heard: the names that were asked for."""
 
-    def __init__(self, places: Sequence[Place], addresses: Sequence[str] = FIRST) -> None:
-        self._places, self._addresses = places, addresses
+    def __init__(
+        self,
+        places: Sequence[Place],
+        addresses: Sequence[str] = FIRST,
+        told: Mapping[str, Mapping[int, str]] | None = None,
+    ) -> None:
+        self._places, self._addresses, self._more = places, addresses, told or {}
         self._open = ExitStack()
         self._ready = selectors.DefaultSelector()
         self._over = threading.Event()
@@ -100,15 +107,19 @@ class Answering:
     def _answer(self, message: bytes) -> bytes:
         _, name, kind = asked(message)
         self.heard.add(name)
-        found = _told(name, kind)
+        found = _told(name, kind, self._more)
         return reply(message, found, () if found else (Record("", SOA, ""),))
 
 
-def _told(name: str, kind: int) -> tuple[Record, ...]:
+def _told(
+    name: str, kind: int, more: Mapping[str, Mapping[int, str]] | None = None
+) -> tuple[Record, ...]:
     if kind == NS and not name:
         return (Record("", NS, ROOT),)
     if name == ROOT and kind in (A, AAAA):
         return (Record(name, kind, FIRST[kind == AAAA]),)
+    if more and kind in more.get(name, {}):
+        return (Record(name, kind, more[name][kind]),)
     for above, addresses in ((OUTSIDE, FAR), (REBOUND, INSIDE)):
         if name.endswith(f".{above}") and kind in addresses:
             return (Record(name, kind, addresses[kind]),)

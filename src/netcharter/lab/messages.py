@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv6Address, ip_address
 
-A, NS, SOA, PTR, AAAA = 1, 2, 6, 12, 28
+A, NS, SOA, PTR, AAAA, HTTPS = 1, 2, 6, 12, 28, 65
 NO_ERROR, SERVER_FAILURE, NO_NAME, REFUSED = 0, 2, 3, 5
 INTERNET = 1
 _HEADER = struct.Struct("!6H")
@@ -78,6 +78,8 @@ def _record(one: Record) -> bytes:
         data = ip_address(one.data).packed
     elif one.kind == SOA:
         data = written("") * 2 + struct.pack("!5I", 1, 3600, 600, 86400, 60)
+    elif one.kind == HTTPS:  # of the name itself, by HTTP/2 (RFC 9460 sections 2.2, 7.1)
+        data = struct.pack("!H", 1) + written("") + struct.pack("!HH", 1, 3) + b"\x02h2"
     else:
         data = written(one.data)
     return written(one.name) + _FIXED.pack(one.kind, INTERNET, one.time, len(data)) + data

@@ -3,7 +3,8 @@
 In each area one machine asks, in both families and by UDP and TCP: for the gateway's name, a device's
 forward and back, and a name outside, another one each time, so that somebody has to be asked for it.
 Behind every line answers a server of ours in the place of the internet's first name servers. One name
-leads to addresses that no answer from outside may hold, and nobody is to be told them.
+leads to addresses that no answer from outside may hold, and nobody is to be told them. Where the kit
+has dnsdist before unbound, everybody asks that, and for what names rules say, too (`withheld`).
 """
 
 from __future__ import annotations
@@ -11,21 +12,25 @@ from __future__ import annotations
 import socket
 import subprocess
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from ipaddress import IPv6Network
 
-from netcharter.lab import isolation, tools
+from netcharter.lab import isolation, tools, withheld
 from netcharter.lab.advertised import ENDING, LOOK, ended, host_of
 from netcharter.lab.answering import FAR, FIRST, OUTSIDE, REBOUND, ROOT, Answering, received
-from netcharter.lab.messages import AAAA, NO_ERROR, PTR, A, Answer, answer, question
+from netcharter.lab.messages import AAAA, NO_ERROR, NO_NAME, PTR, A, Answer, answer, question
 from netcharter.lab.site import KIT, Site
 from netcharter.lab.trouble import CommandFailed
+from netcharter.lab.withheld import Wanted
 from netcharter.plan.local_names import LocalName, LocalNames, addresses_in, local_names
 from netcharter.plan.shapes import Address, AreaPlan, Plan
 from netcharter.probes.shapes import GATEWAY, Place, Station
 from netcharter.render.resolver import CONF, PLAIN, ROOT_KEY, ROOT_SERVERS, upstream
+from netcharter.render.withholding import CONF as FRONT
+from netcharter.render.withholding import PLAIN as ASKED_PLAINLY
 
 PROGRAM, PACKAGE = "unbound", "unbound"
 MISSING = f"no {PROGRAM} was found on this machine; install {PACKAGE}"
@@ -38,12 +43,14 @@ UNSIGNED = "signatures of names are not checked: nobody in the lab can sign for 
 @dataclass(frozen=True, slots=True)
 class Named:
     """What became of names. skipped: why nothing was tried, else ""; areas: in how many somebody
-    asked; questions: how many were asked; outside: how many of them for names outside, which a server
-    on the lab's internet was then asked for; untried: what was not, as sentences; differences: sentences."""
+    asked; questions: how many were asked; ruled: how many of these for what names rules say; outside:
+    how many for names outside that no rule is about, which a server on the lab's internet was then
+    asked for; untried: what was not, as sentences; differences: sentences."""
 
     skipped: str = ""
     areas: int = 0
     questions: int = 0
+    ruled: int = 0
     outside: int = 0
     untried: tuple[str, ...] = ()
     differences: tuple[str, ...] = ()
@@ -67,50 +74,69 @@ class Way:
         return f"{self.who} by {'TCP' if self.stream else 'UDP'} in IPv{self.server.version}"
 
 
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """A question and what has to be told; beyond: somebody outside has to be asked for it."""
-
-    name: str
-    kind: int
-    told: tuple[str, ...]
-    beyond: bool = False
-
-
-def named(plan: Plan, files: Mapping[str, bytes], site: Site, stations: Sequence[Station]) -> Named:
-    """Let the gateway of a site look names up. Raises CommandFailed where unbound does not begin."""
+def named(
+    plan: Plan,
+    files: Mapping[str, bytes],
+    site: Site,
+    stations: Sequence[Station],
+    now: datetime,
+) -> Named:
+    """Let the gateway of a site look names up at a moment. Raises CommandFailed where a program does
+    not begin."""
     if CONF not in files:
         return Named("there is no area")
     if tools.path_of(PROGRAM) is None:
         return Named(MISSING)
+    ruled = withheld.Asking(plan, now) if FRONT in files else None
+    if ruled is not None and (why := withheld.missing()):
+        return Named(why)
     site.lines(frozenset(line.name for line in plan.lines))
-    asking = {area.name: found for area in plan.areas if (found := host_of(plan, area, stations))}
+    asking = {area.name: _askers(plan, area, stations) for area in plan.areas}
     lines = {line.name for line in plan.lines}
     beyond = [site.places[s.name] for s in stations if s.entrance in lines]
     out = not _closed(plan)
     servers = tuple(str(one.address) for one in upstream(plan)) or FIRST
+    told = ruled.outside if ruled is not None else {}
     with ExitStack() as running:
-        answering = running.enter_context(Answering(beyond if out else (), servers))
+        answering = running.enter_context(Answering(beyond if out else (), servers, told))
         gateway = site.places[GATEWAY].namespace
-        still_there = running.enter_context(unbound(gateway, files[CONF]))
-        count = 0
-        wrong: list[str] = []
+        alive = [running.enter_context(unbound(gateway, files[CONF], ruled is not None))]
+        if ruled is not None:
+            settings = files[FRONT]
+            alive.append(running.enter_context(withheld.dnsdist(gateway, settings, ruled)))
+            _listening(gateway, alive[-1], PLAIN)
+        looked = _Looked(answering, alive)
         for area in plan.areas:
-            if area.name in asking:
-                station = asking[area.name]
+            for place, station in enumerate(asking[area.name]):
                 for way in ways(area, station, site.places[station.name]):
-                    each = [*wanted(plan, area, way, out)]
-                    count += len(each)
-                    for want in each:
-                        still_there()
-                        wrong += _differing(way, want, answering)
+                    looked.up(way, [] if place else wanted(plan, area, way, out))
+                    if ruled is not None:
+                        looked.up(way, ruled.of(area, way.source, out))
     return Named(
-        areas=len(asking),
-        questions=count,
+        areas=sum(bool(found) for found in asking.values()),
+        questions=looked.count,
+        ruled=looked.ruled,
         outside=sum(name.endswith(f".{OUTSIDE}") for name in answering.heard),
         untried=tuple(_untried(plan, asking)),
-        differences=tuple(wrong),
+        differences=tuple(looked.wrong),
     )
+
+
+class _Looked:
+    """What was asked so far, and what was wrong. alive: raise CommandFailed where a program ended."""
+
+    def __init__(self, answering: Answering, alive: Sequence[Callable[[], None]]) -> None:
+        self._answering, self._alive = answering, alive
+        self.count, self.ruled = 0, 0
+        self.wrong: list[str] = []
+
+    def up(self, way: Way, each: Iterable[Wanted]) -> None:
+        for want in each:
+            for still_there in self._alive:
+                still_there()
+            self.count += 1
+            self.ruled += want.ruled
+            self.wrong += _differing(way, want, self._answering)
 
 
 def _closed(plan: Plan) -> str:
@@ -122,15 +148,25 @@ def _closed(plan: Plan) -> str:
     return ""
 
 
-def _untried(plan: Plan, asking: Mapping[str, Station]) -> Iterator[str]:
+def _untried(plan: Plan, asking: Mapping[str, Sequence[Station]]) -> Iterator[str]:
     for area in plan.areas:
-        if area.name not in asking:
+        if not asking[area.name]:
             yield f"{area.name}: nobody is there who could ask"
     if why := _closed(plan):
         yield f"names outside: {why}"
 
 
 # --- who asks for what ---------------------------------------------------------------------------
+
+
+def _askers(plan: Plan, area: AreaPlan, stations: Sequence[Station]) -> tuple[Station, ...]:
+    """Somebody who asks for everything, and devices of which names rules speak, who ask for what these
+    say."""
+    first = host_of(plan, area, stations)
+    terms = {one.term for row in plan.names.rows for one in row.audience if one.source is not None}
+    known = {h for d in plan.devices if d.name in terms and not d.barred for h in d.hardware}
+    more = [s for s in stations if s.entrance == area.name and s.hardware in known and s != first]
+    return () if first is None else (first, *more[:FEW])
 
 
 def ways(area: AreaPlan, station: Station, place: Place) -> Iterator[Way]:
@@ -175,9 +211,9 @@ def _some(names: LocalNames, area: AreaPlan) -> Sequence[LocalName]:
 
 
 @contextmanager
-def unbound(namespace: str, settings: bytes) -> Iterator[Callable[[], None]]:
+def unbound(namespace: str, settings: bytes, behind: bool) -> Iterator[Callable[[], None]]:
     """The kit's unbound at the gateway, with the lab's name servers, for whom nobody can sign. Yields
-    what raises CommandFailed once it has ended by itself."""
+    what raises CommandFailed once it has ended by itself. behind: it stands behind dnsdist."""
     path, hints = f"{KIT}/{CONF}", f"{KIT}/root.hints"
     with open(hints, "w", encoding="ascii") as file:
         file.write(f". 3600000 NS {ROOT}.\n{ROOT}. 3600000 A {FIRST[0]}\n")
@@ -199,19 +235,21 @@ def unbound(namespace: str, settings: bytes) -> Iterator[Callable[[], None]]:
                 raise CommandFailed(PROGRAM, words or f"exit {running.returncode}")
 
         try:
-            _listening(still_there)
+            _listening(namespace, still_there, ASKED_PLAINLY if behind else PLAIN)
             yield still_there
         finally:
             ended(running, ENDING)
 
 
-def _listening(still_there: Callable[[], None]) -> None:
-    """Wait until it takes connections, at the gateway itself. Raises CommandFailed."""
+def _listening(namespace: str, still_there: Callable[[], None], port: int) -> None:
+    """Wait until somebody takes connections, at the gateway itself. Raises CommandFailed."""
     end = time.monotonic() + PATIENCE
     while time.monotonic() < end:
         still_there()
-        with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as one:
-            if one.connect_ex(("127.0.0.1", PLAIN)) == 0:
+        with isolation.inside(namespace):
+            one = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        with one:
+            if one.connect_ex(("127.0.0.1", port)) == 0:
                 return
         time.sleep(LOOK)
     raise CommandFailed(PROGRAM, f"takes no question after {PATIENCE:g} s")
@@ -260,6 +298,7 @@ def _by_stream(way: Way, message: bytes) -> bytes:
 
 
 def _differing(way: Way, want: Wanted, answering: Answering) -> Iterator[str]:
+    before = want.name in answering.heard
     found = ask(way, want.name, want.kind)
     if found is None:
         yield f"{way} got no answer for {want.name}"
@@ -270,7 +309,13 @@ def _differing(way: Way, want: Wanted, answering: Answering) -> Iterator[str]:
             f"{way} was told {' and '.join(told) or 'nothing'} for {want.name}, and not "
             f"{' and '.join(want.told) or 'nothing'}"
         )
-    elif found.code != NO_ERROR and not want.beyond:
-        yield f"{way} was told that {want.name} is nowhere (code {found.code})"
+    elif found.code != want.code and (not want.beyond or want.ruled):
+        yield f"{way} was answered {_code(found.code)} for {want.name}, and not {_code(want.code)}"
     elif want.beyond and want.name not in answering.heard:
         yield f"{way} asked for {want.name}, and nobody outside was"
+    elif want.beyond is False and not before and want.name in answering.heard:
+        yield f"{way} asked for {want.name}, and somebody outside was asked for it"
+
+
+def _code(code: int) -> str:
+    return {NO_ERROR: "that it is there", NO_NAME: "that it is nowhere"}.get(code, f"code {code}")

@@ -110,7 +110,7 @@ def rehearse(
             kernel = kernel_equals_plan(plan, now, site.listing())
             ruleset = files["nftables.nft"].decode("ascii")
             found = perform(plan, work, site, ruleset, began + seconds, report)
-            served = _Served() if only else _served(plan, files, site, work)
+            served = _Served() if only else _served(plan, files, site, work, now)
             return found, kernel, (*site.differs, *_differs(plan, work)), served
 
     found, kernel, differs, served = apart(
@@ -131,11 +131,13 @@ class _Served:
     advertised: Advertised | None = None
 
 
-def _served(plan: Plan, files: Mapping[str, bytes], site: Site, work: Programme) -> _Served:
+def _served(
+    plan: Plan, files: Mapping[str, bytes], site: Site, work: Programme, now: datetime
+) -> _Served:
     """Names come first: then everybody still has the addresses of the plan."""
     all_ = len(work.probes)
     report(all_, all_, "looking names up")
-    asked = named(plan, files, site, work.stations)
+    asked = named(plan, files, site, work.stations, now)
     report(all_, all_, "asking for addresses")
     given = lent(plan, files, site, work.stations)
     report(all_, all_, "listening to router advertisements")

@@ -20,6 +20,7 @@ SAFE = " _.,:/()+=-"
 _KEPT = frozenset(string.ascii_letters + string.digits + SAFE)
 _DEVICE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.@+-]*\Z")
 _DOMAIN = re.compile(r"[a-z0-9]([a-z0-9-]*[a-z0-9])?(\.[a-z0-9]([a-z0-9-]*[a-z0-9])?)*\Z")
+_ASKED = re.compile(r"[a-z0-9_-]+(\.[a-z0-9_-]+)*\Z")
 _SCOPES = frozenset({"all", "default"})  # taken by the kernel's own settings for all devices
 _MORE = "..."
 
@@ -83,6 +84,14 @@ def domain_name(name: str) -> str:
     """A domain name that may stand in a line of dnsmasq or chrony as it is; raises ValueError."""
     if len(name) > DOMAIN_LIMIT or not _DOMAIN.match(name):
         raise ValueError(f"not a domain name that a kit can carry: {name!r}")
+    return name
+
+
+def asked_for(name: str) -> str:
+    """A name that somebody may ask for, as it may stand in a quoted string of unbound: labels of such
+    may begin or end with anything that names hold (RFC 2181 section 11). Raises ValueError."""
+    if len(name) > DOMAIN_LIMIT or not _ASKED.match(name):
+        raise ValueError(f"not a name that a kit can carry: {name!r}")
     return name
 
 

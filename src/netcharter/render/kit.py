@@ -12,7 +12,7 @@ from typing import Any
 from netcharter.plan import labels
 from netcharter.plan.fetching import fetched
 from netcharter.plan.shapes import Plan, Row
-from netcharter.render import advertising, clock, delegation, dialling, resolver
+from netcharter.render import advertising, clock, delegation, dialling, discovery, resolver, withholding
 from netcharter.render.addresses import addresses, links
 from netcharter.render.nftables import nftables
 from netcharter.render.placing import Placed, Service
@@ -37,14 +37,14 @@ class Kit:
 
 def placed(plan: Plan) -> tuple[Placed, ...]:
     """The files that are to lie elsewhere, of all parts that have any."""
-    parts = (dialling, delegation, clock, resolver, advertising)
+    parts = (dialling, delegation, discovery, clock, resolver, withholding, advertising)
     return tuple(one for part in parts for one in part.placed(plan))
 
 
 def services(plan: Plan) -> tuple[Service, ...]:
     """The services that run while the kit stands, of all parts that have any, in the order in which
     they are begun."""
-    parts = (dialling, delegation, clock, resolver, advertising)
+    parts = (dialling, delegation, discovery, clock, resolver, withholding, advertising)
     return tuple(one for part in parts for one in part.services(plan))
 
 
@@ -66,8 +66,9 @@ def render(plan: Plan) -> Kit:
         "routes.batch": routes(plan, 4),
         "routes6.batch": routes(plan, 6),
     }
-    texts |= dialling.dialling(plan) | delegation.delegation(plan)
-    texts |= clock.clock(plan) | resolver.resolver(plan) | advertising.advertising(plan)
+    texts |= dialling.dialling(plan) | delegation.delegation(plan) | discovery.discovery(plan)
+    texts |= clock.clock(plan) | resolver.resolver(plan) | withholding.withholding(plan)
+    texts |= advertising.advertising(plan)
     files = {name: text.encode("ascii") for name, text in texts.items()}
     manifest = _manifest(plan, files)
     text = json.dumps(manifest, indent=2, ensure_ascii=True) + "\n"

@@ -1,7 +1,8 @@
 """Files of a kit that are to lie elsewhere on the gateway, and services that are to run with it.
 
 `enact` puts them there (rollout). Every file that is placed begins, behind a line that names its
-shell, with `OURS`, so that nobody's own file is ever written over or taken away.
+shell, with `OURS`, or as Lua has remarks, so that nobody's own file is ever written over or taken
+away.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 OURS = "# Netcharter: "  # how every file of ours begins, behind the line that names the shell
+OURS_IN_LUA = "-- Netcharter: "
 UNITS = "/etc/systemd/system"  # where the units of this machine's own lie, systemd.unit(5)
 
 

@@ -5,6 +5,11 @@ begins has the same port and is set aside while ours runs, as `render.clock` doe
 file lies beside theirs, since the package's AppArmor profile lets the program read nothing else.
 
 It asks the internet's own name servers from the root on, or, where there are resolvers to ask, these.
+
+Where dnsdist is whom the areas ask (`render/withholding.py`), this one stands behind it, at loopback
+alone: at one port it is told who asks by the PROXY protocol, and goes by that as by an asker's own
+address; at the other one it is asked plainly, by this machine alone. There, who asks by an address
+that stands for a name to be rewritten sees that name lead to another one, which is looked up as any.
 """
 
 from __future__ import annotations
@@ -13,9 +18,21 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from netcharter.plan.local_names import LocalName, LocalNames, addresses_in, local_names
+from netcharter.plan.names.domains import is_below
+from netcharter.plan.names.special import REVERSE, zones_of
 from netcharter.plan.shapes import Address, AreaPlan, Plan
-from netcharter.render.escape import domain_name, remark
+from netcharter.render.escape import asked_for, domain_name, remark
 from netcharter.render.placing import OURS, UNITS, Placed, Service
+from netcharter.render.withholding import (
+    BEHIND,
+    LOCAL_TIME,
+    LOOPBACK,
+    PROXIED,
+    Rewriting,
+    rewritings,
+    withholds,
+)
+from netcharter.render.withholding import PLAIN as ASKED_PLAINLY
 
 CONF, UNIT_FILE = "names.conf", "names.service"
 UNIT = "netcharter-names.service"
@@ -24,11 +41,10 @@ THEIRS = "unbound.service"  # that of Debian's package
 ROOT_SERVERS = "/usr/share/dns/root.hints"  # of Debian's dns-root-data, as what follows
 ROOT_KEY = "/usr/share/dns/root.key"
 AUTHORITIES = "/etc/ssl/certs/ca-certificates.crt"  # of Debian's ca-certificates
-LOOPBACK = ("127.0.0.1", "::1")
 PLAIN, ENCRYPTED = 53, 853  # ports: RFC 1035 section 4.2, RFC 7858 section 3.1
-# Seconds for which a local answer may be kept: so long a device that moves is looked for where it was
-# (common practice, no source).
-LOCAL_TIME = 300
+# Seconds for which any answer may be kept where names rules have hours: so long after the bell what
+# was answered before it may go on (common practice, no source).
+TIMED = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,13 +84,17 @@ def settings(plan: Plan, asked: Sequence[Upstream] = ()) -> str:
     """The text of the settings. asked: the resolvers to ask, all of them by TLS or none; raises
     ValueError."""
     names = local_names(plan)
+    behind = withholds(plan)
+    rewritten = rewritings(plan) if behind else ()
     out = [f"{OURS}the resolver of the areas", "server:"]
     out += _indented(_COMMON)
+    out += _indented(_behind(plan, rewritten) if behind else _in_front(plan))
     if any(one.tls is not None for one in asked):
         out += _indented([f'tls-cert-bundle: "{AUTHORITIES}"'])
     for area in plan.areas:
         out += [f"    {remark(f'area {area.name}')}", *_indented(_area(area))]
     out += _indented(_zone(names))
+    out += _indented(_reverse(plan))
     for name in names.devices:
         out += _indented(_both_ways(name))
     for name in names.gateway:
@@ -83,6 +103,8 @@ def settings(plan: Plan, asked: Sequence[Upstream] = ()) -> str:
         out += _indented(_leads(offered))
     for area, name in zip(plan.areas, names.gateway, strict=True):
         out += ["view:", *_indented(_view(area, name))]
+    for one in rewritten:
+        out += ["view:", *_indented(_rewriting(one))]
     return "\n".join([*out, *forwarding(asked)]) + "\n"
 
 
@@ -113,10 +135,37 @@ def _indented(lines: Iterable[str]) -> list[str]:
 # --- who may ask ---------------------------------------------------------------------------------
 
 
-def _area(area: AreaPlan) -> Iterator[str]:
-    """Where it listens: at the addresses that are told there. Who may ask: the area's hosts."""
-    for address in addresses_in(area):
+def _in_front(plan: Plan) -> Iterator[str]:
+    """Where it listens: at the addresses that are told in the areas. These may come later, and nobody
+    else has the port."""
+    yield f"port: {PLAIN}"
+    yield "ip-freebind: yes"
+    for address in (*LOOPBACK, *(one for area in plan.areas for one in addresses_in(area))):
         yield f"interface: {address}"
+
+
+def _behind(plan: Plan, rewritten: Sequence[Rewriting]) -> Iterator[str]:
+    """Where it listens behind dnsdist, and who asks there for what is to be rewritten."""
+    yield f"interface: {BEHIND}@{PROXIED}"
+    yield f"interface: {BEHIND}@{ASKED_PLAINLY}"
+    yield f"proxy-protocol-port: {PROXIED}"
+    if any(row.during or row.until for row in plan.names.rows):
+        yield f"cache-max-ttl: {TIMED}"
+    for one in rewritten:
+        yield f"access-control-view: {one.source}/32 {one.name}"
+
+
+def _rewriting(one: Rewriting) -> Iterator[str]:
+    """Names as who asks for them sees them that are to be rewritten."""
+    yield f"name: {one.name}"
+    yield "view-first: yes"
+    for name in one.names:
+        yield f'local-zone: "{asked_for(name)}." redirect'
+        yield f'local-data: "{asked_for(name)}. {LOCAL_TIME} IN CNAME {asked_for(one.to)}."'
+
+
+def _area(area: AreaPlan) -> Iterator[str]:
+    """Who may ask: the area's hosts."""
     for network in (area.v4, *(subnet.network for subnet in area.subnets6)):
         yield f"access-control: {network} allow"
         yield f"access-control-view: {network} {_of(area)}"
@@ -140,6 +189,16 @@ def _zone(names: LocalNames) -> Iterator[str]:
     """In a domain that others have, too, the internet knows the rest."""
     kind = "static" if names.alone else "transparent"
     yield f'local-zone: "{domain_name(names.domain)}." {kind}'
+
+
+def _reverse(plan: Plan) -> Iterator[str]:
+    """Whose addresses are the site's own is known here, also where nobody else keeps to himself what
+    these are called (RFC 6303 section 3)."""
+    for area in plan.areas:
+        six = (subnet.network for subnet in area.subnets6)
+        for zone in (*zones_of(area.v4), *(zone for each in six for zone in zones_of(each))):
+            if not any(is_below(zone, one) for one in REVERSE):
+                yield f'local-zone: "{domain_name(zone)}." static'
 
 
 def _offered(plan: Plan) -> Iterator[LocalName]:
@@ -193,11 +252,7 @@ _COMMON = (
     "log-replies: no",
     "log-servfail: no",
     "log-local-actions: no",
-    # where it listens: addresses may come later, and nobody else has the port
-    f"port: {PLAIN}",
-    "ip-freebind: yes",
     "so-reuseport: no",
-    *(f"interface: {address}" for address in LOOPBACK),
     # how much it takes
     "num-threads: 1",
     "msg-cache-size: 8m",

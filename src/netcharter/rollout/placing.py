@@ -17,7 +17,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from netcharter.diagnostics.escape import terminal
-from netcharter.render.placing import OURS, UNITS
+from netcharter.render.placing import OURS, OURS_IN_LUA, UNITS
 from netcharter.rollout.shapes import (
     Effect,
     Folder,
@@ -38,7 +38,7 @@ LATER = "--no-block"
 ENDED, PLACED, BEGUN = "services are ended", "files are placed", "services are begun"
 
 _SHELL = b"#!"
-_MARK = OURS.encode("ascii")
+_MARKS = (OURS.encode("ascii"), OURS_IN_LUA.encode("ascii"))
 _COMMAND = re.compile(r"^ExecStart=[-@:+!]*(\S.*)$", re.MULTILINE)
 
 Needs = Mapping[str, tuple[str, ...]]  # the paths of the files by which each service runs
@@ -55,7 +55,7 @@ def lying(path: str, data: bytes | None, mode: int) -> Lying:
 def is_ours(data: bytes) -> bool:
     """Whether a file says in its first line, or behind the line that names its shell, that it is."""
     first, _, rest = data.partition(b"\n")
-    return (rest if first.startswith(_SHELL) else first).startswith(_MARK)
+    return (rest if first.startswith(_SHELL) else first).startswith(_MARKS)
 
 
 def is_path(name: str) -> bool:

@@ -1,0 +1,239 @@
+"""Names rules in a lab: the kit's own dnsdist stands before its unbound, and hosts ask what rules say.
+
+For each names rule some names are asked for: those that stand in it and one below each, names of its
+lists and one below, and the canary. What has to come of it is decided by the plan for that host at the
+moment of the rehearsal (`plan.names.deciding`), and so is who outside may be asked: nobody for what is
+withheld. The stores of lists and the file of hours are made as on a gateway.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from netcharter.lab import isolation, tools
+from netcharter.lab.advertised import ENDING, ended
+from netcharter.lab.answering import ELSEWHERE, FAR
+from netcharter.lab.messages import AAAA, HTTPS, NO_ERROR, NO_NAME, A
+from netcharter.lab.site import KIT
+from netcharter.lab.trouble import CommandFailed
+from netcharter.plan.coding import address as coded
+from netcharter.plan.hours import is_open, passed
+from netcharter.plan.local_names import addresses_in
+from netcharter.plan.names.deciding import Asker, Decider, Holds, Verdict
+from netcharter.plan.names.finding import Finder
+from netcharter.plan.names.shapes import NamesRow
+from netcharter.plan.names.special import CANARY
+from netcharter.plan.names.times import times
+from netcharter.plan.shapes import Address, AreaPlan, Plan
+from netcharter.render import stores
+from netcharter.render.cdb import STORES, laid_out
+from netcharter.render.withholding import CONF
+from netcharter.render.withholding_rules import FIRST, HOURS, LAST, LONGEST
+
+PROGRAM, MAKER = "dnsdist", "cdb"
+PACKAGES: Mapping[str, str] = {PROGRAM: "dnsdist", MAKER: "tinycdb"}
+TYPES: Mapping[int, str] = {A: "A", AAAA: "AAAA", HTTPS: "HTTPS"}
+MOST = 12  # names that each area asks for
+FEW = 2  # names of each list and rule
+BELOW = "netcharter-below"  # a label that nobody lists
+EARLY = 10  # seconds before which the file of hours ends
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A question and what has to be told. beyond: somebody outside has to be asked for it, False:
+    nobody may be, None: that says nothing; code: of the answer; kind: A, AAAA, PTR or HTTPS, and of
+    the last only how many there are; ruled: a names rule is tried."""
+
+    name: str
+    kind: int
+    told: tuple[str, ...]
+    beyond: bool | None = None
+    code: int = NO_ERROR
+    ruled: bool = False
+
+
+def missing() -> str:
+    """Which of the programs this machine lacks, in words; "" for none."""
+    absent = [name for name in PACKAGES if tools.path_of(name) is None]
+    packages = ", ".join(PACKAGES[name] for name in absent)
+    return (
+        f"no {' and no '.join(absent)} was found on this machine; install {packages}"
+        if absent
+        else ""
+    )
+
+
+# --- what is asked -------------------------------------------------------------------------------
+
+
+class Asking:
+    """What is to be asked for names rules at one moment."""
+
+    def __init__(self, plan: Plan, now: datetime) -> None:
+        self.plan, self._find = plan, Finder(plan.names)
+        self.holds = holding(plan, now)
+        self.names = tuple(dict.fromkeys(self._named()))
+        self._far = dict.fromkeys(self.names, FAR)
+        targets = [row.to for row in plan.names.rows if row.to is not None]
+        self._far.update(dict.fromkeys(targets, ELSEWHERE))
+
+    @property
+    def outside(self) -> Mapping[str, Mapping[int, str]]:
+        """What name servers outside say of the names, by kind."""
+        return self._far
+
+    def _named(self) -> Iterator[str]:
+        for row in self.plan.names.rows:
+            if row.kind in ("rule", "emergency"):
+                yield from self._of_row(row)
+        if any(row.label == "canary" for row in self.plan.names.rows):
+            yield CANARY
+
+    def _of_row(self, row: NamesRow) -> Iterator[str]:
+        for name in [name for name in row.named if name][:FEW]:
+            yield name
+            yield from _below(name)
+        for what in row.listing:
+            for one in what.lists:
+                entries = self.plan.names.lists[one].entries
+                for place in range(min(FEW, len(entries) if entries is not None else 0)):
+                    assert entries is not None
+                    yield entries.at(place).name
+                    yield from _below(entries.at(place).name)
+
+    def of(self, area: AreaPlan, source: Address, out: bool) -> Iterator[Wanted]:
+        """The questions of one host. out: whether somebody outside can be asked."""
+        decide = Decider(self.plan.names, Asker(area.name, coded(source)), self.holds)
+        begin = MOST * (area.number - 1) % len(self.names) if self.names else 0
+        for name in (*self.names[begin:], *self.names[:begin])[:MOST]:
+            for kind, called in TYPES.items():
+                verdict = decide(name, called, self._find)
+                if out or verdict.met.row.action not in ("answer", "rewrite"):
+                    yield replace(self._wanted(area, name, kind, verdict), ruled=True)
+
+    def _wanted(self, area: AreaPlan, name: str, kind: int, verdict: Verdict) -> Wanted:
+        row = verdict.met.row
+        match row.action:
+            case "answer":
+                return Wanted(name, kind, self._told(name, kind), beyond=True)
+            case "rewrite":
+                return Wanted(name, kind, self._rewritten(area, row.to or "", kind))
+            case "withhold":
+                leads = tuple(sorted(str(a) for a in addresses_in(area) if _is(kind, a)))
+                return Wanted(name, kind, leads, beyond=False)
+            case "local":
+                return Wanted(name, kind, tuple(sorted(map(str, verdict.addresses))), beyond=False,
+                              code=NO_ERROR if verdict.found else NO_NAME)  # fmt: skip
+            case "none":
+                return Wanted(name, kind, (), beyond=False, code=NO_NAME)
+
+    def _rewritten(self, area: AreaPlan, to: str, kind: int) -> tuple[str, ...]:
+        """What another name has: known here, or outside."""
+        here = self.plan.names.local.get(to)
+        if here is None:
+            return self._told(to, kind)
+        here = tuple(one for one in here if one.offer is not None) or here
+        found = (a for one in here if one.area in (None, area.name) for a in one.addresses)
+        return tuple(sorted({str(a) for a in found if _is(kind, a)}))
+
+    def _told(self, name: str, kind: int) -> tuple[str, ...]:
+        found = self._far[name].get(kind)
+        return () if found is None else (found,)
+
+
+def _below(name: str) -> Iterator[str]:
+    if len(name) + len(BELOW) < 250:  # RFC 1035 section 2.3.4
+        yield f"{BELOW}.{name}"
+
+
+def _is(kind: int, address: Address) -> bool:
+    return {A: 4, AAAA: 6}.get(kind) == address.version
+
+
+def holding(plan: Plan, now: datetime) -> Holds:
+    """Which times hold at a moment."""
+    zone = ZoneInfo(plan.timezone)
+
+    def holds(during: str | None, until: object) -> bool:
+        open_ = during is None or is_open(plan.hours[during], zone, now)
+        return open_ and (until is None or not passed(until, zone, now))  # type: ignore[arg-type]
+
+    return holds
+
+
+# --- at the gateway ------------------------------------------------------------------------------
+
+
+@contextmanager
+def dnsdist(namespace: str, settings: bytes, asking: Asking) -> Iterator[Callable[[], None]]:
+    """The kit's dnsdist at the gateway, with stores and hours of its own. Yields what raises
+    CommandFailed once it has ended by itself."""
+    _stores(asking.plan)
+    write_hours(asking)
+    path = f"{KIT}/{CONF}"
+    text = settings.decode("ascii").replace(stores.AT, f"{KIT}/names").replace(HOURS, _hours())
+    with open(path, "w", encoding="ascii") as file:
+        file.write(text)
+    command = [tools.path_of(PROGRAM) or PROGRAM, "--supervised", "--disable-syslog", "-C", path]
+    with isolation.inside(namespace), open(f"{KIT}/dnsdist.said", "w+b") as said:
+        running = subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stdout=said, stderr=said, cwd="/"
+        )
+
+        def still_there() -> None:
+            if running.poll() is not None:
+                said.seek(0)
+                words = said.read().decode("utf-8", "replace")[-tools.SAID :].strip()
+                raise CommandFailed(PROGRAM, words or f"exit {running.returncode}")
+
+        try:
+            yield still_there
+        finally:
+            ended(running, ENDING)
+
+
+def _hours() -> str:
+    return f"{KIT}/{os.path.basename(HOURS)}"
+
+
+def write_hours(asking: Asking) -> None:
+    """What the steward would write at the moment of the rehearsal, to be believed as long as dnsdist
+    does, by the clock of this machine."""
+    till = int(time.time()) + LONGEST - EARLY
+    lines = [
+        f"{one.key} {'yes' if asking.holds(one.during, one.until) else 'no'} {till}"
+        for one in times(asking.plan.names.rows)
+    ]
+    with open(_hours(), "w", encoding="ascii") as file:
+        file.write("\n".join([FIRST, *lines, LAST]) + "\n")
+
+
+def _stores(plan: Plan) -> None:
+    """The files of the lists that are known. Raises CommandFailed."""
+    for one in plan.names.lists.values():
+        if one.entries is None:
+            continue
+        folder, layout = f"{KIT}/names/{stores.place(one)}", laid_out(one.entries)
+        os.makedirs(folder, exist_ok=True)
+        for store in STORES:
+            _made(f"{folder}/{store}.cdb", b"".join(layout.records(store)))
+
+
+def _made(path: str, records: bytes) -> None:
+    command: Sequence[str] = [tools.path_of(MAKER) or MAKER, "-c", "-t", "-", path]
+    try:
+        found = subprocess.run(
+            command, input=records, capture_output=True, check=False, timeout=tools.LIMIT
+        )
+    except (OSError, subprocess.TimeoutExpired) as problem:
+        raise CommandFailed(MAKER, str(problem)) from None
+    if found.returncode:
+        raise CommandFailed(MAKER, found.stderr.decode("utf-8", "replace")[-tools.SAID :].strip())
