@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from netcharter.rollout.shapes import Element
 
 _PARTS = re.compile(r'"[^"\n]*"|#[^\n]*|[{};,\n"\\]')
+_PLAIN = re.compile(r'[^{}"#;\\]*')  # elements in which nothing is quoted or remarked
 _WORDS = re.compile(r'"[^"]*"|\S+')
 _HEAD = re.compile(r"table (\w+) (\S+)\Z")
 _SET = re.compile(r"(?:set|map) (\S+)\Z")
@@ -66,8 +67,10 @@ class Block:
 def block(text: str) -> Block:
     """Take one table apart. Raises Unlisted where the text is anything else."""
     reader = _Reader(text)
-    for match in _PARTS.finditer(text):
+    place = 0
+    while match := _PARTS.search(text, place):
         reader.part(match)
+        place = reader.plain(match.end())
     if reader.found is None or reader.opened:
         raise Unlisted("it does not end")
     if text[reader.found.end :].strip():
@@ -84,6 +87,23 @@ class _Reader:
         self.opened: list[str] = []
         self.since = 0
         self.begun = 0
+        self.filled: Set | None = None  # the set whose elements are read
+
+    def plain(self, place: int) -> int:
+        """Take the plain elements that stand there all at once, and tell where they end: a set may have
+        hundreds of thousands."""
+        if self.filled is None or len(self.opened) != 3:
+            return place
+        match = _PLAIN.match(self.text, place)
+        end = self.text.rfind(",", place, match.end() if match else place)
+        if end < 0:
+            return place
+        begun = self.text[self.since : place]  # of the first, and may hold a quoted comma
+        first, *others = self.text[place:end].split(",")
+        said = [one.strip() for one in (begun + first, *others)]
+        self.filled.elements += [one for one in said if one]
+        self.since = end + 1
+        return self.since
 
     def part(self, match: re.Match[str]) -> None:
         sign = match.group()
@@ -96,7 +116,7 @@ class _Reader:
             self._open(said, match)
         elif sign == "}":
             self._close(said, match)
-        elif len(self.opened) == 3 and self._listing():
+        elif self.filled is not None and len(self.opened) == 3:
             self._element(said, sign, match)
             return
         elif said:
@@ -118,13 +138,16 @@ class _Reader:
         elif len(self.opened) == 2 and said == "elements =":
             self.begun = match.start() - len(self.text[self.since : match.start()].lstrip())
         self.opened.append(said)
+        if len(self.opened) == 3:
+            self.filled = self._listing()
 
     def _close(self, said: str, match: re.Match[str]) -> None:
         if not self.opened:
             raise Unlisted("a brace closes nothing")
-        if len(self.opened) == 3 and (owner := self._listing()):
+        if len(self.opened) == 3 and (owner := self.filled):
             owner.elements += [said] if said else []
             owner.span = (self.begun, match.end())
+            self.filled = None
         elif said:
             self._statement(said)
         self.opened.pop()
@@ -133,16 +156,16 @@ class _Reader:
 
     def _element(self, said: str, sign: str, match: re.Match[str]) -> None:
         """Elements are parted by commas; line ends within them mean nothing."""
-        owner = self._listing()
         if sign == ",":
-            if owner is not None and said:
-                owner.elements.append(said)
+            if self.filled is not None and said:
+                self.filled.elements.append(said)
             self.since = match.end()
         elif sign == ";" or sign[0] == "#":
             raise Unlisted("an element that is none")
 
     def _listing(self) -> Set | None:
-        if len(self.opened) < 3 or self.opened[2] != "elements =" or self.found is None:
+        """The set whose elements are in the braces that are open."""
+        if self.opened[2] != "elements =" or self.found is None:
             return None
         named = _SET.match(self.opened[1])
         return self.found.sets[named[1]] if named else None
