@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 from netcharter.plan import labels
 from netcharter.plan.coding import hardware_text
+from netcharter.plan.names.times import times
 from netcharter.plan.shapes import Address, AreaPlan, LinePlan, Plan
 from netcharter.render.escape import bare_device
 from netcharter.render.exits import staying
@@ -26,7 +27,8 @@ def schedule(plan: Plan, version: int = 0) -> Schedule:
         Timed(labels.when_set(when, let), let, when.during, when.until)
         for when, let in labels.times_asked_for(plan.rows)
     )
-    asked = {one.during for one in timed}
+    names = tuple(Timed(one.key, True, one.during, one.until) for one in times(plan.names.rows))
+    asked = {one.during for one in (*timed, *names)}
     return Schedule(
         site=plan.site,
         zone=ZoneInfo(plan.timezone),
@@ -37,6 +39,7 @@ def schedule(plan: Plan, version: int = 0) -> Schedule:
         version=version,
         ways=ways(plan),
         segments=tuple(_segment(plan, area) for area in plan.areas),
+        names=names,
     )
 
 

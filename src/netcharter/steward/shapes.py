@@ -70,7 +70,8 @@ class LineDue:
 @dataclass(frozen=True, slots=True)
 class Schedule:
     """What of a plan the steward works by. devices: elements of the timed sets, `lo` among them;
-    version: of the kit that is in place, 0 where it has no number."""
+    version: of the kit that is in place, 0 where it has no number; names: times of names rules, by
+    their keys."""
 
     site: str
     zone: ZoneInfo
@@ -81,6 +82,7 @@ class Schedule:
     version: int = 0
     ways: Ways = field(default_factory=Ways)
     segments: tuple[Segment, ...] = ()
+    names: tuple[Timed, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,6 +316,22 @@ class Hold:
 
 
 @dataclass(frozen=True, slots=True)
+class NameTime:
+    """A time of names rules, by its key: whether it holds, which is to be believed until an instant."""
+
+    key: str
+    holds: bool
+    until: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class TellNames:
+    """Whoever answers names is told which times hold, and nothing of all others."""
+
+    times: tuple[NameTime, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class DecideAgain:
     """It is written down that open conversations are to be decided again. hours: as in `Asked`."""
 
@@ -404,6 +422,7 @@ Effect = (
     Renumber
     | Refresh
     | Hold
+    | TellNames
     | DecideAgain
     | CutRefused
     | Mend

@@ -12,6 +12,7 @@ from textwrap import wrap
 from typing import Any
 
 from netcharter.charter.read import Loader
+from netcharter.render.withholding_rules import HOURS
 from netcharter.rollout import looks
 from netcharter.rollout.host import Work
 from netcharter.rollout.places import STATE
@@ -32,6 +33,7 @@ from netcharter.steward.duties import (
     hours,
     lines,
     lists,
+    names,
     prefixes,
     updates,
 )
@@ -78,7 +80,8 @@ def run(state: Path, socket: str, given: Handed | None = None) -> None:
         raise unusable("cannot-read", fault.reason, "--state", str(state), fault.remedy) from None
     settings = _settings(state)
     hands = given or handed(state)
-    world = RealWorld(state, settings, hands)
+    beside = os.path.join(os.path.dirname(socket), os.path.basename(HOURS))
+    world = RealWorld(state, settings, hands, beside)
     try:
         serve(world, duties(settings, hands), settings.channels, socket, GROUP, os.environ)
     except EffectFailed as fault:
@@ -89,7 +92,8 @@ def run(state: Path, socket: str, given: Handed | None = None) -> None:
 
 def duties(settings: Settings, hands: Handed) -> tuple[Duty[Any], ...]:
     """The duties that there is something to do for."""
-    found: list[Duty[Any]] = [hours.duty(settings.trust_clock), lines.duty()]
+    found: list[Duty[Any]] = [hours.duty(settings.trust_clock), names.duty(settings.trust_clock)]
+    found.append(lines.duty())
     found += [health.duty(), updates.duty(), addresses.duty()]
     if hands.renumber is not None:
         found.append(prefixes.duty())

@@ -19,6 +19,7 @@ from netcharter.rollout.shapes import Run, Write
 from netcharter.rollout.trouble import EffectFailed
 from netcharter.steward import nft
 from netcharter.steward.alarms import Message
+from netcharter.steward.duties import names
 from netcharter.steward.loop import facts as reading
 from netcharter.steward.loop import requests
 from netcharter.steward.loop.delivery import NotDelivered, deliver
@@ -55,6 +56,7 @@ from netcharter.steward.shapes import (
     Schedule,
     Stands,
     Stay,
+    TellNames,
 )
 from netcharter.steward.ways import Seen, Ways
 
@@ -94,10 +96,13 @@ class Handed:
 
 
 class RealWorld:
-    """folder: the steward's own, within the state folder `state`."""
+    """folder: the steward's own, within the state folder `state`. hours: the file from which whoever
+    answers names learns which hours hold; None: nobody does."""
 
-    def __init__(self, state: Path, settings: Settings, handed: Handed) -> None:
-        self._state = state
+    def __init__(
+        self, state: Path, settings: Settings, handed: Handed, hours: str | None = None
+    ) -> None:
+        self._state, self._hours = state, hours
         self.folder = state / "steward"
         self._settings = settings
         self._handed = handed
@@ -254,6 +259,8 @@ class RealWorld:
         match effect:
             case Hold():
                 self._hold(effect)
+            case TellNames() if self._hours is not None:
+                files.write(Write(self._hours, names.text(effect), 0o644))
             case DecideAgain():
                 requests.ask(self.folder, effect, self.now())
             case CutRefused():
