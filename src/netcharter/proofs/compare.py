@@ -10,6 +10,7 @@ from typing import Literal
 
 from netcharter.plan.shapes import AreaPlan, LinePlan, Plan, Row
 from netcharter.proofs.certify import ProofFault, answered
+from netcharter.proofs.names_compare import NamesComparison, compare_names
 from netcharter.proofs.naming import exit_text
 from netcharter.proofs.promises import CHOSEN
 from netcharter.proofs.rows import Told, summarise
@@ -62,7 +63,8 @@ class Comparison:
     proven by the checker, and it has counted the totals again then.
 
     A connection that changes in several line states counts once in a total; it stands in several
-    rows where its line states are told apart.
+    rows where its line states are told apart. All that is about connections; `names` is about
+    look-ups.
     """
 
     same: bool
@@ -72,6 +74,7 @@ class Comparison:
     totals: Mapping[Change, int]
     complete: bool
     moved: tuple[Moved, ...]
+    names: NamesComparison
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +174,7 @@ class Changes:
 
 
 def compare(old: Plan, new: Plan, now: datetime, limit: int = 4000) -> Comparison:
-    """Every connection whose outcome differs between two plans, from `now` on.
+    """Every connection whose outcome differs between two plans, and every look-up, from `now` on.
 
     `limit` bounds the exact boxes that are looked at for the listing, per kind of change.
     """
@@ -181,8 +184,9 @@ def compare(old: Plan, new: Plan, now: datetime, limit: int = 4000) -> Compariso
         tuple(_told(found.universe, found.checkers, change, found.pieces[change]))
         for change in KINDS
     )
+    moved, names = tuple(moves(old, new)), compare_names(old, new, now)
     return Comparison(
-        found.same, opened, closed, altered, found.totals, found.complete, tuple(moves(old, new))
+        found.same, opened, closed, altered, found.totals, found.complete, moved, names
     )
 
 

@@ -41,7 +41,7 @@ class NamesAudit:
 
     @cached_property
     def space(self) -> NamesSpace:
-        return NamesSpace(self.plan, self.now)
+        return NamesSpace((self.plan,), self.now)
 
     def place(self, row: NamesRow, *path: str | int) -> Span:
         """What to underline of a names rule."""

@@ -64,14 +64,18 @@ class Changes:
     @property
     def summary(self) -> str:
         """One line, for a history."""
-        totals: Mapping[str, str] = self.as_json()["totals"]
+        found = self.as_json()
+        totals: Mapping[str, str] = found["totals"]
         told = [f"{name} {int(count):,}" for name, count in totals.items() if count != "0"]
-        return f"{', '.join(told)} connections" if told else "no connection changes"
+        names = ", and names are answered otherwise" if found["names"] else ""
+        return (f"{', '.join(told)} connections" if told else "no connection changes") + names
 
     def as_json(self) -> dict[str, Any]:
-        """As `compare` prints it, with `by`, and beside a listing `besides` and `read`."""
+        """As `compare` prints it, with `by`, and beside a listing `besides` and `read`; which names a
+        machine answers no listing tells."""
         found = self.compared.as_json()
-        whole = {"moved": [], "besides": [], "read": True, **found}
+        names = {"names": [], "names_complete": False}
+        whole = {"moved": [], "besides": [], "read": True, **names, **found}
         return {**whole, "by": self.by}
 
     def lines(self, width: int, most: int | None = None) -> Iterator[str]:

@@ -112,7 +112,7 @@ _HEADLINE: dict[State, str] = {
 }
 _NOTHING: dict[str, Any] = {
     "same": True, "opened": [], "closed": [], "altered": [], "totals": EMPTY, "complete": True,
-    "moved": [], "besides": [], "read": True, "by": "plan",
+    "moved": [], "besides": [], "read": True, "names": [], "names_complete": False, "by": "plan",
 }  # fmt: skip
 
 
