@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
-from ipaddress import IPv4Address, IPv4Network, ip_address, ip_network
+from ipaddress import IPv4Address, IPv4Network, IPv6Network, ip_address, ip_network
 
 from tests.oracle.site import (
     GUEST,
@@ -99,9 +99,9 @@ MULTICAST: list[Network] = [
     ip_network("ff00::/8"),  # RFC 4291
 ]
 LINK_LOCAL = ip_network("fe80::/10")
-# The only IPv6 blocks of which global unicast addresses are handed out (RFC 4291 section 2.4, IANA)
-# and the prefix of translators (RFC 6052).
-HANDED_OUT6: list[Network] = [ip_network("2000::/3"), ip_network("64:ff9b::/96")]
+# The only IPv6 block of which global unicast addresses are handed out (RFC 4291 section 2.4, IANA).
+HANDED_OUT6: list[Network] = [ip_network("2000::/3")]
+TRANSLATORS = IPv6Network("64:ff9b::/96")  # RFC 6052 section 2.1
 # What no router forwards (RFC 6890), whatever a charter says is real: model.md section 4.
 NEVER_FORWARDED: list[Network] = [
     ip_network(text)
@@ -167,6 +167,18 @@ def inside(address: Address, network: Network | None) -> bool:
     if network is None or isinstance(address, tuple):
         return False
     return address in network
+
+
+def stands_for(address: Address) -> IPv4Address | None:
+    """The IPv4 address to which a translator leads from an IPv6 one (RFC 6052 section 2.2)."""
+    if isinstance(address, tuple) or address not in TRANSLATORS:
+        return None
+    return IPv4Address(int(address) % 2**32)
+
+
+def all_meant(address: Address) -> list[Address]:
+    four = stands_for(address)
+    return [address] if four is None else [address, four]
 
 
 def in_area(area: Area, address: Address) -> bool:
@@ -280,14 +292,25 @@ def is_special(site: Site, address: Address) -> bool:
 
 
 def is_internet(site: Site, address: Address) -> bool:
+    four = stands_for(address)
+    if four is not None:
+        return not is_own(site, address) and is_internet(site, four)
     return not is_own(site, address) and not is_special(site, address)
 
 
 def in_place(site: Site, place: str, address: Address) -> bool:
     if place in site.listed:
-        return in_ranges(site.listed[place], address) and is_internet(site, address)
+        return named_in(site.listed[place], address) and is_internet(site, address)
     for network in site.places[place]:
-        if inside(address, network) and not is_own(site, address):
+        for meant in all_meant(address):
+            if inside(meant, network) and not is_own(site, meant):
+                return not is_own(site, address)
+    return False
+
+
+def named_in(ranges: list[Range], address: Address) -> bool:
+    for meant in all_meant(address):
+        if in_ranges(ranges, meant):
             return True
     return False
 
@@ -303,31 +326,43 @@ def in_ranges(ranges: list[Range], address: Address) -> bool:
 
 def is_hostile(site: Site, address: Address) -> bool:
     """Named by a list of those that are refused, neither excepted nor protected (section 4)."""
-    if not in_ranges(site.hostile.ranges, address) or not is_internet(site, address):
+    if not named_in(site.hostile.ranges, address) or not is_internet(site, address):
         return False
+    for meant in all_meant(address):
+        if is_excepted(site, meant) or is_needed(site, meant):
+            return False
+    return True
+
+
+def is_excepted(site: Site, address: Address) -> bool:
     for network in site.hostile.prefixes:
         if inside(address, network):
-            return False
+            return True
     for name in site.hostile.names:
         if name in site.devices and address in site.devices[name].addresses:
-            return False
+            return True
         if (name in site.places or name in site.listed) and in_place(site, name, address):
-            return False
+            return True
+    return False
+
+
+def is_needed(site: Site, address: Address) -> bool:
+    """What no list may ever cut off."""
     for line in site.lines.values():
         if address in line.next_hops or address in line.targets:
-            return False
+            return True
         for interface in line.interfaces:
             if inside(address, interface.network):
-                return False
+                return True
     if address in site.time_servers:
-        return False
+        return True
     needed = [rule for rule in site.rules if rule.emergency]
     needed += [promise for promise in site.promises if promise.word == "always"]
     for sentence in needed:
         for term in sentence.who + sentence.reach:
             if term in site.places and in_place(site, term, address):
-                return False
-    return True
+                return True
+    return False
 
 
 # --- who, what and when (sections 5 and 7) -----------------------------------------------------

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime, time, timedelta
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address
 from random import Random
 
-from tests.oracle.naive import Attempt, Environment, family, first_usable, is_gateway, is_internet
+from tests.oracle.naive import (
+    TRANSLATORS,
+    Attempt,
+    Environment,
+    family,
+    first_usable,
+    is_gateway,
+    is_internet,
+)
 from tests.oracle.site import GUEST, NOBODY, Address, Area, Line, Network, Sentence, Site
 
 MISCELLANEOUS = (
@@ -100,7 +108,7 @@ class Attempts:
         self.hardware = [h for device in site.devices.values() for h in device.hardware]
         self.sentences = [*site.rules, *site.rules, *site.offers, *site.offers, *site.promises]
         self.entrances = [*site.areas, *site.areas, *site.lines, "gateway"]
-        everywhere = list(dict.fromkeys(_notable(site)))
+        everywhere = list(dict.fromkeys(_translated(_notable(site))))
         self.notable = {v: [a for a in everywhere if family(a) == v] for v in (4, 6)}
         self.gateway = {v: [a for a in self.notable[v] if is_gateway(site, a)] for v in (4, 6)}
         self.internet = {v: [a for a in self.notable[v] if is_internet(site, a)] for v in (4, 6)}
@@ -290,6 +298,7 @@ _NEAR = {  # sources first
     4: ("0.0.0.0", "255.255.255.255", "224.0.0.1", "11.22.33.44"),
     6: ("::", "fe80::1234", "ff02::1:2", "ff02::1", "ff02::1:ff00:1", "2606:2800::1"),
 }
+_GROUP = {4: "224.0.0.251", 6: "ff02::fb"}  # RFC 6762 section 3
 _ASKED = ((6, 22), (6, 53), (6, 80), (6, 443), (6, 853), (17, 53), (17, 123))
 _HOUSE = {
     4: (*_ASKED, (1, 8 * 256), *[(17, 67), (17, 68)] * 3),
@@ -327,6 +336,18 @@ def _around(network: Network) -> Iterator[Address]:
     for beyond in (int(network[0]) - 1, int(network[-1]) + 1):
         if 0 <= beyond < 1 << network.max_prefixlen:
             yield IPv4Address(beyond) if network.version == 4 else IPv6Address(beyond)
+
+
+def _translated(found: Iterable[Address]) -> Iterator[Address]:
+    """With what stands for the IPv4 addresses in IPv6 (RFC 6052)."""
+    for address in found:
+        yield address
+        if isinstance(address, IPv4Address):
+            yield translated(address)
+
+
+def translated(address: IPv4Address) -> IPv6Address:
+    return TRANSLATORS[int(address)]
 
 
 def _notable(site: Site) -> Iterator[Address]:

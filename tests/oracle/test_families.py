@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from ipaddress import IPv4Address
 from random import Random
 
 from netcharter.plan.shapes import AreaPlan, Plan
@@ -19,7 +20,7 @@ from netcharter.proofs.twins import prove_families
 from tests.oracle import naive
 from tests.oracle.compared import NOW, Pair, pair
 from tests.oracle.naive import Attempt, Environment, Fate
-from tests.oracle.random_attempts import Attempts
+from tests.oracle.random_attempts import Attempts, translated
 from tests.oracle.site import GUEST, NOBODY, TCP, UDP, Address
 
 CHARTERS, QUESTIONS = 12, 400
@@ -70,6 +71,10 @@ def beyond(rng: Random, found: Pair, drawn: Attempts) -> Iterator[Both]:
     }
     if free[4] and free[6]:
         yield rng.choice(free[4]), rng.choice(free[6])
+    far = [a for a in drawn.internet[4] if not any(naive.inside(a, n) for n in near)]
+    for address in rng.sample(far, min(len(far), 3)):  # whoever it is, named or not
+        if isinstance(address, IPv4Address):
+            yield address, translated(address)
     for area in found.plan.areas:
         if area.subnets6:
             yield area.gateway4, area.subnets6[0].gateway

@@ -224,7 +224,6 @@ def test_special_blocks_are_those_of_the_registry(site: Site) -> None:
         ("223.255.255.255", False),
         ("224.0.0.0", True),
         ("255.255.255.254", True),
-        ("64:ff9b::1", False),
         ("64:ff9b:1::1", True),
         ("2001:1::3", False),
         ("2001:1::4", True),
@@ -250,6 +249,12 @@ def test_what_the_charter_says_is_real_is_no_special_address(site: Site) -> None
         ("198.51.100.64", True),
         ("198.51.100.80", False),
         ("2001:db8:ff::77", True),
+        # 64:ff9b::/96 leads to IPv4 addresses (RFC 6052, with the example of its section 2.4)
+        ("64:ff9b::8.8.8.8", True),
+        ("64:ff9b::192.0.2.33", False),  # and to none that are special (section 3.1)
+        ("64:ff9b::10.1.2.3", False),
+        ("64:ff9b::198.51.100.64", True),  # the charter says it is real
+        ("64:ff9b::203.0.113.10", False),  # the gateway's own
     ):
         assert is_internet(site, ip_address(text)) == internet, text
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from ipaddress import ip_address
+from ipaddress import ip_address, ip_network
 
 import pytest
 
@@ -19,7 +19,7 @@ NOW = datetime(2026, 11, 2, 9, tzinfo=UTC)
 CHARTER = """charter: 1
 site: {name: Hut, timezone: Europe/London, managed-from: [desk]}
 lines:
-  dsl: {device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9,
+  dsl: {device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9, prefix: "2001:db8:77::/48",
     watch: {targets: [192.0.2.77]}}
 areas:
   home: {device: eth1, prefix: 10.20.0.0/24}
@@ -66,6 +66,10 @@ def address(text: str) -> int:
         ("203.0.113.9", False),  # next hop
         ("203.0.113.12", False),  # a line's own network
         ("10.20.0.5", False),  # the site itself
+        ("64:ff9b::192.0.2.1", True),  # translators lead there (RFC 6052)
+        ("64:ff9b::192.0.2.16", False),
+        ("64:ff9b::192.0.2.48", False),
+        ("64:ff9b::203.0.113.9", False),
         ("8.8.8.8", False),  # no line of any list but one that is too wide to be meant
     ],
 )
@@ -78,13 +82,17 @@ def test_both_ways_and_the_gateway_too_but_not_where_others_decide_before() -> N
     https = (6 << 16) + 443
     hostile, free = address("192.0.2.1"), address("192.0.2.48")
     mine, gateway = address("10.20.0.9"), address("203.0.113.10")
+    mine6, hostile6 = address("2001:db8:77:1::9"), address("64:ff9b::192.0.2.1")
     none, some = coding.HARDWARE_NONE, 0x0200000000FF
 
     def by(entrance: str, source: int, to: int, hardware: int = none, service: int = https) -> str:
         return fate(plan, Attempt(entrance, source, hardware, to, service), up).row.label
 
     assert by("home", mine, hostile, some) == "hostile"
+    assert by("home", mine6, hostile6, some) == "hostile"
+    assert by("dsl", hostile6, mine6) == "hostile"
     assert by("home", mine, free, some) == "rule 2"
+    assert by("home", mine6, address("64:ff9b::192.0.2.48"), some) == "rule 2"
     assert by("gateway", gateway, hostile) == "hostile"
     assert by("gateway", gateway, free) == "gateway-own"
     assert by("dsl", hostile, gateway, service=(1 << 16) + 8 * 256) == "hostile"
@@ -94,8 +102,8 @@ def test_both_ways_and_the_gateway_too_but_not_where_others_decide_before() -> N
 
 def test_a_place_made_of_a_list_is_what_that_names_of_the_internet() -> None:
     place = plan_of().places["partners"]
-    assert place == coding.network(*read(CHARTER.replace("EXCEPT", "[shop]").replace(
-        "prefixes: [192.0.2.48/28]", "prefixes: [192.0.2.128/25]"), "h").charter.places["shop"].prefixes)  # type: ignore[union-attr]  # fmt: skip
+    prefixes = map(ip_network, ("192.0.2.128/25", "64:ff9b::192.0.2.128/121"))
+    assert place == coding.network(*prefixes)
 
 
 def test_what_nobody_has_told_is_empty_and_said() -> None:

@@ -8,7 +8,7 @@ from ipaddress import IPv4Network, IPv6Network
 
 from netcharter.charter.model import Charter
 from netcharter.plan.addressing import resolve
-from netcharter.plan.coding import network
+from netcharter.plan.coding import network, with_translated
 from netcharter.plan.decisions import decide
 from netcharter.plan.exits import exits
 from netcharter.plan.hostile import Site, held, of_addresses, refused
@@ -53,7 +53,8 @@ def make_plan(
     )
     known = of_addresses(charter, lists)
     written = {
-        name: subtract(network(*place.prefixes), own) for name, place in charter.places.items()
+        name: subtract(with_translated(subtract(network(*place.prefixes), own)), own)
+        for name, place in charter.places.items()
     }
     outside = internet(charter, own)
     places = {

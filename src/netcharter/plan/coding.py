@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network
 
-from netcharter.space.ranges import Ranges, ranges
+from netcharter.space.ranges import Ranges, intersect, ranges, union
 
 V6 = 1 << 32
 SYMBOLS = V6 + (1 << 128)
@@ -48,6 +48,10 @@ REAL_SERVICES: Ranges = ranges(  # the codes that an attempt can have
     )
 )
 
+TRANSLATORS = IPv6Network("64:ff9b::/96")  # RFC 6052 section 2.1
+_TRANSLATED = V6 + int(TRANSLATORS[0])
+TRANSLATED: Ranges = ranges((_TRANSLATED, _TRANSLATED + V6 - 1))
+
 NOBODY, GUEST = "", "*guest"  # neither can be a person's name in a charter
 
 
@@ -68,6 +72,20 @@ def network(*networks: IPv4Network | IPv6Network) -> Ranges:
 
 def addresses(values: Iterable[IPv4Address | IPv6Address]) -> Ranges:
     return ranges(*((address(v), address(v)) for v in values))
+
+
+def with_translated(found: Ranges) -> Ranges:
+    """A set, and the IPv6 addresses that stand for its IPv4 addresses: a translator of a provider
+    leads from them there, and back (RFC 6052 section 2.2: the last 32 bits are the IPv4 address)."""
+    four = intersect(found, ((0, V6 - 1),))
+    return union(found, tuple((_TRANSLATED + low, _TRANSLATED + high) for low, high in four))
+
+
+def meant(found: Ranges) -> Ranges:
+    """The IPv4 addresses that IPv6 addresses of a set stand for."""
+    return tuple(
+        (low - _TRANSLATED, high - _TRANSLATED) for low, high in intersect(found, TRANSLATED)
+    )
 
 
 def decode(code: int) -> IPv4Address | IPv6Address | tuple[int, int]:

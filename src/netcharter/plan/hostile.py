@@ -58,9 +58,9 @@ def _listed(said: NamedList, learnt: Mapping[str, Listed]) -> Listed | None:
 
 
 def held(known: Mapping[str, Listed | None], name: str) -> Ranges:
-    """The contents of a list, nothing where they are not known."""
+    """The contents of a list, nothing where they are not known; with what stands for them in IPv6."""
     found = known.get(name)
-    return () if found is None else found.contents
+    return () if found is None else coding.with_translated(found.contents)
 
 
 def refused(site: Site, known: Mapping[str, Listed | None]) -> Ranges:
@@ -71,7 +71,11 @@ def refused(site: Site, known: Mapping[str, Listed | None]) -> Ranges:
 
 
 def protected(site: Site, known: Mapping[str, Listed | None]) -> Iterator[Named]:
-    """What no list cuts off, by what it is."""
+    """What no list cuts off, by what it is; with what stands for it in IPv6."""
+    yield from ((what, coding.with_translated(kept)) for what, kept in _protected(site, known))
+
+
+def _protected(site: Site, known: Mapping[str, Listed | None]) -> Iterator[Named]:
     yield "the site's own addresses", site.own
     for line in site.lines:
         yield from _of_line(site.charter, line)
@@ -102,7 +106,11 @@ def _place(site: Site, known: Mapping[str, Listed | None], name: str) -> Ranges:
 
 
 def spared(site: Site, known: Mapping[str, Listed | None]) -> Iterator[Named]:
-    """The exceptions, each with what it is called."""
+    """The exceptions, each with what it is called; with what stands for it in IPv6."""
+    yield from ((name, coding.with_translated(kept)) for name, kept in _spared(site, known))
+
+
+def _spared(site: Site, known: Mapping[str, Listed | None]) -> Iterator[Named]:
     devices = {device.name: device for device in site.devices}
     for term in site.charter.hostile.spared:
         if not isinstance(term, str):
@@ -239,6 +247,7 @@ def _places_cut(
 
 def _naming(site: Site, known: Mapping[str, Listed | None], wanted: Ranges) -> Iterable[str]:
     """The lists that name any of these, with the line."""
+    wanted = union(wanted, coding.meant(wanted))
     for name in site.charter.hostile.lists:
         found = known.get(name)
         if found is not None and intersect(found.contents, wanted):

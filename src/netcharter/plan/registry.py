@@ -107,9 +107,7 @@ MULTICAST = (  # RFC 5771, RFC 919, RFC 4291 section 2.7
 _NEVER_FORWARDED = frozenset(
     "0.0.0.0/8 127.0.0.0/8 169.254.0.0/16 240.0.0.0/4 ::/128 ::1/128 ::ffff:0:0/96 fe80::/10".split()
 )
-_HANDED_OUT = coding.network(
-    IPv4Network("0.0.0.0/0"), IPv6Network("2000::/3"), IPv6Network("64:ff9b::/96")
-)
+_HANDED_OUT = coding.network(IPv4Network("0.0.0.0/0"), IPv6Network("2000::/3"))
 
 
 def special() -> Ranges:
@@ -155,8 +153,9 @@ def _within_one_block(prefix: IPv4Network | IPv6Network) -> bool:
 def internet(charter: Charter, own: Ranges) -> Ranges:
     """Every address that is neither the site's own nor special, with what the charter calls real.
 
-    In IPv6 only 2000::/3 is handed out to anyone (RFC 4291 section 2.4, IANA), beside the prefix
-    of translators.
+    In IPv6 only 2000::/3 is handed out to anyone (RFC 4291 section 2.4, IANA). What stands for an
+    IPv4 address is internet where that is, whatever else is said of it: nothing else is translated
+    (RFC 6052 section 3.1).
     """
-    real = ordinary(charter)
-    return subtract(union(subtract(_HANDED_OUT, special()), real), own)
+    outer = union(subtract(_HANDED_OUT, special()), ordinary(charter))
+    return subtract(coding.with_translated(subtract(outer, union(own, coding.TRANSLATED))), own)

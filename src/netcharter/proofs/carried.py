@@ -30,6 +30,7 @@ PING4, PING6 = ECHO4[0][0], ECHO6[0][0]
 OWN_ICMP6 = subtract(ranges(coding.service(ICMP6, 0, 0xFFFF)), ECHO6)
 DHCP6 = ranges(coding.service(UDP, 546, 547))  # RFC 8415 section 7.2
 LOCAL6 = union(LINK_LOCAL6, LINK_MULTICAST6)
+TRANSLATED = f"and what {coding.TRANSLATORS} makes of it"
 OF_IPV6 = "what IPv6 has of its own (neighbour discovery, DHCPv6, ping from the lines)"
 
 
@@ -162,10 +163,10 @@ class Carried:
     def _lone(self) -> Iterator[str]:
         """Whom only one family has addresses of."""
         for family in (4, 6):
-            for names in self.destinations.lone_names(family):
+            for names, translated in self.destinations.lone_names(family):
                 told = _told(names)
                 if told and not (family == 4 and told.startswith("the gateway")):  # it has others
-                    yield f"{told} (IPv{family} alone)"
+                    yield f"{told} (IPv{family} alone{f', {TRANSLATED}' if translated else ''})"
         tied = {one.area for one in self.ground.devices if one.hardware and one.lasting}
         for device in self.ground.devices:
             if not device.hardware and device.addresses6 and device.area in tied:

@@ -32,7 +32,7 @@ from netcharter.proofs.start import (
     starts,
 )
 from netcharter.proofs.story import delivered_text, row_name, verdict_text
-from netcharter.space.ranges import Ranges, has, intersect, subset, union
+from netcharter.space.ranges import Ranges, has, intersect, subset, subtract, union
 
 _DOMAIN = re.compile(r"[\w-]+(\.[\w-]+)+\.?")
 ENTERS = "it enters by"
@@ -129,6 +129,7 @@ def _tellings(
     codes = service_set(ground, [service])
     up = lines_up(ground, down)
     wide, doubts = _destination(plan, ground, target)
+    wide = subtract(wide, coding.TRANSLATED) or wide  # which fares as what it leads to
     found: list[Telling] = []
     for family in FAMILY:
         to = intersect(wide, FAMILY[family])
@@ -239,6 +240,7 @@ def _target(naming: Naming, telling: Telling) -> str:
 def _steps(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Step]:
     yield from (Step(doubt) for doubt in telling.doubts)
     yield _entrance_step(plan, telling, found)
+    yield from _translation_steps(telling)
     for row in plan.rows[: found.row.index]:
         near = _near_miss(plan, row, telling)
         if near is not None:
@@ -264,6 +266,13 @@ def _entrance_step(plan: Plan, telling: Telling, found: Outcome) -> Step:
         f"{ENTERS} {entrance}, from an address that belongs there"
     )  # fmt: skip
     return Step(proper, spans.get(entrance))
+
+
+def _translation_steps(telling: Telling) -> Iterator[Step]:
+    for code in (telling.attempt.source, telling.attempt.destination):
+        for four, _ in coding.meant(((code, code),)):
+            told = f"{coding.decode(code)} stands for {coding.decode(four)} (RFC 6052)"
+            yield Step(f"{told}: every place and list that holds this holds it, too")
 
 
 def _near_miss(plan: Plan, row: Row, telling: Telling) -> str | None:
@@ -314,9 +323,10 @@ def _listing_steps(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Ste
         return
     sent = telling.attempt
     code = sent.source if sent.entrance in plan.charter.lines else sent.destination
+    asked = ((code, code),)
     for name in plan.charter.hostile.lists:
         listed = plan.lists.get(name)
-        entry = first_in(listed.text, ((code, code),)) if listed is not None else None
+        entry = first_in(listed.text, union(asked, coding.meant(asked))) if listed else None
         if entry is not None:
             told = f"the list {name} names it in line {entry.line}: {entry.text}"
             yield Step(told, plan.charter.where("lists", name))
