@@ -481,6 +481,16 @@ CASES = (
         ("terms of day ends on 02 December 2026", "weekly windows begin on every day"),
     ),
     Case(
+        "a dated window that the clock skips",  # 28 March 2027, 01:00 UTC (tz database)
+        "window-skipped",
+        "warning",
+        {"hours": '\n  day: {weekly: {daily: "08:00-16:00"},'
+                  ' dates: {2027-03-27 to 2027-03-28: ⟦["01:15-01:45", "05:00-06:00"]⟧}}\n'},
+        {"hours": '\n  day: {weekly: {daily: "08:00-16:00"},'
+                  ' dates: {2027-03-27 to 2027-03-28: "01:15-02:15", 2027-10-31: "01:15-01:45"}}\n'},
+        ("01:15-01:45 of day on 2027-03-28 never comes", "from 01:00 to 02:00 then"),
+    ),
+    Case(
         "hours nobody speaks of",
         "never-used",
         "note",

@@ -274,6 +274,12 @@ SITE = {
         "What holds afterwards is what nobody wrote.",
         "Write the next term in time.",
     ),
+    "window-skipped": Entry(
+        "window that never comes",
+        "A dated window lies wholly within the hour that the clock skips on that day.",
+        "The hours do not open then, though the charter says so.",
+        "Begin the window before the clock is put forward, or end it after.",
+    ),
     "never-used": Entry(
         "name that is never used",
         "Something is defined that no rule, offer or promise speaks of; a term that no hours do; a list"
