@@ -404,7 +404,7 @@ def test_files_are_found_below_another_root_and_pipes_are_left(tmp_path: Path) -
 
 
 def test_every_question_is_one_that_changes_nothing() -> None:
-    looking = {"link", "addr", "list", "--version", "show", "-W", "-P", "list-unit-files"}
+    looking = {"link", "addr", "list", "--version", "show", "-W", "-P", "list-unit-files", "-Hlnup"}
     for effect in asked({"dnsmasq": "x"}).runs:
         assert looking & {*effect.argv} and not effect.fails
     assert LINK in [effect.argv for effect in asked().runs]

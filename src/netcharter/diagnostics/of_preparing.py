@@ -185,6 +185,18 @@ PREPARING: dict[str, Entry] = {
         "The resolver can't begin, or the other one answers in its place.",
         "End that program for good.",
     ),
+    "port-of-lending-taken": Entry(
+        "somebody else lends addresses",
+        "A program that is not the kit's takes what comes for UDP port 67 or 547, where the areas' addresses are to be lent.",
+        "The kit's can't begin, or both answer, and hosts get addresses that the charter does not know.",
+        "End that program for good; one that serves another network of this machine is to be bound to its device.",
+    ),
+    "port-of-time-taken": Entry(
+        "somebody else tells the time",
+        "A program that is not the kit's takes what comes for UDP port 123, where the areas are to be told the time.",
+        "The kit's clock sets the machine's, but the areas ask the other one, or nobody.",
+        "End that program for good.",
+    ),
     "kernel-replaced": Entry(
         "kernel replaced since the start",
         "The modules of the running kernel are gone, those of another one are there.",

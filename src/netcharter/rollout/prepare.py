@@ -12,6 +12,7 @@ from netcharter.rollout.preparing.judging_dialling import dialling_findings
 from netcharter.rollout.preparing.judging_host import host_findings, missing_packages, needs
 from netcharter.rollout.preparing.judging_names import names_findings
 from netcharter.rollout.preparing.judging_placed import placed_findings
+from netcharter.rollout.preparing.judging_serving import serving_findings
 from netcharter.rollout.preparing.reading import facts_of
 from netcharter.rollout.preparing.shapes import Facts, Found, Use, Wanted
 
@@ -91,6 +92,7 @@ def prepare(wanted: Wanted, facts: Facts) -> Preparation:
         *dialling_findings(wanted, facts),
         *placed_findings(wanted, facts),
         *names_findings(wanted, facts),
+        *serving_findings(wanted, facts),
         *host_findings(wanted, facts),
     ]
     found.sort(key=lambda one: _WEIGHT[one.severity])

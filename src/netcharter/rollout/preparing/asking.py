@@ -18,6 +18,7 @@ TABLES = ("nft", "-j", "list", "tables")
 NFT = ("nft", "--version")
 UNITS = ("systemctl", "list-unit-files", "--type=service", "--no-legend", "--no-pager", "--plain")
 CLOCK = ("timedatectl", "show", "--property=NTPSynchronized")
+WAITING = ("ss", "-Hlnup")  # for datagrams, with the programs where root asks
 DISK = ("df", "-P", "-k")
 PACKAGES: Mapping[str, str] = {
     "nftables": "loads the packet filter",
@@ -102,7 +103,7 @@ def asked(
     for the names to which it has passwords.
     """
     wanted = {*PACKAGES, *HELPFUL, *packages}
-    commands: tuple[tuple[str, ...], ...] = (LINK, ADDRESS, TABLES, NFT, UNITS, CLOCK)
+    commands: tuple[tuple[str, ...], ...] = (LINK, ADDRESS, TABLES, NFT, UNITS, CLOCK, WAITING)
     commands = (*commands, (*DISK, state), packages_command(wanted))
     runs = tuple(Run(argv, fails=False, seconds=15.0) for argv in commands)
     if not placed:

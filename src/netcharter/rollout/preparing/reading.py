@@ -18,6 +18,7 @@ from netcharter.rollout.preparing.asking import (
     SERVICES,
     TABLES,
     UNITS,
+    WAITING,
     Answers,
 )
 from netcharter.rollout.preparing.kernel import FEATURES, PPPOE, VLAN, kernel_of
@@ -61,6 +62,7 @@ def facts_of(answers: Answers) -> Facts:
         disk=_disk(answers.said),
         clock=_clock(answers.said.get(CLOCK)),
         keeps_rules=managers.keeps_rules(texts),
+        waiting=_text(answers.said.get(WAITING)),
         files=answers.files,
         accounts=answers.accounts,
     )

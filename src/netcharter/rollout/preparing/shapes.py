@@ -129,6 +129,8 @@ class Facts:
     accounts: Mapping[str, Accounts] = field(default_factory=dict)
     keeps_rules: bool = True  # whether systemd-networkd is told to leave routes and rules of others
 
+    waiting: str = ""  # what `ss` prints of those who wait for datagrams
+
 
 @dataclass(frozen=True, slots=True)
 class Found:
