@@ -354,7 +354,7 @@ def is_needed(site: Site, address: Address) -> bool:
         for interface in line.interfaces:
             if inside(address, interface.network):
                 return True
-    if address in site.time_servers:
+    if address in site.time_servers or address in site.resolvers:
         return True
     needed = [rule for rule in site.rules if rule.emergency]
     needed += [promise for promise in site.promises if promise.word == "always"]
@@ -740,9 +740,11 @@ def tells_time(site: Site, a: Attempt, e: Environment) -> bool:
         return False
     if a.entrance in site.areas:
         return faces_inside(site, a.destination)
-    if a.entrance != "gateway" or not is_host_anywhere(site, a.destination):
+    if a.entrance != "gateway":
         return False
-    return a.destination in site.time_servers
+    if site.time_names and is_internet(site, a.destination):
+        return True
+    return is_host_anywhere(site, a.destination) and a.destination in site.time_servers
 
 
 def gate(site: Site, a: Attempt, e: Environment) -> bool:

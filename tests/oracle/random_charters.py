@@ -129,6 +129,7 @@ class Draft:
     explicit: bool  # every prefix and address is written out
     site: dict[str, Any] = field(default_factory=dict)
     lists: dict[str, dict[str, Any]] = field(default_factory=dict)
+    resolvers: list[str] = field(default_factory=list)
     lines: dict[str, dict[str, Any]] = field(default_factory=dict)
     areas: dict[str, dict[str, Any]] = field(default_factory=dict)
     devices: dict[str, dict[str, Any]] = field(default_factory=dict)
@@ -179,6 +180,7 @@ def random_charter(rng: Random) -> str:
         "terms": draft.terms,
         "hours": draft.hours,
         "lists": draft.lists,
+        "resolvers": draft.resolvers,
         "hostile": _hostile(Random(f"hostile {draft.lists}"), draft),
         "rules": [_rule(draft, number) for number in range(rng.randint(1, 9))],
         "offers": _offers(draft),
@@ -195,6 +197,8 @@ def _time(rng: Random, draft: Draft) -> None:
     if rng.random() < 0.4:
         some = ["time.example.net", "93.184.218.5", *inside[:1]]
         draft.site["time-servers"] = rng.sample(some, rng.randint(1, len(some)))
+    if rng.random() < 0.3:
+        draft.resolvers = rng.sample(["8.8.8.8", "93.184.218.5", "2606:2800::1"], rng.randint(1, 2))
     if rng.random() < 0.3:
         draft.site["domain"] = "tarn-hollow.example"
 

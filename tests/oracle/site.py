@@ -155,6 +155,8 @@ class Site:
     exits: list[Sentence]
     tells_time: bool  # whether there are time servers; those of them that are addresses:
     time_servers: list[Address]
+    time_names: bool  # whether others are written as names
+    resolvers: list[Address]
     listed: dict[str, list[Range]]  # places that are made of a list
     hostile: Hostile
     withheld_from: list[str]  # whom names rules withhold names from: areas, devices, anyone
@@ -168,6 +170,11 @@ def _is_number(text: str) -> bool:
     return ":" in text or text.replace(".", "").isdigit()
 
 
+def _resolver(said: Any) -> str:
+    address: str = said["address"] if isinstance(said, dict) else said
+    return address
+
+
 def prepare(text: str, addresses: dict[str, Any]) -> Site:
     """Parse a charter; `addresses` fills in what the charter leaves open."""
     raw = yaml.load(text, Loader=yaml.BaseLoader)
@@ -179,6 +186,8 @@ def prepare(text: str, addresses: dict[str, Any]) -> Site:
         managed_from=_many(site.get("managed-from")),
         tells_time="time-servers" in site,
         time_servers=[ip_address(t) for t in _many(site.get("time-servers")) if _is_number(t)],
+        time_names=not all(map(_is_number, _many(site.get("time-servers")))),
+        resolvers=[ip_address(_resolver(one)) for one in raw.get("resolvers") or []],
         local=None if local is None else IPv6Network(local),
         lines={name: _line(name, said, addresses) for name, said in raw["lines"].items()},
         areas=areas,

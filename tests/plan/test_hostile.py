@@ -100,6 +100,28 @@ def test_both_ways_and_the_gateway_too_but_not_where_others_decide_before() -> N
     assert by("home", address("10.30.0.1"), hostile, some) == "forged"
 
 
+def test_whom_the_gateway_asks_for_names_and_for_the_time_no_list_cuts_off() -> None:
+    """By their addresses, those of names even where these lead to what a list names."""
+    text = CHARTER.replace("EXCEPT", "[shop]").replace("[desk]}", "[desk], time-servers: SERVERS}")
+    text += "resolvers: [192.0.2.91, {address: 192.0.2.92, tls: dns.example.net}]\n"
+    up = Environment(frozenset({"dsl"}), "", NOW)
+
+    def by(servers: str, to: str, service: int) -> str:
+        charter = read(text.replace("SERVERS", servers), "hut.yaml").charter
+        assert charter is not None
+        plan = make_plan(charter, lists={"seen": ALL})
+        gateway, none = address("203.0.113.10"), coding.HARDWARE_NONE
+        return fate(plan, Attempt("gateway", gateway, none, address(to), service), up).row.label
+
+    dns, tls, ntp = (17 << 16) + 53, (6 << 16) + 853, (17 << 16) + 123
+    named, numbers = "[time.example.net, 192.0.2.93]", "[192.0.2.93]"
+    assert by(numbers, "192.0.2.91", dns) == by(numbers, "192.0.2.92", tls) == "gateway-own"
+    assert by(numbers, "192.0.2.93", ntp) == "gateway-own"
+    assert by(numbers, "192.0.2.94", ntp) == by(numbers, "192.0.2.94", dns) == "hostile"
+    assert by(named, "192.0.2.94", ntp) == "time"
+    assert by(named, "192.0.2.94", dns) == "hostile"
+
+
 def test_a_place_made_of_a_list_is_what_that_names_of_the_internet() -> None:
     place = plan_of().places["partners"]
     prefixes = map(ip_network, ("192.0.2.128/25", "64:ff9b::192.0.2.128/121"))

@@ -81,6 +81,8 @@ def _protected(site: Site, known: Mapping[str, Listed | None]) -> Iterator[Named
         yield from _of_line(site.charter, line)
     servers = [one for one in site.charter.site.time_servers if not isinstance(one, str)]
     yield "the time servers", coding.addresses(servers)
+    resolvers = coding.addresses(one.address for one in site.charter.resolvers)
+    yield "the resolvers that the gateway asks", resolvers
     for name in dict.fromkeys(_needed(site.charter)):
         yield f"the place {name}", _place(site, known, name)
 

@@ -342,16 +342,22 @@ def third_part(ground: Ground) -> Iterator[Draft]:
 
 
 def _time(ground: Ground, areas: list[Who], itself: list[Who], inner: Ranges) -> Draft:
-    """The areas ask the gateway, and the gateway those time servers that stand in areas; the others
-    it asks as `gateway-own`."""
+    """The areas ask the gateway, and the gateway those time servers that stand in areas, and any on
+    the internet where one is written as a name: nobody knows its addresses here, and no list of
+    hostile ones is to cut it off. Other servers are asked as `gateway-own`."""
     hosts = union(*(area.hosts for area in ground.areas))
     asked = ground.charter.site.time_servers
     near = intersect(coding.addresses(a for a in asked if not isinstance(a, str)), hosts)
+    named = any(isinstance(one, str) for one in asked)
     ntp = services((UDP, 123))
     return Draft(
         "time",
         True,
-        (*regions(areas, inner, ntp), *regions(itself, near, ntp)),
+        (
+            *regions(areas, inner, ntp),
+            *regions(itself, near, ntp),
+            *regions(itself, ground.internet if named else (), ntp),
+        ),
         "the gateway tells the time, and is told it",
         "RFC 5905 section 7.2",
     )

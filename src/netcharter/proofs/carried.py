@@ -206,8 +206,12 @@ class Carried:
     def _time_servers(self) -> Iterator[Aside]:
         """Time servers in areas, which are written as addresses: each is of one family."""
         for row in self.plan.rows:
-            asked = tuple(one for one in self.own(row) if one.entrances == frozenset({"gateway"}))
-            if row.label == "time" and set(asked) - set(self.carried(row)):
+            if row.label != "time":
+                continue
+            both = set(self.carried(row))
+            itself = (one for one in self.own(row) if one.entrances == frozenset({"gateway"}))
+            asked = tuple(one for one in itself if one not in both)
+            if asked:
                 yield Aside("time servers in areas (by the addresses that are written)", asked)
 
     def _lines6(self) -> Iterator[Aside]:
