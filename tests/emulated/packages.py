@@ -28,7 +28,7 @@ LIMIT = 900  # seconds for one command
 GUEST = (
     "linux-image-amd64", "busybox-static", "systemd", "systemd-sysv", "udev", "python3.11",
     "nftables", "iproute2", "conntrack", "ppp", "pppoe", "dnsmasq-base", "unbound",
-    "dns-root-data", "isc-dhcp-client",
+    "dns-root-data", "dnsdist", "tinycdb", "chrony", "avahi-daemon", "isc-dhcp-client",
     "isc-dhcp-server", "dhcpcd-base", "dbus", "kmod", "procps", "iputils-ping", "bash",
     "coreutils", "dash", "util-linux", "mount", "grep", "sed", "findutils", "tar", "tzdata",
 )  # fmt: skip
@@ -52,10 +52,13 @@ FILES: Mapping[str, str] = {
     "etc/passwd": "root:x:0:0:root:/root:/bin/sh\nnobody:x:65534:65534::/nonexistent:/bin/false\n"
     "dnsmasq:x:100:65534::/nonexistent:/bin/false\n"
     "unbound:x:103:65534::/nonexistent:/bin/false\n"
+    "_dnsdist:x:104:104::/nonexistent:/bin/false\n"
+    "_chrony:x:105:105::/var/lib/chrony:/bin/false\n"
+    "avahi:x:106:106::/run/avahi-daemon:/bin/false\n"
     "messagebus:x:101:101::/nonexistent:/bin/false\n"
     "dhcpcd:x:102:65534::/usr/lib/dhcpcd:/bin/false\n",
     "etc/group": "root:x:0:\nadm:x:4:\ntty:x:5:\ndisk:x:6:\ndip:x:30:\nnogroup:x:65534:\n"
-    "messagebus:x:101:\n",
+    "messagebus:x:101:\n_dnsdist:x:104:\n_chrony:x:105:\navahi:x:106:\n",
     "etc/hosts": "127.0.0.1 localhost gateway\n",
     "etc/hostname": "gateway\n",
     "etc/fstab": "",

@@ -14,14 +14,6 @@ def names(*lines: str) -> dict[str, str]:
 
 NAMES_CASES = (
     Case(
-        "what is said of names is not served yet",
-        "names-not-served",
-        "warning",
-        {"names": "\n  ⟦- {withhold: play.example, for: home}⟧\n"},
-        {},
-        ("resolver does not do it yet",),
-    ),
-    Case(
         "a names rule behind a wider one",
         "names-rule-never-decides",
         "warning",

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from netcharter.render import withholding
 from netcharter.render.resolver import AT
 from netcharter.rollout.prepare import facts_of, prepare
 from netcharter.rollout.preparing.asking import LISTENING
@@ -17,6 +18,15 @@ from tests.kernel.namespace import run
 from tests.rollout.machine import answers
 
 WANTED = Wanted((), placed={AT: b"    interface: 127.0.0.1\n    interface: 10.40.0.1\n"})
+# The same kit where dnsdist stands before unbound.
+BEFORE = Wanted(
+    (),
+    placed={
+        AT: b"    interface: 127.0.0.1@5333\n    interface: 127.0.0.1@5334\n",
+        withholding.AT: b'addLocal("127.0.0.1:53")\naddLocal("10.40.0.1:53")\n'
+        b'addLocal("\\091::1\\093:53")\n',
+    },
+)
 # Sockets as they are bound, and what the kernel says of them then; the last one is connected.
 SCRIPT = """
 import json, socket, sys
@@ -80,6 +90,7 @@ def test_who_listens_where_the_resolver_is_to_answer_is_told(
 ) -> None:
     assert [one.about for one in found(told[case])] == [case.split()[1]] * taken
     assert all(one.severity == "error" for one in found(told[case]))
+    assert [one.about for one in found(told[case], BEFORE)] == [case.split()[1]] * taken
 
 
 @pytest.mark.kernel
@@ -88,6 +99,7 @@ def test_unbound_is_set_aside_or_ours_and_without_areas_nobody_minds(
 ) -> None:
     there = told["udp 0.0.0.0"]
     assert not found(there, running=b"/usr/sbin/unbound\0-d\0-p\0")
+    assert not found(there, BEFORE, running=b"/usr/bin/dnsdist\0--supervised\0")
     assert found(there, running=b"/usr/sbin/named\0-f\0")
     assert not found(there, Wanted(()))
 

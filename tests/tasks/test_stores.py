@@ -88,10 +88,11 @@ def line(folder: Path, store: str, name: str) -> str:
 
 def test_a_list_is_made_once_and_again_where_it_says_something_else(work: Any) -> None:
     first = plan()
-    assert make_stores(work, first) == ("ours",)
+    assert make_stores(work, first) == ("ours", "far")
     ours = folder(work, first, "ours")
     assert line(ours, "below", "games.example") == "1"
-    assert not folder(work, first, "far").exists()  # nobody has told it
+    far = folder(work, first, "far")  # nobody has told it
+    assert (far / "below.cdb").exists() and not line(far, "below", "games.example")
     assert make_stores(work, first) == ()
     second = plan("bets.example")
     assert make_stores(work, second, first) == ("ours",)
@@ -124,6 +125,8 @@ def test_what_is_fetched_counts_as_it_is_kept_here_and_each_time_is_later(work: 
 def test_killed_anywhere_it_is_made_again(work: Any) -> None:
     names = plan()
     make_stores(work, names)
+    work.host.count = 0
+    make_stores(work, plan("bets.example"), names)
     effects = work.host.count
     for dies in (1, 2, 3, 6, 7, effects - 1, effects):
         other = plan(f"g{dies}.example")

@@ -5,12 +5,6 @@ from __future__ import annotations
 from netcharter.diagnostics.entry import Entry
 
 NAMES = {
-    "names-not-served": Entry(
-        "names rules are decided, not yet served",
-        "The charter has names rules, and the kit's resolver does not follow them yet.",
-        "What is decided about names can be asked about, and nothing on the gateway withholds a name.",
-        "Do not count on it yet.",
-    ),
     "names-rule-never-decides": Entry(
         "names rule that never decides",
         "Earlier decisions about names already decide every look-up that a names rule speaks of,"

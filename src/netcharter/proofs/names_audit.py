@@ -62,25 +62,12 @@ class NamesAudit:
 def names_findings(audit: Audit) -> Iterator[Diagnostic]:
     """All that is found about names, lists of names and resolvers."""
     mine = NamesAudit(audit)
-    for look in (_served, _endings, _never_decides, _evaded, _elsewhere, _rewrites, _terms):
+    for look in (_endings, _never_decides, _evaded, _elsewhere, _rewrites, _terms):
         yield from look(mine)
     for found in audit.plan.names.lists.values():
         yield from _of_list(mine, found)
     yield from _in_the_clear(audit.plan)
     yield from _offers_inside(audit)
-
-
-def _served(mine: NamesAudit) -> Iterator[Diagnostic]:
-    charter = mine.plan.charter
-    if charter.names:
-        yield Diagnostic(
-            "names-not-served",
-            "warning",
-            "what these rules say of names is decided and can be asked about, and the kit's resolver"
-            " does not do it yet: nothing is withheld, and no name leads elsewhere",
-            charter.where("names"),
-            help="do not count on it before a kit does it",
-        )
 
 
 def _endings(mine: NamesAudit) -> Iterator[Diagnostic]:

@@ -365,6 +365,7 @@ RestrictRealtime=yes
 RestrictSUIDSGID=yes
 LockPersonality=yes
 SystemCallArchitectures=native
+LimitNOFILE=16384
 Restart=always
 RestartSec=2
 

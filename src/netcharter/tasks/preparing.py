@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from netcharter.charter.model import Charter
-from netcharter.render import advertising, clock, delegation, resolver
+from netcharter.render import advertising, clock, delegation, resolver, withholding
 from netcharter.render.kit import MANIFEST
 from netcharter.rollout.places import STATE
 from netcharter.rollout.prepare import Preparation, Use, Wanted, asked, facts_of, prepare
@@ -26,6 +26,10 @@ CHRONY = {"chrony": "sets the clock, and tells the areas the time"}
 UNBOUND = {
     "unbound": "looks names up for the areas",
     "dns-root-data": "tells unbound the internet's first name servers, and by whose key they sign",
+}
+DNSDIST = {
+    "dnsdist": "answers, withholds and rewrites names for the areas",
+    "tinycdb": "lays lists of names out, as dnsdist looks them up",
 }
 DNSMASQ = {"dnsmasq-base": "lends addresses, and tells hosts their IPv6 prefixes and the way out"}
 
@@ -77,6 +81,7 @@ def wanted_of(
             **(DBUS if told.get("delegated") or told.get("fetched") else {}),
             **(CHRONY if clock.CONF in kit else {}),
             **(UNBOUND if resolver.CONF in kit else {}),
+            **(DNSDIST if withholding.CONF in kit else {}),
             **(DNSMASQ if advertising.CONF in kit else {}),
         },
         # Files of the kit that are to lie elsewhere, by where.

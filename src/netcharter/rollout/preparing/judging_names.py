@@ -1,6 +1,6 @@
 """Port 53: whether somebody else listens where the kit's resolver is to answer, after proc(5).
 
-The unbound of Debian's package is none of that: the kit's own unit sets it aside.
+The unbound and the dnsdist of Debian's packages are none of that: the kit's own units set them aside.
 """
 
 from __future__ import annotations
@@ -10,24 +10,29 @@ import sys
 from collections.abc import Iterator
 from ipaddress import IPv4Address, IPv6Address
 
+from netcharter.render import withholding
 from netcharter.render.resolver import AT, PLAIN
 from netcharter.rollout.preparing.asking import LISTENING
 from netcharter.rollout.preparing.shapes import Facts, Found, Wanted
 
-OURS = "unbound"
+OURS = frozenset({"unbound", "dnsdist"})
 _WHERE = re.compile(
     r"^ *[0-9]+: ([0-9A-F]{8}|[0-9A-F]{32}):([0-9A-F]{4}) \S+ ([0-9A-F]{2}) ", re.MULTILINE
 )
 _TAKES = {"tcp": "0A", "udp": "07"}  # the state of who takes connections, or datagrams of anybody
-_INTERFACE = re.compile(r"^ *interface: (\S+)$", re.MULTILINE)
+# Where the kit's own listen: in settings of unbound, and in those of dnsdist, in which the brackets of
+# IPv6 are written as numbers (render/escape.py).
+_INTERFACE = re.compile(r"^ *interface: ([^\s@]+)$", re.MULTILINE)
+_LOCAL = re.compile(r'^addLocal\("(?:\\091)?([0-9a-f.:]+?)(?:\\093)?:53"\)$', re.MULTILINE)
 
 
 def names_findings(wanted: Wanted, facts: Facts) -> Iterator[Found]:
     """All there is to say of it."""
-    text = wanted.placed.get(AT)
-    if text is None or OURS in facts.running:
+    placed = [wanted.placed[at] for at in (AT, withholding.AT) if at in wanted.placed]
+    if not placed or not OURS.isdisjoint(facts.running):
         return
-    ours = {*_INTERFACE.findall(text.decode("ascii", "replace")), "0.0.0.0", "::"}
+    text = b"\n".join(placed).decode("ascii", "replace")
+    ours = {*_INTERFACE.findall(text), *_LOCAL.findall(text), "0.0.0.0", "::"}
     for address in sorted(ours & {*_listening(facts)}):
         yield Found(
             "port-of-names-taken",

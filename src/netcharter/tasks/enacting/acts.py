@@ -41,6 +41,7 @@ from netcharter.tasks.enacting.leading import as_led, as_led_before, left_out, w
 from netcharter.tasks.enacting.lists_here import fetched_lists
 from netcharter.tasks.enacting.place import deciding, in_place, known, was_decided, with_lines_of
 from netcharter.tasks.enacting.ready import Ready
+from netcharter.tasks.enacting.stores import make_stores
 from netcharter.tasks.holds import Holds, holds
 from netcharter.tasks.keeping import NotAKit, kept_areas
 from netcharter.tasks.sources import (
@@ -55,6 +56,7 @@ from netcharter.tasks.sources import (
 LEARNT = "learnt"  # where what providers delegate is written down (render/delegation.py)
 SECONDS = 300.0  # to keep it in
 PATIENCE = 45.0  # seconds that others who change the machine are waited for
+STORING = "laying lists of names out"
 WATCHED = 15.0  # seconds in which packets of the session in use must be seen
 _WATCHING = " ".join(WATCHING)
 WATCH = f"""\
@@ -255,6 +257,7 @@ def enact(
         return _verified(work, ready.plan, ready.files, now, set_aside, ready.diverting)
 
     def prepared() -> None:
+        _stored(work, ready.plan, old)
         session = ready.here.session
         if session is not None and not is_tracked(session):
             _watch(work, session)
@@ -267,6 +270,16 @@ def enact(
         outcome = _decided_back(work, outcome, cut, ready.here.session, (old, ready.plan), now)
     leading = diverted.sentences(ready.diverting)
     return Enacted(outcome, _both(cut), diverting=leading)
+
+
+def _stored(work: Work, plan: Plan, *besides: Plan | None) -> None:
+    """The lists by which names are withheld are where dnsdist looks them up, before it does. Raises
+    RolloutRefused."""
+    try:
+        make_stores(work, plan.names, *(one.names for one in besides if one is not None))
+    except EffectFailed as fault:
+        help_ = "see netcharter enact --prepare; nothing was changed"
+        raise RolloutRefused(f"lists of names could not be laid out: {fault}", help_) from None
 
 
 def _watch(work: Work, session: Session) -> None:
@@ -454,6 +467,9 @@ def back(
     old, plan = _known(work), _plan_of(work, target)
     difference = _difference(work, plan, old, now)
     leading = diverting(work, plan, looks.made(work, target).files) if plan else ()
+    if plan is not None:
+        with work.host.locked(work.paths, STORING, PATIENCE):
+            _stored(work, plan, old)
     cut: list[Again] = []
     sessions: list[Session | None] = []
 
@@ -512,12 +528,24 @@ def _known(work: Work) -> Plan | None:
 
 def boot(work: Work) -> Booted:
     """Bring up what is kept. Raises RolloutRefused, EffectFailed."""
-    return rollout.boot(work)
+    return _with_lists(work, rollout.boot(work))
+
+
+def _with_lists(work: Work, booted: Booted) -> Booted:
+    """That lists of names are not where they are looked up keeps nothing else from coming up."""
+    try:
+        plan = kept_plan(work)
+        if plan is not None and plan.names.lists:
+            with work.host.locked(work.paths, STORING, PATIENCE):
+                _stored(work, plan)
+    except (*REFUSALS, Unusable) as fault:
+        return replace(booted, notes=(*booted.notes, str(fault)))
+    return booted
 
 
 def mend(work: Work) -> Booted:
     """Put what is kept in place again. Raises RolloutRefused, EffectFailed."""
-    return rollout.boot(work, "mended")
+    return _with_lists(work, rollout.boot(work, "mended"))
 
 
 def zone(work: Work) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import replace
 
+from netcharter.plan.names.entries import Entries
 from netcharter.plan.names.shapes import ListPlan, NamesPlan
 from netcharter.render import stores as places
 from netcharter.render.cdb import STORES, laid_out
@@ -20,8 +21,8 @@ def make_stores(work: Work, names: NamesPlan, *besides: NamesPlan) -> tuple[str,
 
     Only those are made that are not as they should be; the names of these lists are told. What a
     charter says itself goes where neither this plan nor one of `besides` uses it. A list that nobody
-    has told yet, or that can't be used, leaves its folder as it was. Takes some seconds for a million
-    names. The lock of the state folder is held. Raises EffectFailed.
+    has told yet, or that can't be used, leaves its stores as they were, empty ones where there are
+    none. Takes some seconds for a million names. The lock of the state folder is held. Raises EffectFailed.
     """
     every = {places.place(one): one for plan in (*besides, names) for one in plan.lists.values()}
     used = [places.place(one) for one in names.lists.values()]
@@ -36,11 +37,12 @@ def _make(work: Work, where: str, one: ListPlan) -> bool:
     folder = work.paths.within(places.FOLDER, where)
     before = stores.known(work.host.read(f"{folder}/{stores.RECORD}"))
     mark = places.fingerprint(one, one.text or b"")
-    if one.text is None or (before.mark == mark and _whole(work, folder)):
+    whole = _whole(work, folder)
+    entries = one.entries if not whole or before.mark != mark else None
+    if entries is None and whole:
         return False
-    entries = one.entries
     if entries is None:
-        return False
+        entries, mark = Entries.of(()), ""
     now = work.host.utc().timestamp()
     for effect in stores.steps(folder, laid_out(entries), mark, before, now):
         work.host.perform(effect)
