@@ -56,6 +56,35 @@ NAMES_CASES = (
         ("names rule 1 does not hold for desk where it asks from another IPv6 address",),
     ),
     Case(
+        "names withheld where anybody else may be asked",
+        "names-gone-round",
+        "warning",
+        names("withhold: play.example, for: ⟦home⟧")
+        | rules("let: home, reach: internet, with: dns"),
+        names("answer: play.example, for: home") | rules("let: home, reach: internet, with: dns"),
+        (
+            "names rule 1 holds in home for who asks this gateway, and there are ways around it: open",
+            "open are other resolvers (IPv4), addresses without a name (IPv4)",
+            "undecidable are data in look-ups",
+        ),
+        ("an unnamed machine in home", "for dns"),
+    ),
+    Case(
+        "names withheld where https is let",
+        "names-gone-round",
+        "note",
+        names("withhold: play.example, for: ⟦desk⟧", "rewrite: a.example, to: b.example, for: home")
+        | rules("let: home, reach: internet, with: tcp/443"),
+        names("answer: play.example, for: desk")
+        | rules("let: home, reach: internet, with: tcp/443"),
+        (
+            "names rule 1 and names rule 2 hold in home",
+            "open are addresses without a name",
+            "undecidable are DNS over HTTPS",
+        ),
+        ("for tcp/443",),
+    ),
+    Case(
         "somebody else lends addresses",
         "names-asked-elsewhere",
         "warning",

@@ -29,6 +29,7 @@ rules:
   - {let: home, reach: internet, with: https, because: work}
 """
 MONITORING, EMERGENCY = CAUTIONS["monitoring"], CAUTIONS["emergency"]
+FILTERS = CAUTIONS["filters"]
 
 
 @pytest.mark.parametrize(
@@ -43,6 +44,8 @@ MONITORING, EMERGENCY = CAUTIONS["monitoring"], CAUTIONS["emergency"]
         ("with: https", "with: anything", ()),
         ("with: https", "with: wide", ()),
         ("with: https", "with: tcp/5059", ()),
+        ("rules:", "names: [{withhold: play.example, for: home}]\nrules:", (FILTERS,)),
+        ("rules:", "names: [{answer: play.example, for: home}]\nrules:", ()),
     ],
 )
 def test_a_charter_has_the_cautions_it_calls_for(

@@ -19,6 +19,16 @@ NAMES = {
         "With another address of its area it is anybody there.",
         "Withhold it for the area, and answer it before that for devices that may have it.",
     ),
+    "names-gone-round": Entry(
+        "ways around names rules",
+        "Names are withheld or rewritten in an area from which other ways lead to the internet: asking"
+        " somebody else for names, look-ups that are hidden in https, tunnels, addresses that are known"
+        " already.",
+        "A names rule stops look-ups at this gateway, and nothing else; nobody can tell some of these ways"
+        " from what is meant to be let.",
+        "Let less there to close what can be closed, and count on people for the rest: a filter supports"
+        " supervision and does not replace it.",
+    ),
     "names-asked-elsewhere": Entry(
         "names asked of somebody else",
         "Names are withheld or rewritten in an area where somebody else lends addresses, and so says"

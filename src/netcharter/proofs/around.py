@@ -119,6 +119,11 @@ def around(prover: Prover) -> Around:
     return Around(tuple(found), prove_families(prover), complete)
 
 
+def of_area(prover: Prover, area: str) -> tuple[Way, ...]:
+    """Every means in one area, IPv4 first. Raises NoAnswer."""
+    return tuple(way for family in FAMILY for way in _Seat(prover, area, family).ways()[0])
+
+
 class _Seat:
     """One area in one family."""
 

@@ -16,6 +16,7 @@ from netcharter.plan.names.reading import over_wide
 from netcharter.plan.names.shapes import ListPlan, NamesRow
 from netcharter.plan.shapes import Plan
 from netcharter.plan.terms import Who, all_starters, device_addresses, regions, service_set
+from netcharter.proofs.names_around import gone_round
 from netcharter.proofs.names_space import NamesSpace
 from netcharter.proofs.naming import listed
 from netcharter.proofs.rules_audit import Audit
@@ -66,6 +67,7 @@ def names_findings(audit: Audit) -> Iterator[Diagnostic]:
         yield from look(mine)
     for found in audit.plan.names.lists.values():
         yield from _of_list(mine, found)
+    yield from gone_round(audit)
     yield from _in_the_clear(audit.plan)
     yield from _offers_inside(audit)
 

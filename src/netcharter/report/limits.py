@@ -88,6 +88,8 @@ def cautions(plan: Plan) -> tuple[str, ...]:
     rules = plan.charter.rules
     if any(r.emergency or any(_calls(ground, name) for name in r.services) for r in rules):
         found.append(CAUTIONS["emergency"])
+    if any(rule.action == "withhold" for rule in plan.charter.names):
+        found.append(CAUTIONS["filters"])
     return tuple(found)
 
 
