@@ -189,10 +189,35 @@ def test_a_promise_says_by_what_something_open_goes_on() -> None:
     told = {p.number: (p.holds, p.lingering) for p in proof.promises if p.number is not None}
     assert told[0] == (True, ("rule 3",))
     assert told[1] == (True, ())
-    assert told[2] == (True, ("rule 6",))
+    assert told[2] == (True, ("rule 2",))  # which refuses by day; rule 6 lets at all times
     assert told[3] == (True, ())
     assert told[5] == (False, ())
     assert told[6] == (False, ())
+
+
+BOTH = """
+  - {refuse: spare, reach: internet, with: https, during: day, let-finish: true}
+  - {let: spare, reach: internet, with: https, during: night, let-finish: true}
+  - {let: desk, reach: internet, with: https, during: night, let-finish: true}
+  - {refuse: desk, reach: internet, with: https, during: day, let-finish: true}
+  - {refuse: home, reach: internet, with: http, during: day, let-finish: true}
+  - {refuse: home, reach: internet, with: http, during: day}
+  - {let: home, reach: internet, with: http}
+"""
+
+
+def test_all_by_which_it_goes_on_are_named_and_no_other() -> None:
+    """Of a let behind a refusal both; of a refusal behind a let, which is never asked, the let alone;
+    and nothing where another refusal is in earnest."""
+    promises = """
+  - {never: spare, reach: internet, with: https, during: day}
+  - {never: desk, reach: internet, with: https, during: day}
+  - {never: home, reach: internet, with: http, during: day}
+"""
+    text = charter(areas=AREAS, devices=DEVICES, hours=HOURS, promises=promises, rules=BOTH)
+    proof = prove(planned(text), NOW)
+    told = {p.number: (p.holds, p.lingering) for p in proof.promises if p.number is not None}
+    assert told == {0: (True, ("rule 1", "rule 2")), 1: (True, ("rule 3",)), 2: (True, ())}
 
 
 def test_no_promise_is_silent_about_a_conversation_that_stays() -> None:

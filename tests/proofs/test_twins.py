@@ -250,7 +250,7 @@ def test_a_difference_that_is_not_asked_about_is_found_out(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     plan = changed(planned(TEXT), "web", any_service)
-    monkeypatch.setattr(twins, "_less", lambda *_: [])
+    monkeypatch.setattr(twins, "without", lambda *_: [])
     with pytest.raises(ProofFault, match="is not all of it"):
         prove_families(Prover(plan, NOW))
 

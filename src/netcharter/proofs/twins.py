@@ -17,6 +17,7 @@ from functools import cached_property
 
 from netcharter.plan.coding import ANY4
 from netcharter.plan.shapes import Region, Row
+from netcharter.proofs.boxes import without
 from netcharter.proofs.carried import PING4, PING6, Carried
 from netcharter.proofs.certify import NoAnswer, ProofFault, Prover, answered
 from netcharter.proofs.promises import FAMILIES, Break, PromiseResult, bindings, ground_of
@@ -24,7 +25,6 @@ from netcharter.proofs.story import hardware_value, polish
 from netcharter.proofs.universe import (
     DESTINATION,
     ENTRANCE,
-    FIELDS,
     SERVICE,
     SOURCE,
     service_code,
@@ -33,10 +33,9 @@ from netcharter.proofs.universe import (
 from netcharter.space.checker import Checker, Unproven, check_inside, check_same
 from netcharter.space.model import Entry, Point, RawBox, RuleList
 from netcharter.space.partition import compare as compare_lists
-from netcharter.space.ranges import has, intersect, subtract
+from netcharter.space.ranges import has, intersect
 
 LET, REFUSED = "let", "refused"
-NARROW_FIRST = sorted(range(len(FIELDS)), key=lambda field: field in (SOURCE, DESTINATION))
 
 
 def prove_families(prover: Prover) -> PromiseResult:
@@ -115,7 +114,7 @@ class _Turn:
         if not asked:
             return []
         taken = [*self.universe.boxes_of(less), *self.aside]
-        left = _less(asked, taken)
+        left = without(asked, taken)
         if not check_inside(asked, [*left, *taken]):
             raise ProofFault("where the families may differ is not all of it")
         return left
@@ -179,26 +178,3 @@ class _Turn:
 def no_wider(six: Hashable, twin: Hashable) -> bool:
     """Whether an attempt is not let in IPv6 while its twin is refused."""
     return six == REFUSED or twin == LET
-
-
-def _less(boxes: Sequence[RawBox], others: Sequence[RawBox]) -> list[RawBox]:
-    """Boxes less others, as disjoint boxes of each."""
-    left = list(boxes)
-    for other in others:
-        left = [part for box in left for part in _peeled(box, other)]
-    return left
-
-
-def _peeled(box: RawBox, other: RawBox) -> Iterator[RawBox]:
-    """Field by field: what is left in the end lies in both."""
-    shared = list(box)
-    for field in NARROW_FIRST:
-        if box[field] != other[field]:
-            shared[field] = intersect(box[field], other[field])
-        if not shared[field]:
-            yield box
-            return
-    for field, both in enumerate(shared):
-        rest = subtract(box[field], both) if both != box[field] else ()
-        if rest:
-            yield (*shared[:field], rest, *box[field + 1 :])
