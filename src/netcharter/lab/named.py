@@ -109,7 +109,7 @@ def named(
         for area in plan.areas:
             for place, station in enumerate(asking[area.name]):
                 for way in ways(area, station, site.places[station.name]):
-                    looked.up(way, [] if place else wanted(plan, area, way, out))
+                    looked.up(way, [] if place else wanted(plan, area, way, out, ruled))
                     if ruled is not None:
                         looked.up(way, ruled.of(area, way.source, out))
     return Named(
@@ -183,8 +183,11 @@ def _network(area: AreaPlan, server: Address) -> IPv6Network:
     return next(s.network for s in area.subnets6 if s.gateway == server)
 
 
-def wanted(plan: Plan, area: AreaPlan, way: Way, out: bool) -> Iterator[Wanted]:
-    """What is asked in one way. out: whether somebody outside can be asked."""
+def wanted(
+    plan: Plan, area: AreaPlan, way: Way, out: bool, ruled: withheld.Asking | None = None
+) -> Iterator[Wanted]:
+    """What is asked in one way, whatever rules say. out: whether somebody outside can be asked; ruled:
+    what names rules say."""
     names = local_names(plan)
     here = next(n for a, n in zip(plan.areas, names.gateway, strict=True) if a is area)
     for one in (here, *_some(names, area)):
@@ -196,8 +199,9 @@ def wanted(plan: Plan, area: AreaPlan, way: Way, out: bool) -> Iterator[Wanted]:
     if out:
         label = f"a{area.number}-{'t' if way.stream else 'u'}{way.server.version}"
         for kind in (A, AAAA):
-            yield Wanted(f"{label}-{kind}.{OUTSIDE}", kind, (FAR[kind],), beyond=True)
-            yield Wanted(f"{label}-{kind}.{REBOUND}", kind, (), beyond=True)
+            for above, told in ((OUTSIDE, (FAR[kind],)), (REBOUND, ())):
+                want = Wanted(f"{label}-{kind}.{above}", kind, told, beyond=True)
+                yield want if ruled is None else ruled.ruled(area, way.source, want)
 
 
 def _some(names: LocalNames, area: AreaPlan) -> Sequence[LocalName]:

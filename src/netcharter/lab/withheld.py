@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import zip_longest
 from zoneinfo import ZoneInfo
 
 from netcharter.lab import isolation, tools
@@ -40,7 +41,7 @@ from netcharter.render.withholding_rules import FIRST, HOURS, LAST, LONGEST
 PROGRAM, MAKER = "dnsdist", "cdb"
 PACKAGES: Mapping[str, str] = {PROGRAM: "dnsdist", MAKER: "tinycdb"}
 TYPES: Mapping[int, str] = {A: "A", AAAA: "AAAA", HTTPS: "HTTPS"}
-MOST = 12  # names that each area asks for
+MOST = 16  # names that each area asks for
 FEW = 2  # names of each list and rule
 BELOW = "netcharter-below"  # a label that nobody lists
 EARLY = 10  # seconds before which the file of hours ends
@@ -112,12 +113,32 @@ class Asking:
     def of(self, area: AreaPlan, source: Address, out: bool) -> Iterator[Wanted]:
         """The questions of one host. out: whether somebody outside can be asked."""
         decide = Decider(self.plan.names, Asker(area.name, coded(source)), self.holds)
-        begin = MOST * (area.number - 1) % len(self.names) if self.names else 0
-        for name in (*self.names[begin:], *self.names[:begin])[:MOST]:
+        for name in self._some(area, decide):
             for kind, called in TYPES.items():
                 verdict = decide(name, called, self._find)
                 if out or verdict.met.row.action not in ("answer", "rewrite"):
                     yield replace(self._wanted(area, name, kind, verdict), ruled=True)
+
+    def _some(self, area: AreaPlan, decide: Decider) -> tuple[str, ...]:
+        """Names that as many decisions as possible are about, other ones in other areas where there
+        are too many."""
+        by_row: dict[int, list[str]] = {}
+        for name in self.names:
+            by_row.setdefault(decide(name, "A", self._find).met.row.index, []).append(name)
+        groups = [by_row[number] for number in sorted(by_row)]
+        begin = MOST * (area.number - 1) % len(groups) if len(groups) > MOST else 0
+        turns = zip_longest(*groups[begin:], *groups[:begin])
+        return tuple(name for turn in turns for name in turn if name is not None)[:MOST]
+
+    def ruled(self, area: AreaPlan, source: Address, want: Wanted) -> Wanted:
+        """A question for a name outside, with what names rules make of it: a rule may be about
+        everything."""
+        kind = TYPES.get(want.kind, "")
+        decide = Decider(self.plan.names, Asker(area.name, coded(source)), self.holds)
+        verdict = decide(want.name, kind, self._find)
+        if verdict.met.row.action == "answer":
+            return want
+        return self._wanted(area, want.name, want.kind, verdict)
 
     def _wanted(self, area: AreaPlan, name: str, kind: int, verdict: Verdict) -> Wanted:
         row = verdict.met.row
