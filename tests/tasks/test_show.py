@@ -24,6 +24,7 @@ from rich.cells import cell_len
 from netcharter.charter.read import read
 from netcharter.diagnostics.escape import HIDDEN
 from netcharter.plan import coding, make_plan
+from netcharter.plan.listed import Listed
 from netcharter.plan.shapes import Plan, Region
 from netcharter.space.ranges import Ranges, has, ranges
 from netcharter.tasks.around import show_around
@@ -406,6 +407,8 @@ def test_the_json_has_the_keys_that_its_page_tells() -> None:
     tables = re.findall(r"^\| (`.*?) \|", section, re.MULTILINE)
     promised = {key for cell in tables for key in re.findall(r"`([a-z0-9_]+)`", cell)}
     exits = "exits: [{from: hut, by: copper, because: its contract}]\n"
+    exits += "lists: {ours: {entries: [games.example], topic: play}}\n"
+    exits += "names: [{withhold: ours, for: hut}]\nresolvers: [93.184.218.53]\n"
     exits += "terms: {fair: 2026-12-01}\nhours: {stall: {weekly: {mon: 08:00-09:00}, terms: fair}}"
     more = show_charter(Source("c", (SMALL % ("Hut", *["hut"] * 5) + exits).encode())).as_json()
     hours = flips_of(tarn_hollow(), NOW).as_json()
@@ -499,7 +502,9 @@ def test_hostile_names_reach_no_terminal(width: int, colour: bool) -> None:
     plan = make_plan(reading.charter)
     rows = tuple(replace(r, label=r.label + evil, because=r.because + evil) for r in plan.rows)
     devices = tuple(replace(d, name=d.name + evil) for d in plan.devices)
-    plan = replace(plan, site=plan.site + evil, rows=rows, devices=devices)
+    listed = [replace(r, because=r.because + evil) for r in plan.names.rows]
+    names = replace(plan.names, rows=tuple(listed), domain=plan.names.domain + evil)
+    plan = replace(plan, site=plan.site + evil, rows=rows, devices=devices, names=names)
     for by in (None, *VIEWS):
         told = ANSI.sub("", show_text(show(plan, by), width, colour))
         assert not HIDDEN.search(told.replace("\n", ""))
@@ -516,6 +521,65 @@ def test_long_names_fold_and_stay_whole() -> None:
     told = plain(show(make_plan(reading.charter)), 60)
     assert max(map(cell_len, told.splitlines())) <= 60
     assert name in re.sub(r"\s+", "", told)
+
+
+NAMED = """
+charter: 1
+site: {name: Hut, timezone: Europe/London, managed-from: [desk]}
+lines: {copper: {device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9}}
+areas: {home: {device: eth1, hosts: 12}, yard: {device: eth2, hosts: 12}}
+devices: {desk: {area: home, hardware: '02:00:00:aa:00:01', address: lasting}}
+hours: {school: {weekly: {mon-fri: "08:00-16:00"}}}
+resolvers: [{address: 93.184.218.53, tls: dns.example.net}]
+lists:
+  games: {from: 'https://lists.example.org/games', topic: play}
+  dice: {entries: [dice.example, time.example.net], topic: play}
+  idle: {entries: [dice.example]}
+  seen: {of: addresses, entries: [198.51.100.9]}
+hostile: {lists: [seen]}
+names:
+  - {answer: www.dice.example, for: desk}
+  - {withhold: [play, bad.example.org], for: [home, yard], during: school, because: lessons}
+  - {rewrite: www.search.example, to: strict.search.example, for: yard, until: 2027-01-31}
+"""
+
+
+def test_names_rules_lists_and_resolvers_are_told_as_the_charter_has_them() -> None:
+    text = b"# one\ngames.example\nno name here\n"
+    learnt = {"games": Listed(text, NOW)}
+    found = show_charter(Source("hut.yaml", NAMED.encode(), lists=learnt))
+    rules = [one for one in found.names["decisions"] if one["kind"] == "rule"]
+    assert [(r["outcome"], r["for"], r["during"], r["until"], r["to"]) for r in rules] == [
+        ("answered", ["desk"], None, None, None),
+        ("withheld", ["home", "yard"], "school", None, None),
+        ("rewritten", ["yard"], None, "2027-01-31", "strict.search.example"),
+    ]
+    play, bad = rules[1]["names"]
+    assert (play["topic"], play["lists"], play["name"]) == ("play", ["games", "dice"], None)
+    assert (bad["name"], bad["below"], rules[2]["names"][0]["below"]) == (
+        "bad.example.org",
+        True,
+        False,
+    )
+    games, dice, idle, seen = found.lists
+    assert (games["host"], games["entries"], games["fetched"]) == (
+        "lists.example.org",
+        1,
+        "2026-12-01T00:00:00Z",
+    )
+    assert games["refused"] == [{"reason": "holds more than one word", "count": 1, "first": 3}]
+    assert (dice["entries"], dice["used_by"]) == (2, ["names rule 2"])
+    assert (idle["entries"], idle["used_by"]) == (None, [])
+    assert (seen["entries"], seen["used_by"], seen["of"]) == (1, ["hostile"], "addresses")
+    told = " ".join(plain(found).split())
+    assert "asks 93.184.218.53 over TLS as dns.example.net" in told
+    assert (
+        "play (games, dice), bad.example.org with all below it for home, yard, during school"
+        in told
+    )
+    assert "www.search.example for yard, as strict.search.example, until 2027-01-31" in told
+    unknown = show_charter(Source("hut.yaml", NAMED.encode())).lists[0]
+    assert unknown["entries"] is None and unknown["fetched"] is None
 
 
 def test_the_smallest_charter_can_be_shown() -> None:

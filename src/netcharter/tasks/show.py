@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from fractions import Fraction
 from itertools import groupby
@@ -25,6 +25,7 @@ from netcharter.plan.coding import ANY4, hardware_text
 from netcharter.plan.leases import REBINDING, RENEWAL, Lending, lending
 from netcharter.plan.shapes import AreaPlan, DevicePlan, ExitPlan, LinePlan, Plan, Region, Row
 from netcharter.space.ranges import Ranges, intersect, ranges, size, subtract, union
+from netcharter.tasks.show_names import lists_shown, names_shown
 from netcharter.tasks.show_words import EVERYTHING, Clause, Words
 from netcharter.tasks.sources import Source, usable_plan
 
@@ -106,6 +107,8 @@ class ShowResult:
     decisions: tuple[Decision, ...]
     view: View | None = None
     exits: tuple[Json, ...] = ()
+    names: Json = field(default_factory=dict)
+    lists: tuple[Json, ...] = ()
 
     def as_json(self) -> Json:
         """As the page on JSON says under `show`."""
@@ -120,6 +123,8 @@ class ShowResult:
             "hours": list(self.hours),
             "exits": list(self.exits),
             "decisions": [decision.as_json() for decision in self.decisions],
+            "names": self.names,
+            "lists": list(self.lists),
         }
         if self.view is not None:
             sections = [section.as_json() for section in self.view.sections]
@@ -151,6 +156,8 @@ def show(plan: Plan, by: By | None = None) -> ShowResult:
         decisions=tuple(_decision(words, row, row.regions) for row in plan.rows),
         view=None if by is None else View(by, tuple(_sections(plan, words, by))),
         exits=tuple(_exit(words, one) for one in plan.exits),
+        names=names_shown(plan),
+        lists=lists_shown(plan),
     )
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from netcharter.charter.lending import spelt
 from netcharter.diagnostics.escape import terminal
 from netcharter.tasks.show import Decision, Section, ShowResult
+from netcharter.tasks.show_names_text import details, list_cells, overview, title
 from netcharter.tasks.show_words import Clause
 
 if TYPE_CHECKING:
@@ -67,6 +68,7 @@ def _everything(console: Console, result: ShowResult) -> None:
     _heading(console, "Decisions: the first that fits decides", blank=True)
     for decision in result.decisions:
         _decision(console, decision)
+    _names(console, result)
 
 
 # Pieces
@@ -203,6 +205,28 @@ def _exit(console: Console, one: Mapping[str, Any]) -> None:
     _say(console, f"by {', then '.join(one['by'])}, {behind}{stay}", indent=INDENT)
     if one["because"]:
         _say(console, f"because: {one['because']}", "dim", INDENT)
+
+
+# Names and lists
+
+
+def _names(console: Console, result: ShowResult) -> None:
+    """Decisions about names only where the charter has any: the others are those of every site."""
+    _heading(console, "Names", blank=True)
+    for line in overview(result.names):
+        _say(console, line)
+    _table(console, "Lists", [list_cells(one) for one in result.lists])
+    decisions = result.names["decisions"]
+    if not any(one["kind"] in ("rule", "emergency") for one in decisions):
+        return
+    _heading(console, "Decisions about names: the first that fits decides", blank=True)
+    for decision in decisions:
+        _say(console, title(decision))
+        for line in details(decision):
+            _say(console, line, indent=INDENT)
+        reason = decision["because"] + (f" [{decision['basis']}]" if decision["basis"] else "")
+        if reason:
+            _say(console, f"because: {reason}", "dim", INDENT)
 
 
 # Decisions
