@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from random import Random
@@ -32,8 +33,8 @@ DESK = "02:00:00:aa:00:01"
 HALL = Segment("hall", "eth3", "10.40.0.1", True, {"10.40.0.14": frozenset({DESK})})
 
 
-def asked(segment: Segment = HALL) -> list[Packet]:
-    return [Ether(frame) for frame in questions(segment, OWN, TOKEN)]
+def asked(segment: Segment = HALL, number: int = 0) -> list[Packet]:
+    return [Ether(frame) for frame in questions(segment, OWN, TOKEN, number)]
 
 
 def test_rfc2131_a_question_for_an_address_wants_its_answer_as_a_broadcast() -> None:
@@ -66,6 +67,17 @@ def test_rfc5227_2_1_1_who_holds_an_address_is_asked_with_no_sender_s_address() 
     assert all(
         (one.op, one.psrc, one.hwdst) == (1, "0.0.0.0", "00:00:00:00:00:00") for one in probes
     )
+
+
+MANY = [f"10.40.{n // 250}.{n % 250 + 1}" for n in range(1, 290)]
+
+
+def test_every_address_is_asked_in_its_turn_and_no_round_asks_very_many() -> None:
+    crowded = Segment("hall", "eth3", "10.40.0.1", True, {one: frozenset({DESK}) for one in MANY})
+    rounds = [{p[ARP].pdst for p in asked(crowded, n) if ARP in p} for n in range(7, 7 + 5)]
+    assert all("10.40.0.1" in one and len(one) <= 65 for one in rounds)
+    assert set().union(*rounds) == {"10.40.0.1", *MANY}
+    assert crowded.turns == 5 and HALL.turns == 1
 
 
 def test_where_somebody_else_lends_nobody_is_asked_for_an_address() -> None:
@@ -129,9 +141,10 @@ SITE = Schedule("Hut", ZoneInfo("UTC"), {}, (), ("lo",), segments=(HALL,))
 
 
 def judged(
-    state: addresses.State, found: tuple[Heard, ...] | None, minutes: int = 0
+    state: addresses.State, found: tuple[Heard, ...] | None, minutes: int = 0, hall: Segment = HALL
 ) -> tuple[addresses.State, dict[str, str]]:
-    facts = Facts(Clock(True), schedule=SITE, addresses=found)
+    site = replace(SITE, segments=(hall,))
+    facts = Facts(Clock(True), schedule=site, addresses=found)
     decision = addresses.decide(state, facts, NOW + timedelta(minutes=minutes))
     return decision.state, {one.key: one.text for one in decision.reports if one.bad}
 
@@ -147,6 +160,26 @@ def test_what_was_heard_is_told_until_it_was_not_heard_three_times() -> None:
         assert bool(bad) is left
     state, _ = judged(addresses.State(), (rogue,))
     assert addresses.duty().read(fields("x", written(addresses.duty().written(state)))) == state
+
+
+def test_who_holds_one_of_very_many_addresses_is_told_until_all_were_asked_three_times() -> None:
+    """One alarm, too, where one is heard of in one round and another in the next."""
+    crowded = replace(HALL, held={one: frozenset({DESK}) for one in MANY[:100]})
+    first, second = (Heard("hall", "holds", ROGUE, ROGUE, one) for one in (MANY[0], MANY[99]))
+    state, bad = judged(addresses.State(), (first,), hall=crowded)
+    state, bad = judged(state, (second,), hall=crowded)
+    assert all(one in bad["addresses/held hall"] for one in (MANY[0], MANY[99]))
+    again, same = judged(state, (first,), hall=crowded)
+    assert same == bad
+    assert addresses.duty().read(fields("x", written(addresses.duty().written(again)))) == again
+    for left in (True, True, True, True, True, False):
+        state, bad = judged(state, (), hall=crowded)
+        assert bool(bad) is left
+
+
+def test_somebody_with_any_number_of_addresses_fills_no_alarm() -> None:
+    many = tuple(Heard("hall", "lends", f"10.40.1.{n}", ROGUE) for n in range(200))
+    assert len(judged(addresses.State(), many)[1]["addresses/dhcp hall"]) < 2000
 
 
 def test_that_nobody_can_be_asked_is_told_and_ends_nothing() -> None:
@@ -254,7 +287,7 @@ from scapy.layers.l2 import Dot1Q, Ether
 from netcharter.steward.loop import segments
 from tests.steward.test_addresses import HALL, ROGUE
 questions = segments.questions
-def asked(segment, own, token):
+def asked(segment, own, token, number):
     with socket.socket(socket.AF_PACKET, socket.SOCK_RAW) as other:
         other.bind(("other", 0))
         for number, tag in enumerate(([], [Dot1Q(vlan=0)], [Dot1Q(vlan=40)])):
@@ -262,7 +295,7 @@ def asked(segment, own, token):
             for one in (*tag, IPv6(src=f"fe80::a{number}", dst="ff02::1", hlim=255), ICMPv6ND_RA()):
                 frame /= one
             other.send(bytes(frame))
-    return questions(segment, own, token)
+    return questions(segment, own, token, number)
 segments.questions = asked
 print(json.dumps([one.who for one in segments.heard((HALL,), 0.5)]))
 """

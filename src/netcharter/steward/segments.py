@@ -10,7 +10,7 @@ section 2.1.1 has it, on behalf of nobody.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from ipaddress import IPv4Address, IPv6Address
 from typing import Literal
@@ -21,7 +21,7 @@ UDP, ICMP6, ADVERTISEMENT, SOLICITATION = 17, 58, 134, 133
 SERVER, CLIENT = 67, 68
 COOKIE = b"\x63\x82\x53\x63"  # RFC 2131 section 3
 BROADCAST, ALL_ROUTERS = b"\xff" * 6, bytes.fromhex("333300000002")
-MOST_ASKED = 64  # addresses of one area
+MOST_ASKED = 64  # addresses of one area in one round; the next ones are asked in the next
 _SERVER_ID, _END, _PAD = 54, 255, 0
 _BOOTP, _OPTIONS = 236, 240  # bytes before the cookie, and before the options
 
@@ -37,6 +37,16 @@ class Segment:
     lends: bool
     held: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
+    @property
+    def turns(self) -> int:
+        """After how many rounds every address was asked."""
+        return max(1, -(-len(self.held) // MOST_ASKED))
+
+    def turn(self, number: int) -> Sequence[str]:
+        """The addresses that are asked in one of the rounds, which are counted on and on."""
+        place = number % self.turns * MOST_ASKED
+        return tuple(self.held)[place : place + MOST_ASKED]
+
 
 @dataclass(frozen=True, slots=True)
 class Heard:
@@ -50,13 +60,13 @@ class Heard:
     about: str = ""
 
 
-def questions(segment: Segment, own: bytes, token: bytes) -> Iterator[bytes]:
+def questions(segment: Segment, own: bytes, token: bytes, number: int = 0) -> Iterator[bytes]:
     """The frames that ask. own: the device's hardware address; token: four bytes by which an answer
-    is known to be one."""
+    is known to be one; number: of the round."""
     if segment.lends:
         yield _discover(own, token)
     yield _solicit(own)
-    for address in (segment.gateway, *list(segment.held)[:MOST_ASKED]):
+    for address in (segment.gateway, *segment.turn(number)):
         yield _probe(own, address)
 
 

@@ -2,7 +2,9 @@
 
 A box that was plugged in the wrong way lends addresses of its own, or says that it is the way out, and
 some devices believe it. Who answers once is told; that it is over is told when it was not heard for
-three rounds, since whoever is overheard once in a while is still there.
+three rounds, since whoever is overheard once in a while is still there. Of an area with very many
+addresses a part is asked in each round: who holds one of them, for three times as many rounds as that
+takes.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from netcharter.steward.shapes import Decision, Duty, Facts, Report
 
 EVERY = timedelta(minutes=5)
 ROUNDS = 3  # without hearing of it, until it is over
+MOST = 20  # who is told of one matter: somebody may say so under any number of addresses
 KINDS: tuple[Kind, ...] = ("lends", "routes", "holds")
 MATTER: Mapping[Kind, str] = {"lends": "dhcp", "routes": "router", "holds": "held"}
 FINE: Mapping[Kind, str] = {
@@ -35,7 +38,7 @@ BLIND_TEXT = (
 class State:
     """Of every matter that was heard of lately: what was said, and for how many rounds it stays."""
 
-    lately: Mapping[str, tuple[str, int]] = field(default_factory=dict)
+    lately: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
 
 
 def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
@@ -45,16 +48,18 @@ def decide(state: State, facts: Facts, now: datetime) -> Decision[State]:
     if found is None:
         report = Report(BLIND, bool(segments), BLIND_TEXT if segments else "", "note")
         return Decision(state, (), now + EVERY, (report, *_reports(state, segments)))
-    lately: dict[str, tuple[str, int]] = {}
+    lately: dict[str, Mapping[str, int]] = {}
     for segment in segments:
         for kind in KINDS:
-            key = _key(kind, segment.area)
-            said = "; ".join(sorted(_said(one) for one in found if _is(one, kind, segment)))
-            before, left = state.lately.get(key, ("", 0))
+            key, rounds = (
+                _key(kind, segment.area),
+                ROUNDS * (segment.turns if kind == "holds" else 1),
+            )
+            before = state.lately.get(key, {})
+            said = {one: left - 1 for one, left in before.items() if left > 1}
+            said |= {_said(one): rounds for one in found if _is(one, kind, segment)}
             if said:
-                lately[key] = (said, ROUNDS)
-            elif left > 1:
-                lately[key] = (before, left - 1)
+                lately[key] = dict(sorted(said.items())[:MOST])
     state = State(lately)
     return Decision(state, (), now + EVERY, (Report(BLIND, False, ""), *_reports(state, segments)))
 
@@ -81,9 +86,10 @@ def _reports(state: State, segments: tuple[Segment, ...]) -> Iterator[Report]:
     for segment in segments:
         for kind in KINDS:
             key = _key(kind, segment.area)
-            said, left = state.lately.get(key, ("", 0))
-            text = said if left else FINE[kind].format(area=segment.area)
-            yield Report(key, bool(left), text, "urgent", said)
+            said = "; ".join(state.lately.get(key, ()))
+            yield Report(
+                key, bool(said), said or FINE[kind].format(area=segment.area), "urgent", said
+            )
 
 
 def duty() -> Duty[State]:
@@ -101,9 +107,17 @@ def duty() -> Duty[State]:
 
 
 def _written(state: State) -> Mapping[str, object]:
-    return {"lately": [{"key": k, "said": s, "left": n} for k, (s, n) in state.lately.items()]}
+    return {
+        "lately": [
+            {"key": key, "said": said, "left": left}
+            for key, each in state.lately.items()
+            for said, left in each.items()
+        ]
+    }
 
 
 def _read(found: Fields) -> State:
-    each = found.objects("lately")
-    return State({one.text("key"): (one.text("said"), one.whole("left")) for one in each})
+    lately: dict[str, dict[str, int]] = {}
+    for one in found.objects("lately"):
+        lately.setdefault(one.text("key"), {})[one.text("said")] = one.whole("left")
+    return State(lately)

@@ -57,9 +57,11 @@ _WANTED = (
 )
 
 
-def heard(segments: Iterable[Segment], seconds: float = LISTENED) -> tuple[Heard, ...] | None:
+def heard(
+    segments: Iterable[Segment], seconds: float = LISTENED, number: int = 0
+) -> tuple[Heard, ...] | None:
     """Who does what he should not, in all areas at once; None where this process may not ask. An area
-    whose device is not there, or is down, is left out."""
+    whose device is not there, or is down, is left out. number: of the round."""
     found: dict[Heard, None] = {}
     token = os.urandom(4)
     with ExitStack() as stack, selectors.DefaultSelector() as ears:
@@ -73,7 +75,7 @@ def heard(segments: Iterable[Segment], seconds: float = LISTENED) -> tuple[Heard
             own = ear.getsockname()[4]
             ears.register(ear, selectors.EVENT_READ, (segment, own))
             with suppress(OSError):  # a cable that is out
-                for frame in questions(segment, own, token):
+                for frame in questions(segment, own, token, number):
                     ear.send(frame)
         end, left = time.monotonic() + seconds, _MOST_FRAMES
         while left > 0 and (rest := end - time.monotonic()) > 0 and ears.get_map():

@@ -27,6 +27,7 @@ from netcharter.steward.loop.lines import lines
 from netcharter.steward.loop.outward import Outgoing, Outward
 from netcharter.steward.loop.segments import heard
 from netcharter.steward.outbox import Letter
+from netcharter.steward.segments import Heard
 from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import (
     Agreement,
@@ -118,6 +119,7 @@ class RealWorld:
         self._saving = asyncio.Lock()
         self._renumbered: Renumbering | None = None
         self._refreshed: Refreshing | None = None
+        self._round = 0  # in which areas are asked who holds their addresses
         self._cutting: asyncio.Future[None] | None = None
         self._posting: dict[str, tuple[Message, asyncio.Future[None]]] = {}
 
@@ -168,9 +170,13 @@ class RealWorld:
             conversations=self._conversations() if "conversations" in needs else Conversations(),
             lines=self._seen(schedule) if judged else None,
             prefixes=self._prefixes() if "prefixes" in needs else Delegated(),
-            addresses=heard(schedule.segments) if asks and schedule is not None else None,
+            addresses=self._heard(schedule) if asks else None,
             lists=self._lists() if "lists" in needs else Published(),
         )
+
+    def _heard(self, schedule: Schedule | None) -> tuple[Heard, ...] | None:
+        self._round += 1
+        return None if schedule is None else heard(schedule.segments, number=self._round)
 
     def _lists(self) -> Published:
         return Published(self._handed.published(), self._refreshed)
