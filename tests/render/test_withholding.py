@@ -1,0 +1,208 @@
+"""What dnsdist is told: by dnsdist's own checker for many kits, and what no text of a charter can do."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from netcharter.charter.read import read
+from netcharter.lab.tools import path_of
+from netcharter.plan import make_plan
+from netcharter.plan.coding import address
+from netcharter.plan.names.shapes import What
+from netcharter.plan.shapes import Plan
+from netcharter.render import render, resolver, stores
+from netcharter.render.placing import OURS, OURS_IN_LUA
+from netcharter.render.withholding import (
+    AT,
+    CONF,
+    EVERYTHING,
+    PLAIN,
+    PROXIED,
+    UNIT,
+    UNIT_FILE,
+    Pool,
+    settings,
+    withholding,
+    withholds,
+)
+from netcharter.rollout.placing import is_ours
+from netcharter.space.ranges import has
+from tests.lab.test_withheld import RULES, TEXT
+from tests.render.names_rules import random_names_rules
+
+RANDOM = 12
+
+
+def planned(rules: str = RULES) -> Plan:
+    reading = read(TEXT + rules, "hut.yaml")
+    assert reading.charter is not None, reading.diagnostics
+    return make_plan(reading.charter)
+
+
+def dnsdist(text: str, folder: Path) -> str:
+    """What is wrong with settings, by `dnsdist --check-config` (1.7.3 of Debian 12); "" for nothing."""
+    program = path_of("dnsdist")
+    if program is None:
+        pytest.skip("DNSDIST DID NOT READ ITS SETTINGS: none is here (tools/setup demo)")
+    (folder / CONF).write_text(text, "ascii")
+    found = subprocess.run(
+        [program, "--check-config", "-C", str(folder / CONF)],
+        capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    return "" if found.returncode == 0 else found.stderr or "refused"
+
+
+def test_dnsdist_takes_every_kit(tmp_path: Path) -> None:
+    for seed in range(RANDOM):
+        rules = random_names_rules(Random(seed), ("hall", "yard"), ("desk", "cam"), 20)
+        text = render(planned(rules)).files[CONF].decode("ascii")
+        assert not dnsdist(text, tmp_path), rules
+    assert dnsdist("nonsense()\n", tmp_path)
+
+
+def test_without_names_rules_unbound_is_alone() -> None:
+    plain, ruled = planned(""), planned()
+    assert not withholds(plain) and CONF not in render(plain).files
+    assert withholds(ruled)
+    alone, behind = (resolver.settings(one) for one in (plain, ruled))
+    assert "    port: 53\n" in alone and "    interface: 10.40.0.1\n" in alone
+    assert "10.40.0.1\n" not in "".join(re.findall(r"^ *interface: .*\n", behind, re.MULTILINE))
+    assert f"interface: 127.0.0.1@{PROXIED}\n" in behind and f"127.0.0.1@{PLAIN}\n" in behind
+    assert f"proxy-protocol-port: {PROXIED}\n" in behind
+
+
+def test_answers_are_kept_for_long_only_where_no_rule_has_hours() -> None:
+    assert "cache-max-ttl: 300\n" in resolver.settings(planned())
+    timeless = planned("names: [{withhold: games.example, for: hall}]\n")
+    assert "cache-max-ttl" not in resolver.settings(timeless)
+
+
+def test_decisions_stand_in_the_plan_s_order_each_once() -> None:
+    plan = planned()
+    told = re.findall(r"^-- ([^:\n]+)", settings(plan), re.MULTILINE)
+    labels = [row.label for row in plan.names.rows]
+    assert told[-len(labels) :] == labels
+
+
+def test_who_asks_is_told_as_the_plan_has_it() -> None:
+    """Every address of both areas, by the networks that stand before the decision about a device."""
+    plan = planned()
+    text = settings(plan)
+    (row,) = [one for one in plan.names.rows if one.what[0].term == "cam.example"]
+    rule = re.search(rf'led\("{row.index}", all\({{who\[(\d+)\]', text)
+    assert rule is not None
+    (said,) = re.findall(rf"^who\[{rule[1]}\] = hosts\({{(.*)}}\)$", text, re.MULTILINE)
+    source = row.audience[0].source
+    cam = next(one for one in plan.devices if one.name == "cam")
+    assert said == ", ".join(f'"{a}/{a.max_prefixlen}"' for a in sorted(
+        (*cam.addresses4, *cam.addresses6), key=address))  # fmt: skip
+    assert source is not None and all(has(source, address(a)) for a in cam.addresses4)
+
+
+CODE = 'os.execute("touch ran")'
+HOSTILE = ("x\n{}\n", "]] {} --[[", '"){} --', "\\", "\x00", "\u202e{}", "--[[")
+
+
+def test_no_text_of_a_charter_is_code(tmp_path: Path) -> None:
+    """Though a charter's reader lets little of it through; dnsdist itself reads it."""
+    plan = planned(
+        "lists: {games: {entries: [x.example]}}\nnames: [{withhold: games, for: hall}]\n"
+    )
+    games = plan.names.lists["games"]
+    for shape in HOSTILE:
+        text = shape.replace("{}", CODE.replace("ran", str(tmp_path / "ran")))
+        rows = tuple(replace(row, because=text, label=text) for row in plan.names.rows)
+        lists = {text: replace(games, said=replace(games.said, name=text, source="x"))}
+        found = settings(replace(plan, names=replace(plan.names, rows=rows, lists=lists)))
+        found = found.replace('list["games"]', EVERYTHING)
+        assert found.isascii() and found.count("\n") == settings(plan).count("\n")
+        assert not dnsdist(found, tmp_path) and not (tmp_path / "ran").exists(), shape
+    dnsdist(CODE.replace("ran", str(tmp_path / "ran")) + "\n", tmp_path)
+    assert (tmp_path / "ran").exists()  # so it would have been seen
+
+
+def test_names_of_a_pool_are_asked_of_its_server_wherever_they_are_answered(tmp_path: Path) -> None:
+    pool = Pool(
+        "places",
+        "127.0.0.1:5335",
+        (What("pay", "pay.example"), What("x", "x.example", below=False)),
+    )
+    text = settings(planned(), (pool,))
+    assert not dnsdist(text, tmp_path)
+    assert 'newServer({address = "127.0.0.1:5335", pool = "places"}):setUp()' in text
+    assert 'names = any({itself({"x.example"}), below({"pay.example"})})' in text
+
+
+def test_each_list_is_looked_up_where_its_stores_are() -> None:
+    plan = planned(
+        RULES.replace(
+            "games: {entries", "far: {from: 'https://lists.example.org/x'}\n  games: {entries"
+        ).replace("[play, ads", "[play, far, ads")
+    )
+    text = settings(plan)
+    for one in plan.names.lists.values():
+        assert f'listed("{stores.AT}/{stores.place(one)}")' in text
+    assert stores.place(plan.names.lists["far"]) == "fetched/far"
+    other = planned(RULES.replace("bets.example", "dice.example"))
+    places = [stores.place(one.names.lists["games"]) for one in (plan, other)]
+    assert len(set(places)) == 2 and all(one.startswith("said/") for one in places)
+
+
+def test_nobody_is_told_who_asked_for_what() -> None:
+    """No log, no console, no page, no message to its makers (dnsdist's documentation, "Configuration
+    Reference": what would have to be there for each)."""
+    text = settings(planned())
+    assert 'setSecurityPollSuffix("")' in text and "setRingBuffersSize(1, 1)" in text
+    for word in (
+        "Log",
+        "webserver",
+        "controlSocket",
+        "carbon",
+        "dnstap",
+        "Remote",
+        "newPacketCache",
+    ):
+        assert word not in text, word
+
+
+def test_the_manifest_says_where_they_lie_and_what_runs() -> None:
+    kit = render(planned())
+    told = {one["at"]: one["file"] for one in kit.manifest["placed"]}
+    assert told[AT] == CONF and told[f"/etc/systemd/system/{UNIT}"] == UNIT_FILE
+    units = [one["unit"] for one in kit.manifest["services"]]
+    assert units.index(UNIT) == units.index(resolver.UNIT) + 1
+    assert kit.files[CONF].decode("ascii").startswith(OURS_IN_LUA)
+    assert kit.files[UNIT_FILE].decode("ascii").startswith(OURS)
+    assert is_ours(kit.files[CONF]) and is_ours(kit.files[UNIT_FILE])
+    assert not is_ours(b"-- mine\n") and not is_ours(b"-- Netcharterist: \n")
+
+
+def test_the_unit_sees_of_the_state_folder_the_stores_alone() -> None:
+    """systemd.exec(5), `TemporaryFileSystem=`: an empty one, and in it what is bound there."""
+    unit = withholding(planned())[UNIT_FILE].splitlines()
+    assert "TemporaryFileSystem=/var/lib/netcharter:ro" in unit
+    assert f"BindReadOnlyPaths=-{stores.AT}" in unit
+    assert "ExecStartPre=-+/usr/bin/systemctl --runtime --now mask dnsdist.service" in unit
+    assert "ExecStopPost=-+/usr/bin/systemctl --runtime unmask dnsdist.service" in unit
+    assert "CapabilityBoundingSet=CAP_NET_BIND_SERVICE" in unit and "User=_dnsdist" in unit
+
+
+def test_the_unit_is_one_that_the_service_manager_takes(tmp_path: Path) -> None:
+    verify = shutil.which("systemd-analyze")
+    if verify is None:
+        return
+    text = withholding(planned())[UNIT_FILE].replace("/usr/bin/dnsdist", "/bin/true")
+    text = text.replace("=_dnsdist", "=nobody").replace("Group=nobody", "Group=nogroup")
+    (tmp_path / UNIT).write_text(text)
+    found = subprocess.run(
+        [verify, "verify", "--man=no", "--recursive-errors=no", str(tmp_path / UNIT)],
+        capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert found.returncode == 0, found.stderr
