@@ -481,7 +481,32 @@ NAMES = [
     case("too-many-resolvers", "keep a few", names="resolvers: [" + ", ".join(f"192.0.2.{i}" for i in range(1, 9)) + ", «192.0.2.9»]"),
 ]  # fmt: skip
 
-CASES = [*FILES, *INCLUDES, *FORM, *VALUES, *HOURS, *SITE, *SENTENCES, *LISTS, *NAMES]
+_AREAS = "areas:\n  office: {device: eth1, hosts: 9}\n  prints: {device: eth3, hosts: 3}\n"
+
+
+def found(text: str) -> str:
+    return f"discovery:\n  - {text}"
+
+
+DISCOVERY = [
+    case("missing-key", "`find`", areas=_AREAS, names=found("«{let: office, in: prints}»")),
+    case("missing-key", "`in`", areas=_AREAS, names=found("«{let: office, find: printing}»")),
+    case("bad-find", "write printing", areas=_AREAS, names=found("{let: office, find: «prnting», in: prints}")),
+    case("bad-find", "_ipp._tcp", areas=_AREAS, names=found("{let: office, find: [printing, «_ipp._sctp»], in: prints}")),
+    case("bad-find", "no kind of service", areas=_AREAS, names=found("{let: office, find: «_a--b._tcp», in: prints}")),
+    case("bad-find", "no kind of service", areas=_AREAS, names=found("{let: office, find: «_1234._udp», in: prints}")),
+    case("unknown-name", "write office", areas=_AREAS, names=found("{let: «ofice», find: printing, in: prints}")),
+    case("unknown-name", "name an area", areas=_AREAS, names=found("{let: «somewhere-else», find: printing, in: prints}")),
+    case("discovery-term", "whole areas", areas=_AREAS, names=DEVICES + "\n" + found("{let: «laptop», find: printing, in: prints}")),
+    case("discovery-term", "name areas", areas=_AREAS, names=found("{let: office, find: printing, in: «internet»}")),
+    case("discovery-at-home", "another area", areas=_AREAS, names=found("{let: office, find: printing, in: [prints, «office»]}")),
+    case("name-twice", "of its own", areas=_AREAS, names="discovery:\n  - {let: office, find: printing, in: prints, name: a}\n  - {let: office, find: files, in: prints, name: «a»}"),
+    case("foreign-word", "write find", areas=_AREAS, names=found("{let: office, «services»: printing, in: prints}")),
+    case("foreign-word", "write in", areas=_AREAS, names=found("{let: office, find: printing, «where»: prints}")),
+    case("foreign-word", "write discovery", areas=_AREAS, names="«mdns»: []"),
+]  # fmt: skip
+
+CASES = [*FILES, *INCLUDES, *FORM, *VALUES, *HOURS, *SITE, *SENTENCES, *LISTS, *NAMES, *DISCOVERY]
 ELSEWHERE = {  # ids whose texts are too long for a table, tested in test_limits
     "too-large", "too-many", "alias-budget", "too-many-files", "too-many-rules", "too-many-exits",
     "and-more",

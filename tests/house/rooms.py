@@ -36,7 +36,7 @@ _TABLE = (
     _room("charter", "diagnostics"),
     _room("plan", "charter space diagnostics"),
     _room("proofs", "plan space diagnostics"),
-    _room("render", "plan space diagnostics"),
+    _room("render", "plan space diagnostics", "relay"),
     _room("readback", "space diagnostics"),
     _room("probes", "plan proofs space diagnostics", "field"),
     _room("rollout", "render diagnostics", "run"),

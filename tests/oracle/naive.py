@@ -118,6 +118,7 @@ NEVER_FORWARDED: list[Network] = [
 ]
 LOOPBACK4, LOOPBACK6 = ip_network("127.0.0.0/8"), ip_address("::1")
 ALL_NODES = ip_network("ff02::/16")
+MULTICAST_DNS = (ip_address("224.0.0.251"), ip_address("ff02::fb"))  # RFC 6762 section 3
 DHCP_AGENTS = ip_address("ff02::1:2")  # RFC 8415 section 7.1
 BROADCAST, UNSPECIFIED4 = ip_address("255.255.255.255"), ip_address("0.0.0.0")
 UNSPECIFIED6 = ip_address("::")
@@ -602,6 +603,18 @@ def _breaks_binding(device: Device, a: Attempt) -> bool:
     return bool(v4) and a.hardware in device.hardware and a.source not in v4
 
 
+def found_services(site: Site, a: Attempt, e: Environment) -> bool:
+    """Section 6: multicast DNS between hosts of the areas that discovery speaks of and the gateway."""
+    if (a.protocol, a.number) != (UDP, 5353) or a.destination not in MULTICAST_DNS:
+        return False
+    if a.entrance == "gateway":
+        return bool(site.discovery) and is_gateway(site, a.source)
+    for who, where in site.discovery:
+        if a.entrance in who or a.entrance in where:
+            return inside(a.source, LINK_LOCAL) or is_host(site, site.areas[a.entrance], a.source)
+    return False
+
+
 def directed_broadcast(site: Site, a: Attempt, e: Environment) -> bool:
     for area in site.areas.values():
         if is_edge(area, a.destination):
@@ -806,6 +819,7 @@ HOUSEKEEPING: list[tuple[str, str, Check]] = [
     ("strangers", "refused", strangers),
     ("discovery", "let", discovery),
     ("dhcp", "let", dhcp),
+    ("found-services", "let", found_services),
     ("forged", "refused quietly", forged),
     ("bound", "refused quietly", bound),
     ("directed-broadcast", "refused quietly", directed_broadcast),

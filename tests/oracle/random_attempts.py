@@ -145,6 +145,12 @@ class Attempts:
         homed = [h for d in site.devices.values() if d.area == entrance for h in d.hardware]
         hardware = None if area is None else rng.choice([rng.randrange(1 << 48), *homed])
         protocol, number = rng.choice(_HOUSE[version])
+        if site.discovery and rng.random() < 0.2:
+            destination, protocol, number = (
+                ip_address(_GROUP[version]),
+                17,
+                rng.choice((5353, 5354)),
+            )
         if site.managed_from and rng.random() < 0.15:
             device = site.devices[rng.choice(site.managed_from)]
             entrance, hardware = device.area, rng.choice(device.hardware)

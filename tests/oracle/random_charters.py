@@ -187,8 +187,23 @@ def random_charter(rng: Random) -> str:
         "names": _names(Random(f"names {draft.lists} {draft.devices}"), draft),
         "promises": [_promise(draft) for _ in range(rng.randint(2, 6))],
         "exits": [_exit(draft) for _ in range(rng.choice((0, 1, 2, 2, 3)))],
+        "discovery": _discovery(Random(f"discovery {draft.areas}"), draft),
     }
     return "".join(_section(name, value) for name, value in document.items() if value)
+
+
+def _discovery(rng: Random, draft: Draft) -> list[dict[str, Any]]:
+    """Who finds what in another area, in half of the charters that have two areas."""
+    names = list(draft.areas)
+    if len(names) < 2 or rng.random() < 0.5:
+        return []
+    found = []
+    for _ in range(rng.randint(1, 2)):
+        rng.shuffle(names)
+        cut = rng.randint(1, len(names) - 1)
+        what = rng.sample(["printing", "casting", "files", "_ipp._tcp"], rng.randint(1, 2))
+        found.append({"let": names[:cut], "find": what, "in": names[cut : cut + 2]})
+    return found
 
 
 def _time(rng: Random, draft: Draft) -> None:

@@ -153,6 +153,7 @@ class Site:
     offers: list[Sentence]
     promises: list[Sentence]
     exits: list[Sentence]
+    discovery: list[tuple[list[str], list[str]]]  # areas that find, areas in which is found
     tells_time: bool  # whether there are time servers; those of them that are addresses:
     time_servers: list[Address]
     time_names: bool  # whether others are written as names
@@ -184,6 +185,7 @@ def prepare(text: str, addresses: dict[str, Any]) -> Site:
     return Site(
         zone=ZoneInfo(site["timezone"]),
         managed_from=_many(site.get("managed-from")),
+        discovery=[(_many(one["let"]), _many(one["in"])) for one in raw.get("discovery") or []],
         tells_time="time-servers" in site,
         time_servers=[ip_address(t) for t in _many(site.get("time-servers")) if _is_number(t)],
         time_names=not all(map(_is_number, _many(site.get("time-servers")))),

@@ -46,6 +46,7 @@ EVERY_KIND = {
     ),
     *(
         "time",
+        "found-services",
         "gate",
         "withheld-page",
         "management",

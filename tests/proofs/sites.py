@@ -61,6 +61,7 @@ BASE = {
     "offers": "",
     "promises": "",
     "exits": "",
+    "discovery": "",
 }
 
 

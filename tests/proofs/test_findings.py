@@ -5,8 +5,10 @@ from __future__ import annotations
 import pytest
 
 from netcharter.diagnostics import Diagnostic
+from netcharter.diagnostics.of_discovery import DISCOVERY
 from netcharter.diagnostics.of_names import NAMES
 from netcharter.diagnostics.of_proofs import PROMISES, RULES, SITE
+from tests.proofs.discovery_cases import DISCOVERY_CASES
 from tests.proofs.finding_case import Case, rules
 from tests.proofs.names_cases import NAMES_CASES
 from tests.proofs.sites import NAME, charter, found, judged, marked
@@ -452,6 +454,7 @@ CASES = (
         ("terms: 'autumn' is never used in hours",),
     ),
     *NAMES_CASES,
+    *DISCOVERY_CASES,
     Case(
         "a list nothing speaks of",
         "never-used",
@@ -855,4 +858,4 @@ def test_where_people_sign_in_a_rule_for_people_speaks_of_the_area() -> None:
 
 
 def test_every_finding_of_the_catalogue_has_a_case() -> None:
-    assert {case.id for case in CASES} == {*RULES, *SITE, *PROMISES, *NAMES}
+    assert {case.id for case in CASES} == {*RULES, *SITE, *PROMISES, *NAMES, *DISCOVERY}

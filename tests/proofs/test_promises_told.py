@@ -49,6 +49,33 @@ def test_all_housekeeping_that_meets_a_promise_is_named(promise: str, aside: set
     assert set(result(text).relays) == aside
 
 
+TELLS = "that hosts of home are told who offers printing and _lights._udp in yard (discovery 1)"
+ASKS = ASIDE["found-services"]
+
+
+@pytest.mark.parametrize(
+    ("promise", "told"),
+    [
+        ("never: home, reach: yard", {TELLS}),
+        ("never: desk, reach: shop", {TELLS}),
+        ("never: home, reach: club", set()),
+        ("never: home, reach: shop, with: ssh", {TELLS}),
+        ("never: yard, reach: home", set()),
+        ("never: anyone, reach: yard", {TELLS}),
+        ("only: home, reach: internet", {TELLS, ASKS}),
+        ("only: yard, reach: internet", {ASKS}),
+        ("only: club, reach: internet", set()),
+        ("always: desk, reach: gateway, with: ssh", set()),
+    ],
+)
+def test_what_the_relay_tells_of_other_areas_is_named(promise: str, told: set[str]) -> None:
+    text = charter(
+        promises=f"\n  - {{{promise}}}\n",
+        discovery="\n  - {let: home, find: [printing, _lights._udp], in: yard}\n",
+    )
+    assert {one for one in result(text).relays if one in (TELLS, ASKS)} == told
+
+
 BROKEN = charter(
     rules="""
   - {let: home, reach: shop, with: ssh, because: work}

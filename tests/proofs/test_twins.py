@@ -148,6 +148,16 @@ def test_a_decision_that_says_something_else_of_ipv6_is_found(
     assert refusing.label == refuses
 
 
+@pytest.mark.parametrize("fault", [any_service, anywhere, from_all])
+def test_more_than_the_relay_needs_in_ipv6_is_found(
+    fault: Callable[[Region], Region | None],
+) -> None:
+    asked = "discovery:\n  - {let: home, find: printing, in: yard}\n"
+    plan = changed(planned(TEXT + asked), "found-services", fault)
+    first, _ = refuted(plan, prove_families(Prover(plan, NOW)))
+    assert first.label == "found-services"
+
+
 def test_without_a_fault_it_is_proven() -> None:
     found = prove_families(Prover(planned(TEXT), NOW))
     assert found.holds and found.one_family == (OF_IPV6,)
@@ -189,6 +199,11 @@ ASIDE = (
         "exits",
         "- {from: home, with: icmp/8, by: dsl, or-else: refused}",
         "exit 1 (the ping of IPv4 alone)",
+    ),
+    (
+        "discovery",
+        "- {let: home, find: printing, in: yard}",
+        "multicast DNS from link-local addresses",
     ),
     (
         "lines",

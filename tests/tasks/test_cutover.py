@@ -51,6 +51,9 @@ rules:
   - {let: tills, reach: gateway, with: ntp, emergency: true}
 offers:
   - {offer: https, on: copper, to: booking}
+discovery:
+  - {let: [office, barn], find: printing, in: tills}
+  - {name: seen, let: tills, find: [files, _ipp._tcp], in: [office, barn]}
 promises:
 - {never: tills, reach: office}
 - {always: box, reach: gateway, with: ssh}
@@ -96,6 +99,7 @@ def pruned(document: dict[str, Any], leave: tuple[str, ...]) -> dict[str, Any]:
         ("rules", "let refuse reach"),
         ("offers", "to from"),
         ("promises", "never always only reach"),
+        ("discovery", "let in"),
     ):
         if section in found:
             found[section] = sentences(found[section], keys)

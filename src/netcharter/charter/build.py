@@ -14,6 +14,7 @@ from netcharter.charter.model import (
     Area,
     Charter,
     Device,
+    Discovery,
     Exit,
     Hostile,
     Hours,
@@ -86,6 +87,7 @@ def build(walk: Walk, doc: Fields, services: Known) -> Charter:
         resolvers=tuple(Resolver(f["address"], f.get("tls")) for f in doc.get("resolvers", ())),
         names=tuple(_names_rule(i, f) for i, f in enumerate(doc.get("names", ()))),
         lists={n: _list(n, f) for n, f in doc.get("lists", {}).items()},
+        discovery=tuple(_discovery(i, f) for i, f in enumerate(doc.get("discovery", ()))),
         spans=walk.spans,
     )
 
@@ -243,6 +245,17 @@ def _exit(index: int, fields: Fields) -> Exit:
         lines=fields["by"],
         refused=fields.get("or-else", False),
         together=fields.get("together", False),
+        because=fields.get("because"),
+        contact=fields.get("contact"),
+    )
+
+
+def _discovery(index: int, fields: Fields) -> Discovery:
+    return Discovery(
+        name=rule_name("discovery", index, fields),
+        who=fields["let"],
+        find=fields["find"],
+        where=fields["in"],
         because=fields.get("because"),
         contact=fields.get("contact"),
     )

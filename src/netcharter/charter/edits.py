@@ -22,9 +22,9 @@ from netcharter.diagnostics import Span
 Texts = Mapping[str, str]
 _PLAIN = re.compile(r"[A-Za-z_][A-Za-z0-9_.@+-]*")
 _PROPERTIES = re.compile(r"(?:[&!]\S*\s+)*")  # an anchor, a tag
-_LISTS = ("rules", "offers", "promises", "exits", "names")
+_LISTS = ("rules", "offers", "promises", "exits", "names", "discovery")
 _NAMED = ("areas", "devices")
-_WHO_AND_WHAT = ("let", "refuse", "reach", "from", "never", "always", "only", "for")
+_WHO_AND_WHAT = ("let", "refuse", "reach", "from", "never", "always", "only", "for", "in")
 
 
 # --- exchanging values ---------------------------------------------------------------------------
@@ -234,6 +234,7 @@ class Gone:
     promises: frozenset[int] = frozenset()
     exits: frozenset[int] = frozenset()
     names_rules: frozenset[int] = frozenset()
+    discovery: frozenset[int] = frozenset()
 
     def places(self, section: str) -> frozenset[int]:
         return {
@@ -242,6 +243,7 @@ class Gone:
             "promises": self.promises,
             "exits": self.exits,
             "names": self.names_rules,
+            "discovery": self.discovery,
         }[section]
 
 

@@ -282,6 +282,18 @@ class Offer:
 
 
 @dataclass(frozen=True, slots=True)
+class Discovery:
+    """Hosts of some areas find services of some kinds in others."""
+
+    name: str  # given, or "discovery N"
+    who: Names  # areas
+    find: Names  # kinds of services, or types such as "_ipp._tcp"
+    where: Names  # areas
+    because: str | None
+    contact: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Exit:
     """By which lines new conversations of some leave, in order of preference."""
 
@@ -327,6 +339,7 @@ class Charter:
     names: tuple[NamesRule, ...] = ()
     terms: Mapping[str, Term] = field(default_factory=dict)
     hostile: Hostile = Hostile()
+    discovery: tuple[Discovery, ...] = ()
     spans: Mapping[tuple[str | int, ...], Span] = field(default_factory=dict, compare=False)
 
     def where(self, *path: str | int) -> Span:

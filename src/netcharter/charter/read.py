@@ -9,6 +9,7 @@ from typing import Protocol
 from netcharter.charter import nodes
 from netcharter.charter.build import build
 from netcharter.charter.checks import check_services, check_site
+from netcharter.charter.discovery import check_discovery
 from netcharter.charter.lines import check_dialling
 from netcharter.charter.list_checks import check_lists
 from netcharter.charter.listed import check_listed
@@ -84,6 +85,7 @@ def _judge(files: _Files) -> Charter | None:
     services = check_services(walk, doc)
     check_sentences(walk, doc, services)
     check_names(walk, doc)
+    check_discovery(walk, doc)
     return None if walk.errors else build(walk, doc, services)
 
 

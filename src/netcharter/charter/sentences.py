@@ -83,7 +83,7 @@ def kind_of_sentence(section: str) -> str:
 
 
 def _names_differ(walk: Walk, doc: Fields) -> None:
-    for section in ("rules", "offers", "exits", "names"):
+    for section in ("rules", "offers", "exits", "names", "discovery"):
         first: dict[str, Path] = {}
         for path, fields in items(doc, section):
             name = rule_name(section, int(path[1]), fields)
@@ -294,9 +294,10 @@ def unknown_term(
     if any(doc.get(section) is MISSING for section in NAMESPACE):
         return  # it may be there, in what could not be read
     near = suggest(name, {*words, *(n for s in sections for n in names_of(doc, s))})
-    kinds = ", ".join(KINDS[section] for section in sections[:-1])
+    *some, last = (KINDS[section] for section in sections)
+    kinds = f"{', '.join(some)} or {last}" if some else last
     walk.tell("unknown-name", span, f"nothing here is called {quoted(name)}",
-              f"write {near}" if near else f"name {kinds} or {KINDS[sections[-1]]}")  # fmt: skip
+              f"write {near}" if near else f"name {kinds}")  # fmt: skip
 
 
 def has_address(walk: Walk, doc: Fields, path: Path, name: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from netcharter.charter import hours, lending, lists, values
+from netcharter.charter import hours, kinds, lending, lists, values
 from netcharter.charter.shapes import (
     Choice,
     Key,
@@ -510,6 +510,23 @@ EXIT = Record(
         CONTACT,
     ),
 )
+DISCOVERY = Record(
+    "a discovery",
+    (
+        Key("let", NAMES, "the areas whose hosts find it", required=True),
+        Key(
+            "find",
+            Several("one or more kinds of services", Value("a kind of service", kinds.found)),
+            "what is found: `printing`, `scanning`, `casting`, `files`, or service types such as "
+            "`_ipp._tcp`",
+            required=True,
+        ),
+        Key("in", NAMES, "the areas in which it is", required=True),
+        Key("name", TITLE, "a name of its own", default="`discovery 1`, `discovery 2`, ..."),
+        BECAUSE,
+        CONTACT,
+    ),
+)
 PROMISE = Record(
     "a promise",
     (
@@ -632,6 +649,12 @@ SECTIONS = (
         Listed("a list of names rules", NAMES_RULE),
         "which names are answered to whom; the first match decides, and what none matches is answered",
     ),
+    Key(
+        "discovery",
+        Listed("a list of discoveries", DISCOVERY),
+        "which services hosts of an area find in another one; without any they find those of their "
+        "own alone",
+    ),
     Key("promises", Listed("a list of promises", PROMISE), "what must hold whatever the rules say"),
 )
 INCLUDE = Key(
@@ -651,4 +674,4 @@ MOST_LINES = 6
 MOST_ADDRESSES = 32  # of IPv4 at one line
 MOST_EXITS = 60  # each has a number in the mark of packets
 MOST_RULES = 5_000  # judged in about half a minute, and the time grows with their square
-LISTS = ("rules", "offers", "promises", "exits", "names", "resolvers")
+LISTS = ("rules", "offers", "promises", "exits", "names", "resolvers", "discovery")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from netcharter.diagnostics.entry import Entry
+from netcharter.diagnostics.of_discovery import DISCOVERY
 from netcharter.diagnostics.of_names import OF_NAMES
 
 PLAN = {
@@ -596,4 +597,6 @@ ASKING = {
     ),
 }
 
-FINDINGS: dict[str, Entry] = PLAN | RULES | SITE | PROMISES | MANAGING | ASKING | OF_NAMES
+FINDINGS: dict[str, Entry] = (
+    PLAN | RULES | SITE | PROMISES | MANAGING | ASKING | OF_NAMES | DISCOVERY
+)

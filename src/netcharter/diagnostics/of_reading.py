@@ -687,6 +687,25 @@ SENTENCES = {
         "Reports and counters go by the name.",
         "Give each its own.",
     ),
+    "bad-find": Entry(
+        "no kind of service",
+        "What is to be found in another area is neither a kind of service nor a service type.",
+        "Hosts ask for service types, and only those that are named are told across areas.",
+        "Write `printing`, `scanning`, `casting` or `files`, or a type as the maker of the devices"
+        " tells it, for instance `_ipp._tcp`.",
+    ),
+    "discovery-term": Entry(
+        "discovery of something else than areas",
+        "A sentence about what is found names something that is no area.",
+        "Who asks by multicast DNS is heard in a whole area, and answered there.",
+        "Name areas.",
+    ),
+    "discovery-at-home": Entry(
+        "discovery within an area",
+        "Hosts of an area are to find what is in that area itself.",
+        "They do so without the gateway.",
+        "Name another area.",
+    ),
     "emergency-refuses": Entry(
         "an emergency that refuses",
         "A rule that refuses is marked `emergency`.",

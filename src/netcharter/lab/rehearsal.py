@@ -14,6 +14,7 @@ from datetime import datetime
 from netcharter.lab.advertised import PATIENCE, Advertised, advertised
 from netcharter.lab.agreement import kernel_equals_plan
 from netcharter.lab.apart import GRACE, Progress, apart, report
+from netcharter.lab.discovered import Discovered, discovered
 from netcharter.lab.lent import Lent, lent
 from netcharter.lab.named import UNSIGNED, Named, named
 from netcharter.lab.performance import DIFFERS, FEW, LIMITS, LITE, Performed, perform
@@ -66,6 +67,7 @@ class Rehearsal:
     advertised: Advertised | None = None
     lent: Lent | None = None
     named: Named | None = None
+    discovered: Discovered | None = None
     around: tuple[int, int] = (0, 0)
 
     @property
@@ -76,6 +78,7 @@ class Rehearsal:
         heard = self.advertised is None or self.advertised.ok
         heard = heard and (self.lent is None or self.lent.ok)
         heard = heard and (self.named is None or self.named.ok)
+        heard = heard and (self.discovered is None or self.discovered.ok)
         seen = not self.mismatches and 0 < self.done == self.probes
         return self.kernel.same and seen and heard
 
@@ -119,7 +122,13 @@ def rehearse(
     told = _told(work, found, kernel, differs, time.monotonic() - began)
     if served.named is not None and not served.named.skipped:
         told = replace(told, differs=(*told.differs, UNSIGNED))
-    return replace(told, advertised=served.advertised, lent=served.lent, named=served.named)
+    return replace(
+        told,
+        advertised=served.advertised,
+        lent=served.lent,
+        named=served.named,
+        discovered=served.discovered,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +138,7 @@ class _Served:
     named: Named | None = None
     lent: Lent | None = None
     advertised: Advertised | None = None
+    discovered: Discovered | None = None
 
 
 def _served(
@@ -138,10 +148,13 @@ def _served(
     all_ = len(work.probes)
     report(all_, all_, "looking names up")
     asked = named(plan, files, site, work.stations, now)
+    report(all_, all_, "finding services")
+    found = discovered(plan, files, site, work.stations)
     report(all_, all_, "asking for addresses")
     given = lent(plan, files, site, work.stations)
     report(all_, all_, "listening to router advertisements")
-    return _Served(asked, given, advertised(plan, files, site, work.stations))
+    heard = advertised(plan, files, site, work.stations)
+    return _Served(asked, given, heard, found)
 
 
 def _differs(plan: Plan, work: Programme) -> Iterator[str]:

@@ -10,6 +10,7 @@ from netcharter.charter.model import Charter
 from netcharter.plan.addressing import resolve
 from netcharter.plan.coding import network, with_translated
 from netcharter.plan.decisions import decide
+from netcharter.plan.discovery import discovery
 from netcharter.plan.exits import exits
 from netcharter.plan.hostile import Site, held, of_addresses, refused
 from netcharter.plan.hostile import doubts as of_lists
@@ -83,6 +84,7 @@ def make_plan(
         hostile=cut,
         lists={name: one for name, one in known.items() if one is not None},
         exits=exits(ground),
+        discovery=discovery(ground),
         notes=(
             *found.diagnostics,
             *doubts(charter, found.areas, found.devices),

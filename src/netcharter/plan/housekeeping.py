@@ -32,6 +32,7 @@ UNSPECIFIED4 = coding.addresses([IPv4Address("0.0.0.0")])
 UNSPECIFIED6 = coding.addresses([IPv6Address("::")])
 LINK_LOCAL6 = coding.network(IPv6Network("fe80::/10"))
 LINK_MULTICAST6 = coding.network(IPv6Network("ff02::/16"))
+MULTICAST_DNS = coding.addresses([IPv4Address("224.0.0.251"), IPv6Address("ff02::fb")])
 DHCP_SERVERS6 = coding.addresses([IPv6Address("ff02::1:2")])
 MULTICAST = union(coding.network(IPv4Network("224.0.0.0/4"), IPv6Network("ff00::/8")), BROADCAST)
 LOOPBACK = union(coding.network(IPv4Network("127.0.0.0/8")), coding.addresses([IPv6Address("::1")]))
@@ -93,6 +94,8 @@ def first_part(ground: Ground) -> Iterator[Draft]:
     )
     yield Draft("dhcp", True, tuple(_dhcp(ground)), "machines get their addresses",
                 "RFC 2131 section 4.1, RFC 8415 section 7")  # fmt: skip
+    if ground.charter.discovery:
+        yield _found(ground)
     yield from _sources(ground)
     yield from _destinations(ground)
     yield from _ways_out(ground)
@@ -183,6 +186,22 @@ def _dhcp(ground: Ground) -> Iterator[Region]:
         yield from _products(["gateway"], source4, outward, services((UDP, 67)))
     if any(line.automatic or line.delegated for line in ground.lines):
         yield from _products(["gateway"], source6, DHCP_SERVERS6, services((UDP, 547)))
+
+
+def _found(ground: Ground) -> Draft:
+    """Hosts that find, and those that are found, talk with a relay at the gateway; nobody is
+    answered but by the group."""
+    asked = services((UDP, 5353))
+    involved = {name for one in ground.charter.discovery for name in (*one.who, *one.where)}
+    found: list[Region] = []
+    for area in ground.areas:
+        if area.name in involved:
+            near = union(area.hosts, LINK_LOCAL6)
+            found += _products([area.name], near, MULTICAST_DNS, asked)
+    found += _products(["gateway"], ground.gateway, MULTICAST_DNS, asked)
+    return Draft("found-services", True, tuple(found),
+                 "hosts are told what they may find in other areas",
+                 "RFC 6762 section 3")  # fmt: skip
 
 
 def _sources(ground: Ground) -> Iterator[Draft]:

@@ -12,6 +12,7 @@ from datetime import date
 from ipaddress import IPv4Interface, IPv4Network, IPv6Address, IPv6Interface, IPv6Network
 from typing import Literal
 
+from netcharter.charter.kinds import ServiceType
 from netcharter.charter.lines import ETHERNET
 from netcharter.charter.model import (
     Address,
@@ -41,6 +42,7 @@ __all__ = [
     "AreaPlan",
     "Delivery",
     "DevicePlan",
+    "DiscoveryPlan",
     "Exit",
     "ExitPlan",
     "Hours",
@@ -56,6 +58,7 @@ __all__ = [
     "Region",
     "Row",
     "Rule",
+    "ServiceType",
     "Subnet6",
     "When",
 ]
@@ -250,6 +253,19 @@ class ExitPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class DiscoveryPlan:
+    """Hosts of some areas find services of these types in others."""
+
+    name: str
+    who: tuple[AreaPlan, ...]
+    find: Names  # as it is written
+    types: tuple[ServiceType, ...]
+    where: tuple[AreaPlan, ...]
+    because: str
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """All that follows from the charter, resolved."""
 
@@ -269,6 +285,7 @@ class Plan:
     hostile: Ranges = ()  # refused both ways
     lists: Mapping[str, Listed] = field(default_factory=dict)  # lists of addresses, as far as known
     exits: tuple[ExitPlan, ...] = ()
+    discovery: tuple[DiscoveryPlan, ...] = ()
     names: NamesPlan = field(default_factory=NamesPlan)  # what is decided about look-ups of names
     notes: tuple[Diagnostic, ...] = ()  # what was wrong or doubtful while resolving
     # Areas by number with their prefixes, those that are gone among them (None: taken since).

@@ -10,6 +10,7 @@ from netcharter.diagnostics import Diagnostic
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.certify import Prover
 from netcharter.proofs.device_audit import EVERY_DEVICE
+from netcharter.proofs.discovery_audit import EVERY_DISCOVERY
 from netcharter.proofs.emergency_audit import EVERY_EMERGENCY
 from netcharter.proofs.exit_audit import EVERY_EXIT
 from netcharter.proofs.exposure import prove_outside
@@ -93,6 +94,7 @@ def prove(plan: Plan, now: datetime) -> Proof:
         *EVERY_RULE,
         one_family,
         *EVERY_EXIT,
+        *EVERY_DISCOVERY,
         names_findings,
     )
     for look in looks:

@@ -15,7 +15,13 @@ from itertools import product
 
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, ANY_HARDWARE, ANY_SERVICE, ICMP6, UDP
-from netcharter.plan.housekeeping import ECHO4, ECHO6, LINK_LOCAL6, LINK_MULTICAST6
+from netcharter.plan.housekeeping import (
+    ECHO4,
+    ECHO6,
+    LINK_LOCAL6,
+    LINK_MULTICAST6,
+    MULTICAST_DNS,
+)
 from netcharter.plan.shapes import LinePlan, Plan, Region, Row
 from netcharter.plan.terms import Ground, device_addresses, hardware_set
 from netcharter.proofs.naming import listed
@@ -158,6 +164,7 @@ class Carried:
             *self._met_in_six(),
             *self._lines6(),
             *self._time_servers(),
+            *self._found(),
         )
 
     def _lone(self) -> Iterator[str]:
@@ -213,6 +220,14 @@ class Carried:
             asked = tuple(one for one in itself if one not in both)
             if asked:
                 yield Aside("time servers in areas (by the addresses that are written)", asked)
+
+    def _found(self) -> Iterator[Aside]:
+        """Multicast DNS, which hosts send from their link-local addresses in IPv6 (RFC 6762 section 3)."""
+        if self.plan.discovery:
+            service = ranges(coding.service(UDP, 5353))
+            to = intersect(MULTICAST_DNS, ANY6)
+            near = Region(self.ground.all_areas, LINK_LOCAL6, to, service, ANY_HARDWARE)
+            yield Aside("multicast DNS from link-local addresses", (near,))
 
     def _lines6(self) -> Iterator[Aside]:
         """Lines that carry IPv6 alone: what leaves by one has no other way out in IPv4."""

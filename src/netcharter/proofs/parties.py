@@ -18,7 +18,14 @@ from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network
 
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4
-from netcharter.plan.housekeeping import BROADCAST, LINK_LOCAL6, LOOPBACK, MULTICAST, edge_addresses
+from netcharter.plan.housekeeping import (
+    BROADCAST,
+    LINK_LOCAL6,
+    LOOPBACK,
+    MULTICAST,
+    MULTICAST_DNS,
+    edge_addresses,
+)
 from netcharter.plan.terms import Ground, device_addresses
 from netcharter.space.bits import bits
 from netcharter.space.ranges import Ranges, has, intersect, ranges, subtract, union
@@ -58,6 +65,7 @@ def finer_names(ground: Ground) -> Named:
         ("link-local", ""): LINK_LOCAL,
         ("unspecified", ""): UNSPECIFIED,
         ("broadcast", ""): BROADCAST,
+        ("multicast DNS", ""): MULTICAST_DNS,
         ("edges", ""): union(*(edge_addresses(one) for one in ground.areas)),
     }
     for area in ground.areas:

@@ -28,6 +28,7 @@ from netcharter.plan.terms import (
     service_set,
 )
 from netcharter.proofs.certify import Prover
+from netcharter.proofs.naming import listed
 from netcharter.proofs.story import polish
 from netcharter.space.model import Point
 from netcharter.space.ranges import Ranges, complement, intersect, ranges, subset, subtract, union
@@ -40,6 +41,7 @@ ASIDE = {  # housekeeping that lets, in plain words
     "discovery": "neighbour discovery",
     "dhcp": "address assignment (DHCP)",
     "echo": "ping to the gateway",
+    "found-services": "questions what there is in other areas",
     "names": "the gateway's resolver",
     "time": "the gateway's clock",
     "gate": "the sign-in gate",
@@ -513,3 +515,22 @@ def left_aside(
             boxes = prover.universe.boxes_of(regions(who, ground.gateway, ANY_SERVICE))
         if prover.decided(boxes, here):
             yield ASIDE[row.label]
+    yield from _found(prover.plan, ground, promise, who)
+
+
+def _found(plan: Plan, ground: Ground, promise: Promise, who: Sequence[Who]) -> Iterator[str]:
+    """What the gateway tells those who start of what a `never` is about, or of anything."""
+    starting = frozenset(name for one in who for name in one.entrances)
+    reach = all_reached(ground, promise.reach)
+    for one in plan.discovery:
+        met = [area.name for area in one.who if area.name in starting]
+        told = [
+            area.name
+            for area in one.where
+            if promise.kind != "never" or intersect(area.hosts, reach)
+        ]
+        if met and told:
+            yield (
+                f"that hosts of {listed(met)} are told who offers {listed(one.find)} in "
+                f"{listed(told)} ({one.name})"
+            )

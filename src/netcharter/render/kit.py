@@ -12,7 +12,15 @@ from typing import Any
 from netcharter.plan import labels
 from netcharter.plan.fetching import fetched
 from netcharter.plan.shapes import Plan, Row
-from netcharter.render import advertising, clock, delegation, dialling, discovery, resolver, withholding
+from netcharter.render import (
+    advertising,
+    clock,
+    delegation,
+    dialling,
+    discovery,
+    resolver,
+    withholding,
+)
 from netcharter.render.addresses import addresses, links
 from netcharter.render.nftables import nftables
 from netcharter.render.placing import Placed, Service

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from netcharter.charter.edits import Gone, Texts, without
-from netcharter.charter.model import Charter, Exit, NamesRule, Offer, Promise, Rule
+from netcharter.charter.model import Charter, Discovery, Exit, NamesRule, Offer, Promise, Rule
 from netcharter.charter.sentences import kind_of_sentence
 from netcharter.charter.words import suggest
 from netcharter.diagnostics import Diagnostic, Severity, Span
@@ -103,6 +103,7 @@ def _gone(charter: Charter, left: Collection[str]) -> Gone:
         frozenset(n for n, p in enumerate(charter.promises) if empty(p.who, p.reach)),
         frozenset(n for n, e in enumerate(charter.exits) if empty(e.who, ("internet",))),
         frozenset(n for n, r in enumerate(charter.names) if empty(r.who)),
+        frozenset(n for n, d in enumerate(charter.discovery) if empty(d.who, d.where)),
     )
 
 
@@ -137,7 +138,15 @@ def _expected(charter: Charter, gone: Gone) -> Charter:
         for number, one in enumerate(charter.names)
         if number not in gone.names_rules
     ]
-    said = {s: _numbered(charter, s, gone) for s in ("rules", "offers", "exits", "names")}
+    discovery = [
+        replace(one, who=kept(one.who), where=kept(one.where))
+        for number, one in enumerate(charter.discovery)
+        if number not in gone.discovery
+    ]
+    said = {
+        section: _numbered(charter, section, gone)
+        for section in ("rules", "offers", "exits", "names", "discovery")
+    }
     return replace(
         charter,
         site=replace(charter.site, managed_from=kept(charter.site.managed_from)),
@@ -152,16 +161,20 @@ def _expected(charter: Charter, gone: Gone) -> Charter:
         promises=tuple(promises),
         exits=tuple(replace(e, name=n) for e, n in zip(exits, said["exits"], strict=True)),
         names=tuple(replace(r, name=n) for r, n in zip(names, said["names"], strict=True)),
+        discovery=tuple(
+            replace(d, name=n) for d, n in zip(discovery, said["discovery"], strict=True)
+        ),
     )
 
 
 def _numbered(charter: Charter, section: str, gone: Gone) -> list[str]:
     """The names of the sentences that stay: their own, or their number among these."""
-    every: dict[str, Sequence[Rule | Offer | Exit | NamesRule]] = {
+    every: dict[str, Sequence[Rule | Offer | Exit | NamesRule | Discovery]] = {
         "rules": charter.rules,
         "offers": charter.offers,
         "exits": charter.exits,
         "names": charter.names,
+        "discovery": charter.discovery,
     }
     found: list[str] = []
     for number, one in enumerate(every[section]):

@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from netcharter.charter.model import Charter
-from netcharter.render import advertising, clock, delegation, resolver, withholding
+from netcharter.render import advertising, clock, delegation, discovery, resolver, withholding
 from netcharter.render.kit import MANIFEST
 from netcharter.rollout.places import STATE
 from netcharter.rollout.prepare import Preparation, Use, Wanted, asked, facts_of, prepare
@@ -27,6 +27,7 @@ UNBOUND = {
     "unbound": "looks names up for the areas",
     "dns-root-data": "tells unbound the internet's first name servers, and by whose key they sign",
 }
+PYTHON = {"python3": "lets hosts find services in other areas"}
 DNSDIST = {
     "dnsdist": "answers, withholds and rewrites names for the areas",
     "tinycdb": "lays lists of names out, as dnsdist looks them up",
@@ -83,6 +84,7 @@ def wanted_of(
             **(UNBOUND if resolver.CONF in kit else {}),
             **(DNSDIST if withholding.CONF in kit else {}),
             **(DNSMASQ if advertising.CONF in kit else {}),
+            **(PYTHON if discovery.CONF in kit else {}),
         },
         # Files of the kit that are to lie elsewhere, by where.
         placed={one["at"]: kit[one["file"]] for one in told.get("placed", ())},

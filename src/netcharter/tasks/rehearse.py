@@ -14,6 +14,7 @@ from netcharter.diagnostics import Diagnostic
 from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.lab.advertised import Advertised
 from netcharter.lab.agreement import Unreadable
+from netcharter.lab.discovered import Discovered
 from netcharter.lab.leftovers import put
 from netcharter.lab.lent import Lent
 from netcharter.lab.named import Named
@@ -70,6 +71,7 @@ class Rehearsed:
             "advertised": None if found.advertised is None else _advertised(found.advertised),
             "lent": None if found.lent is None else _lent(found.lent),
             "named": None if found.named is None else _named(found.named),
+            "discovered": None if found.discovered is None else _discovered(found.discovered),
             "around": {"tried": found.around[0], "as_told": found.around[1]},
             "differs": list(found.differs),
             "promises_broken": self.broken,
@@ -202,6 +204,18 @@ def _named(found: Named) -> dict[str, Any]:
         "areas": found.areas,
         "questions": found.questions,
         "outside": found.outside,
+        "untried": list(found.untried),
+        "differences": list(found.differences),
+    }
+
+
+def _discovered(found: Discovered) -> dict[str, Any]:
+    return {
+        "ok": found.ok,
+        "skipped": found.skipped or None,
+        "areas": found.areas,
+        "found": found.found,
+        "kept": found.kept,
         "untried": list(found.untried),
         "differences": list(found.differences),
     }

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from textwrap import wrap
 
 from netcharter.lab.advertised import Advertised
+from netcharter.lab.discovered import Discovered
 from netcharter.lab.lent import Lent
 from netcharter.lab.named import Named
 from netcharter.lab.rehearsal import Rehearsal
@@ -47,6 +48,8 @@ def summary(found: Rehearsed, width: int = 100, folder: str | None = None) -> It
     yield from _around(seen, width)
     if seen.named is not None:
         yield from names(seen.named, width)
+    if seen.discovered is not None:
+        yield from services(seen.discovered, width)
     if seen.lent is not None:
         yield from leases(seen.lent, width)
     if seen.advertised is not None:
@@ -173,6 +176,22 @@ def names(seen: Named, width: int) -> Iterator[str]:
     for each in seen.untried:
         told += f"; not tried: {each}"
     yield from _block(f"named    {told}", width)
+
+
+def services(seen: Discovered, width: int) -> Iterator[str]:
+    """What hosts found in other areas; nothing where the charter lets nobody find anything."""
+    yield from (f"DIFFERS  {each}" for each in seen.differences[:SHOWN])
+    yield from _more(len(seen.differences), "such differences")
+    if seen.skipped or not seen.ok:
+        return
+    told = (
+        f"hosts in {counted(seen.areas, 'area')} asked for services and offered some: "
+        f"{counted(seen.found, 'question and answer', 'questions and answers')} came through to other "
+        f"areas as they are to, and {seen.kept} others did not"
+    )
+    for each in seen.untried:
+        told += f"; not tried: {each}"
+    yield from _block(f"found    {told}", width)
 
 
 def _unprobed(unprobed: Sequence[Unprobed], width: int) -> Iterator[str]:

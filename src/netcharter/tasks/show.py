@@ -23,7 +23,16 @@ from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, hardware_text
 from netcharter.plan.leases import REBINDING, RENEWAL, Lending, lending
-from netcharter.plan.shapes import AreaPlan, DevicePlan, ExitPlan, LinePlan, Plan, Region, Row
+from netcharter.plan.shapes import (
+    AreaPlan,
+    DevicePlan,
+    DiscoveryPlan,
+    ExitPlan,
+    LinePlan,
+    Plan,
+    Region,
+    Row,
+)
 from netcharter.space.ranges import Ranges, intersect, ranges, size, subtract, union
 from netcharter.tasks.show_names import lists_shown, names_shown
 from netcharter.tasks.show_words import EVERYTHING, Clause, Words
@@ -107,6 +116,7 @@ class ShowResult:
     decisions: tuple[Decision, ...]
     view: View | None = None
     exits: tuple[Json, ...] = ()
+    discovery: tuple[Json, ...] = ()
     names: Json = field(default_factory=dict)
     lists: tuple[Json, ...] = ()
 
@@ -122,6 +132,7 @@ class ShowResult:
             "devices": list(self.devices),
             "hours": list(self.hours),
             "exits": list(self.exits),
+            "discovery": list(self.discovery),
             "decisions": [decision.as_json() for decision in self.decisions],
             "names": self.names,
             "lists": list(self.lists),
@@ -156,6 +167,7 @@ def show(plan: Plan, by: By | None = None) -> ShowResult:
         decisions=tuple(_decision(words, row, row.regions) for row in plan.rows),
         view=None if by is None else View(by, tuple(_sections(plan, words, by))),
         exits=tuple(_exit(words, one) for one in plan.exits),
+        discovery=tuple(map(_discovery, plan.discovery)),
         names=names_shown(plan),
         lists=lists_shown(plan),
     )
@@ -261,6 +273,18 @@ def _exit(words: Words, one: ExitPlan) -> Json:
         "by": list(one.lines),
         "or_else": "refused" if one.refused else "others",
         "together": one.together,
+        "because": one.because,
+        "span": _span(one.span),
+    }
+
+
+def _discovery(one: DiscoveryPlan) -> Json:
+    return {
+        "name": one.name,
+        "let": [area.name for area in one.who],
+        "find": list(one.find),
+        "types": [each.name for each in one.types],
+        "in": [area.name for area in one.where],
         "because": one.because,
         "span": _span(one.span),
     }

@@ -65,6 +65,10 @@ def _everything(console: Console, result: ShowResult) -> None:
         _heading(console, "Exits: the first that fits says by which line it leaves", blank=True)
     for one in result.exits:
         _exit(console, one)
+    if result.discovery:
+        _heading(console, "Discovery: what hosts find in other areas", blank=True)
+    for one in result.discovery:
+        _discovery(console, one)
     _heading(console, "Decisions: the first that fits decides", blank=True)
     for decision in result.decisions:
         _decision(console, decision)
@@ -203,6 +207,16 @@ def _exit(console: Console, one: Mapping[str, Any]) -> None:
     behind = "or else refused" if one["or_else"] == "refused" else "then by others"
     stay = "; a device with open conversations stays on its line" if one["together"] else ""
     _say(console, f"by {', then '.join(one['by'])}, {behind}{stay}", indent=INDENT)
+    if one["because"]:
+        _say(console, f"because: {one['because']}", "dim", INDENT)
+
+
+def _discovery(console: Console, one: Mapping[str, Any]) -> None:
+    place = f"  {one['span']['file']}:{one['span']['line']}" if one["span"] else ""
+    _say(console, f"{one['name']}{place}")
+    found = ", ".join(one["find"])
+    _say(console, f"{', '.join(one['let'])} -> {', '.join(one['in'])}: {found}", indent=INDENT)
+    _say(console, f"service types {', '.join(one['types'])}", "dim", INDENT)
     if one["because"]:
         _say(console, f"because: {one['because']}", "dim", INDENT)
 

@@ -1,0 +1,156 @@
+"""Discovery in a lab: hosts find in another area what the charter lets them, and faults are seen."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from functools import cache
+
+import pytest
+from scapy.layers.dns import DNS
+
+from netcharter.charter.read import read
+from netcharter.lab.apart import apart
+from netcharter.lab.discovered import Discovered, discovered
+from netcharter.lab.multicast import ASKS, PTR, SRV, TELLS, A, Told, asking, labels, telling
+from netcharter.lab.multicast import read as heard
+from netcharter.lab.site import Site
+from netcharter.lab.trouble import CommandFailed
+from netcharter.lab.world import world
+from netcharter.plan import make_plan
+from netcharter.plan.shapes import Plan
+from netcharter.render.discovery import CONF, PROGRAM_FILE
+from tests.kernel.namespace import needed
+from tests.lab.rehearsing import kit
+from tests.lab.test_named import stations
+
+LONG = os.environ.get("NETCHARTER_LONG") == "1"
+Files = Mapping[str, bytes]
+CHARTER = """
+charter: 1
+site: {name: Far Hut, timezone: UTC, managed-from: [desk], local-prefix: "fd5c:7a11:b0e::/48"}
+lines:
+  copper: {device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9}
+areas:
+  hall: {device: eth1, hosts: 12}
+  bunks: {device: eth2, hosts: 12}
+  prints: {device: eth3, hosts: 4, strangers: refused}
+  shed: {device: eth4, hosts: 4}
+devices:
+  desk: {area: hall, hardware: 02:00:00:aa:00:01, address: lasting}
+  ink: {area: prints, hardware: 02:00:00:aa:00:02, address: lasting}
+discovery:
+  - {let: [hall, bunks], find: _ipp._tcp, in: prints}
+  - {let: hall, find: [_ipp._tcp, _lights._udp], in: shed}
+"""
+
+
+@cache
+def plan() -> Plan:
+    charter = read(CHARTER, "hut.yaml").charter
+    assert charter is not None
+    return make_plan(charter)
+
+
+def told(files: Files, as_user: bool = False) -> Discovered:
+    needed()
+    where, there = world(plan()), stations(plan())
+
+    def within() -> Discovered:
+        with Site(plan(), files, there, where) as site:
+            return discovered(plan(), files, site, there)
+
+    return apart(within, as_user=as_user, limit=120.0)
+
+
+@pytest.mark.kernel
+@pytest.mark.parametrize("as_user", [False, True])
+def test_what_may_be_found_is_and_nothing_else(as_user: bool) -> None:
+    """Each sender is heard in both families: by a question's one record, by a service's four."""
+    found = told(kit(plan()), as_user)
+    assert found.ok, found.differences
+    assert (found.areas, found.untried) == (4, ())
+    questions = 3 + 1  # of hall in prints and, for two types, in shed; of bunks in prints
+    services = 2 + 2  # of prints in hall and in bunks; of shed, of two types, in hall
+    assert found.found == (questions + services * 4) * 2 * 2
+
+
+FAULTS = (  # a line of the program, another one in its place, and what is seen then
+    (
+        "if device in find.by)",
+        "if device)",
+        "somebody asks for _n4v4._sub._ipp._tcp.local, and was not to",
+    ),
+    (
+        "        if message.probes:",
+        "        if True:",
+        "asks for _n1v4._sub._ipp._tcp.local, and did not",
+    ),
+    (
+        "if find.within == device)",
+        "if device)",
+        "tells _ipp._tcp.local (n2v4._ipp._tcp.local), and was not to",
+    ),
+    (
+        "return end if end in self.types else None",
+        "return end if len(end) == 3 else None",
+        "_netcharter-else._tcp.local, and was not to",
+    ),
+    (
+        "if one.ttl and self._offers(find, lower(one.name))]",
+        "if one.ttl]",
+        "tells n3v4-none.local (",
+    ),
+    (
+        '{4: "224.0.0.251", 6: "ff02::fb"}',
+        '{4: "224.0.0.251"}',
+        "did not ask for _ipp._tcp.local in IPv6",
+    ),
+)
+
+
+@pytest.mark.kernel
+@pytest.mark.parametrize(("line", "other", "seen"), FAULTS if LONG else FAULTS[2:5])
+def test_a_relay_that_does_otherwise_is_seen(
+    line: str, other: str, seen: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("netcharter.lab.discovered.PATIENCE", 2.0)
+    files = kit(plan())
+    program = files[PROGRAM_FILE].decode()
+    assert program.count(line) == 1
+    files[PROGRAM_FILE] = program.replace(line, other).encode()
+    found = told(files)
+    assert any(seen in each for each in found.differences), found.differences[:9]
+
+
+@pytest.mark.kernel
+def test_what_the_filter_refuses_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("netcharter.lab.discovered.PATIENCE", 2.0)
+    files = kit(plan())
+    rules = files["nftables.nft"]
+    assert b"224.0.0.251 . udp . 5353" in rules
+    files["nftables.nft"] = rules.replace(b"224.0.0.251 . udp . 5353", b"224.0.0.251 . udp . 5354")
+    assert any("in IPv4" in each for each in told(files).differences)
+
+
+@pytest.mark.kernel
+def test_a_relay_that_does_not_begin_is_no_difference() -> None:
+    with pytest.raises(CommandFailed, match="JSON"):
+        told({**kit(plan()), CONF: b"# Netcharter: nothing\nnonsense\n"})
+
+
+def test_messages_of_the_lab_are_what_somebody_else_reads() -> None:
+    """scapy reads them, and what scapy writes is read."""
+    service, host = labels("Ink._ipp._tcp.local"), "ink.local"
+    records = (
+        Told(TELLS, labels("_ipp._tcp.local"), PTR, ".".join(service)),
+        Told(TELLS, service, SRV, host),
+        Told(TELLS, labels(host), A, "192.0.2.1"),
+    )
+    read_by_scapy = DNS(telling(records))
+    assert [one.type for one in read_by_scapy.an] == [PTR, SRV, A]
+    assert read_by_scapy.an[1].target == b"ink.local." and read_by_scapy.an[1].port == 9
+    assert read_by_scapy.an[2].rdata == "192.0.2.1" and read_by_scapy.an[2].cacheflush == 1
+    assert DNS(asking([service])).qd[0].qname == b"Ink._ipp._tcp.local."
+    assert tuple(heard(bytes(read_by_scapy))) == records
+    assert list(heard(asking([service]))) == [Told(ASKS, service, PTR)]
