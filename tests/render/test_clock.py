@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import shutil
 import subprocess
 import sys
@@ -82,6 +83,25 @@ def test_debian_s_own_chrony_is_set_aside_and_comes_back() -> None:
     unit = clock(planned())[UNIT_FILE].splitlines()
     assert "ExecStartPre=-+/usr/bin/systemctl --runtime --now mask chrony.service" in unit
     assert "ExecStopPost=-+/usr/bin/systemctl --runtime unmask chrony.service" in unit
+
+
+@pytest.mark.parametrize(("code", "begins"), [(0, False), (3, True), (4, True)])
+def test_ours_does_not_begin_beside_one_that_could_not_be_set_aside(
+    tmp_path: Path, code: int, begins: bool
+) -> None:
+    """systemctl(1): is-active ends with 0 where a unit runs; LSB: 3 where it does not, 4 unknown."""
+    lines = clock(planned())[UNIT_FILE].splitlines()
+    (line,) = (one for one in lines if one.startswith("ExecStartPre=+"))
+    words = shlex.split(line.partition("+")[2])
+    stand_in = tmp_path / "systemctl"
+    stand_in.write_text(
+        f"#!/bin/sh\n[ \"$*\" = '-q is-active chrony.service' ] || exit 0\nexit {code}\n"
+    )
+    stand_in.chmod(0o755)
+    words = [one.replace("/usr/bin/systemctl", str(stand_in)) for one in words]
+    ran = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+    assert (ran.returncode == 0) is begins
+    assert ("chrony.service runs still" in ran.stderr) is not begins
 
 
 def test_a_server_that_the_gateway_may_not_ask_is_told() -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import shlex
+import shutil
+import subprocess
 import sys
 from collections.abc import Mapping
 from pathlib import Path
@@ -100,3 +102,27 @@ def test_whatever_stands_there_is_escaped_or_nothing() -> None:
     row = 'UNCONN 0 0 *:67 *:* users:(("\x1b[2J",pid=7,fd=5))\nx\n\x00 0 0 :: ::\nUNCONN 0 0 x:99999999 y\n'
     (one,) = found(row)
     assert "\x1b" not in one.message + one.help
+
+
+def test_a_unit_in_etc_counts_before_the_mask_that_sets_a_packages_aside(tmp_path: Path) -> None:
+    """systemd.unit(5), and systemctl(1) itself: the mask is there, and the unit is not masked."""
+    path = "/etc/systemd/system/chrony.service"
+
+    def told(want: Wanted, text: bytes) -> list[str]:
+        found = prepare(want, facts_of(answers(files={path: text}))).findings
+        return [one.about for one in found if one.id == "unit-not-set-aside"]
+
+    unit = b"[Service]\nExecStart=/usr/sbin/chronyd -d\n"
+    assert told(WANTED, unit) == ["chrony.service"]
+    assert not told(WANTED, b"") and not told(Wanted((AREA, LINE)), unit)
+    control = shutil.which("systemctl")
+    if control is not None:
+        there = tmp_path / path.lstrip("/")
+        there.parent.mkdir(parents=True)
+        there.write_bytes(unit)
+        words = [control, f"--root={tmp_path}"]
+        subprocess.run([*words, "--runtime", "mask", "chrony.service"], check=True, timeout=60)
+        seen = subprocess.run(
+            [*words, "is-enabled", "chrony.service"], capture_output=True, timeout=60, check=False
+        )
+        assert b"masked" not in seen.stdout and seen.stdout

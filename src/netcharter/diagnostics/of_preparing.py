@@ -197,6 +197,12 @@ PREPARING: dict[str, Entry] = {
         "The kit's clock sets the machine's, but the areas ask the other one, or nobody.",
         "End that program for good.",
     ),
+    "unit-not-set-aside": Entry(
+        "unit that can't be set aside",
+        "A unit of the name of a package's, which the kit keeps from running, lies in /etc/systemd/system.",
+        "It stands before what sets it aside, and can begin again beside the kit's own: two set one clock, or answer at one port.",
+        "Disable it, and take the file away.",
+    ),
     "kernel-replaced": Entry(
         "kernel replaced since the start",
         "The modules of the running kernel are gone, those of another one are there.",

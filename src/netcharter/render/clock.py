@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 from netcharter.plan.shapes import Address, Plan
 from netcharter.render.escape import domain_name, remark
-from netcharter.render.placing import OURS, UNITS, Placed, Service
+from netcharter.render.placing import OURS, UNITS, Placed, Service, aside, back
 
 CONF, UNIT_FILE = "clock.conf", "clock.service"
 UNIT = "netcharter-clock.service"
@@ -71,12 +71,6 @@ _COMMON = (
     "cmdport 0",
 )
 
-_ASIDE = f"-+/usr/bin/systemctl --runtime --now mask {THEIRS}"
-_BACK = (
-    f"-+/usr/bin/systemctl --runtime unmask {THEIRS}",
-    f"-+/bin/sh -c 'systemctl -q is-enabled {THEIRS} && systemctl --no-block start {THEIRS}'",
-)
-
 # It begins as root and goes on as the user of the package, who owns its folders. That below /run is
 # both programs': it stays when ours ends, since theirs begins before the service manager clears up.
 _UNIT = f"""\
@@ -89,10 +83,9 @@ After=local-fs.target network-pre.target nss-lookup.target netcharter-boot.servi
 [Service]
 Type=exec
 User=_chrony
-ExecStartPre={_ASIDE}
+{aside(THEIRS)}
 ExecStart=!/usr/sbin/chronyd -n -F 1 -f {AT}
-ExecStopPost={_BACK[0]}
-ExecStopPost={_BACK[1]}
+{back(THEIRS)}
 StateDirectory=chrony
 StateDirectoryMode=0750
 RuntimeDirectory=chrony

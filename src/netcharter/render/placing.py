@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 OURS = "# Netcharter: "  # how every file of ours begins, behind the line that names the shell
 OURS_IN_LUA = "-- Netcharter: "
+CONTROL = "/usr/bin/systemctl"
 UNITS = "/etc/systemd/system"  # where the units of this machine's own lie, systemd.unit(5)
 
 
@@ -30,3 +31,25 @@ class Service:
 
     unit: str
     files: tuple[str, ...] = ()
+
+
+def aside(theirs: str) -> str:
+    """Lines of a unit of ours that keep the unit of a package from running while it runs.
+
+    A mask until the next start of the machine counts for nothing where a unit of that name lies in
+    /etc (systemd.unit(5)), and whoever has ended it may have begun it again. So ours does not begin
+    beside it, and says why.
+    """
+    told = (
+        f"{theirs} runs still, and could not be set aside: end it for good, systemctl disable --now"
+    )
+    return f"""\
+ExecStartPre=-+{CONTROL} --runtime --now mask {theirs}
+ExecStartPre=+/bin/sh -c 'if {CONTROL} -q is-active {theirs}; then echo "{told} {theirs}" >&2; exit 1; fi'"""
+
+
+def back(theirs: str) -> str:
+    """Lines that bring it back once ours has ended."""
+    return f"""\
+ExecStopPost=-+{CONTROL} --runtime unmask {theirs}
+ExecStopPost=-+/bin/sh -c '{CONTROL} -q is-enabled {theirs} && {CONTROL} --no-block start {theirs}'"""

@@ -22,7 +22,7 @@ from netcharter.plan.names.domains import is_below
 from netcharter.plan.names.special import REVERSE, zones_of
 from netcharter.plan.shapes import Address, AreaPlan, Plan
 from netcharter.render.escape import asked_for, domain_name, remark
-from netcharter.render.placing import OURS, UNITS, Placed, Service
+from netcharter.render.placing import OURS, UNITS, Placed, Service, aside, back
 from netcharter.render.withholding import (
     BEHIND,
     LOCAL_TIME,
@@ -286,12 +286,6 @@ _COMMON = (
     *_NOWHERE,
 )
 
-_ASIDE = f"-+/usr/bin/systemctl --runtime --now mask {THEIRS}"
-_BACK = (
-    f"-+/usr/bin/systemctl --runtime unmask {THEIRS}",
-    f"-+/bin/sh -c 'systemctl -q is-enabled {THEIRS} && systemctl --no-block start {THEIRS}'",
-)
-
 # The power is for the port; the user comes with the package. It writes nothing.
 _UNIT = f"""\
 {OURS}names are looked up for the areas.
@@ -303,10 +297,9 @@ After=local-fs.target network-pre.target netcharter-boot.service
 [Service]
 Type=notify
 NotifyAccess=main
-ExecStartPre={_ASIDE}
+{aside(THEIRS)}
 ExecStart=/usr/sbin/unbound -d -p -c {AT}
-ExecStopPost={_BACK[0]}
-ExecStopPost={_BACK[1]}
+{back(THEIRS)}
 User=unbound
 AmbientCapabilities=CAP_NET_BIND_SERVICE
 CapabilityBoundingSet=CAP_NET_BIND_SERVICE

@@ -28,7 +28,7 @@ from netcharter.plan.shapes import Address, AreaPlan, Plan
 from netcharter.render import stores
 from netcharter.render.cdb import LISTED, listed
 from netcharter.render.escape import lua_string, shortened
-from netcharter.render.placing import OURS, OURS_IN_LUA, UNITS, Placed, Service
+from netcharter.render.placing import OURS, OURS_IN_LUA, UNITS, Placed, Service, aside, back
 from netcharter.render.withholding_rules import RULES, SHORT
 from netcharter.space.ranges import has
 
@@ -321,12 +321,6 @@ _COMMON = (
     "addAction(NotRule(OpcodeRule(DNSOpcode.Query)), RCodeAction(DNSRCode.NOTIMP))",
 )
 
-_ASIDE = f"-+/usr/bin/systemctl --runtime --now mask {THEIRS}"
-_BACK = (
-    f"-+/usr/bin/systemctl --runtime unmask {THEIRS}",
-    f"-+/bin/sh -c 'systemctl -q is-enabled {THEIRS} && systemctl --no-block start {THEIRS}'",
-)
-
 # The power is for the port; the user comes with the package. Of the state folder it sees the stores
 # of lists alone. Its interpreter makes code that it runs, so that can't be denied it.
 _UNIT = f"""\
@@ -339,10 +333,9 @@ After=local-fs.target network-pre.target netcharter-boot.service netcharter-name
 [Service]
 Type=notify
 NotifyAccess=main
-ExecStartPre={_ASIDE}
+{aside(THEIRS)}
 ExecStart=/usr/bin/dnsdist --supervised --disable-syslog -C {AT}
-ExecStopPost={_BACK[0]}
-ExecStopPost={_BACK[1]}
+{back(THEIRS)}
 User=_dnsdist
 Group=_dnsdist
 AmbientCapabilities=CAP_NET_BIND_SERVICE

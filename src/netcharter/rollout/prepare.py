@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import Any
 
 from netcharter.rollout.preparing.asking import Answers, Asked, asked
+from netcharter.rollout.preparing.judging_aside import aside_findings
 from netcharter.rollout.preparing.judging_devices import device_findings, suggestions
 from netcharter.rollout.preparing.judging_dialling import dialling_findings
 from netcharter.rollout.preparing.judging_host import host_findings, missing_packages, needs
@@ -93,6 +94,7 @@ def prepare(wanted: Wanted, facts: Facts) -> Preparation:
         *placed_findings(wanted, facts),
         *names_findings(wanted, facts),
         *serving_findings(wanted, facts),
+        *aside_findings(wanted, facts),
         *host_findings(wanted, facts),
     ]
     found.sort(key=lambda one: _WEIGHT[one.severity])
