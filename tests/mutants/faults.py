@@ -193,6 +193,23 @@ RENDERER = (
         'errors = [f"icmp type {errors4} accept"]',
         PACKETS,
     ),
+    Fault(
+        "names-rules-are-for-everybody",
+        "netcharter/render/withholding.py",
+        'parts = [f"who[{groups[who]}]"]',
+        "parts = [EVERYTHING]",
+        ("tests/lab/test_withheld.py::test_what_is_written_is_what_dnspython_is_told",),
+    ),
+    Fault(
+        "unknown-hours-open-what-is-withheld",
+        "netcharter/render/withholding.py",
+        'return row.action != "answer" or row.kind == "emergency"',
+        "return False",
+        (
+            "tests/lab/test_withheld.py::"
+            "test_hours_are_believed_while_they_may_be_and_then_the_stricter_holds",
+        ),
+    ),
 )
 
 LOADED = "tests/proofs/test_kernel.py::"

@@ -64,6 +64,8 @@ def test_what_hosts_were_told_of_names_is_told() -> None:
         " right; 32 names were asked for outside, and no answer from there that leads inside was"
         " passed on"
     )
+    (ruled,) = names(Named(areas=4, questions=320, ruled=192, outside=0), 400)
+    assert ruled.endswith("told what is right; 192 questions of these tried what names rules say")
     (few,) = names(Named(areas=1, questions=2, untried=("names outside: no line",)), 400)
     assert few.endswith("told what is right; not tried: names outside: no line")
     (none,) = names(Named(NO_RESOLVER), 400)

@@ -203,6 +203,7 @@ def _named(found: Named) -> dict[str, Any]:
         "skipped": found.skipped or None,
         "areas": found.areas,
         "questions": found.questions,
+        "ruled": found.ruled,
         "outside": found.outside,
         "untried": list(found.untried),
         "differences": list(found.differences),

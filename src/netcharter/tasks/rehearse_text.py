@@ -170,6 +170,8 @@ def names(seen: Named, width: int) -> Iterator[str]:
         return
     told = f"hosts in {counted(seen.areas, 'area')} asked the gateway for names, "
     told += f"{counted(seen.questions, 'question')}, and were told what is right"
+    if seen.ruled:
+        told += f"; {counted(seen.ruled, 'question')} of these tried what names rules say"
     if seen.outside:
         told += f"; {counted(seen.outside, 'name')} were asked for outside, and no answer from "
         told += "there that leads inside was passed on"
