@@ -57,6 +57,7 @@ CALLS: tuple[tuple[str, tuple[str | Path, ...]], ...] = (
     ("ask", ("ask", CHARTER, "who can reach booking")),
     ("ask", ("ask", CHARTER, "what can anyone reach", "--at", "Tue 21:30")),
     ("ask", ("ask", CHARTER, "can cameras reach internet")),
+    ("ask", ("ask", CHARTER, "can office look up booking.home.arpa")),
     ("why", ("why", CHARTER, "--from", "office", "--to", "example.org", "--with", "https")),
     ("why", ("why", CHARTER, "--from", "internet", "--to", "booking", "--with", "https")),
     ("why-name", ("why", CHARTER, "--from", "office", "--name", "booking.home.arpa")),

@@ -31,7 +31,8 @@ from netcharter.space.ranges import full, intersect, subtract
 
 PIECES = 5000  # of one answer; beyond it the listing says that it is cut
 EXAMPLES = (
-    "'who can reach booking', 'what can bunkrooms reach', 'can office reach tills with https'"
+    "'who can reach booking', 'what can bunkrooms reach', 'can office reach tills with https',"
+    " 'who can look up www.example.org'"
 )
 
 
@@ -113,10 +114,11 @@ def split_question(text: str, examples: str = EXAMPLES) -> tuple[list[str], list
             raise NotUnderstood(
                 f"'{text}' names no service", "write one after `with`: https, tcp/8443, anything"
             )
-    return _between(before), _named(after), _named(what)
+    return between(before), _named(after), _named(what)
 
 
-def _between(words: Sequence[str]) -> list[str]:
+def between(words: Sequence[str]) -> list[str]:
+    """The names between the words of a question."""
     skip = {"who", "what", "which", "can", "may", "does", "do", "could"}
     return _named([w for w in words if w.lower() not in skip])
 
@@ -163,13 +165,13 @@ def ask_terms(
         )
     return replace(
         inquiry,
-        who=_narrowed(inquiry.who, starters, "--from"),
-        reach=_narrowed(inquiry.reach, targets, "--to"),
-        services=_narrowed(inquiry.services, what, "--with"),
+        who=narrowed(inquiry.who, starters, "--from"),
+        reach=narrowed(inquiry.reach, targets, "--to"),
+        services=narrowed(inquiry.services, what, "--with"),
     )
 
 
-def _narrowed(asked: Sequence[str], given: Sequence[str], option: str) -> tuple[str, ...]:
+def narrowed(asked: Sequence[str], given: Sequence[str], option: str) -> tuple[str, ...]:
     """What is given apart, if the question leaves that open or names it too; never instead of it."""
     if {"anyone", "anywhere", "anything"}.isdisjoint(asked):
         for name in given:

@@ -18,6 +18,7 @@ from datetime import datetime
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
+from netcharter.plan.fate import in_force
 from netcharter.plan.hours import TimeClass, holds, time_classes
 from netcharter.plan.names.entries import Entry
 from netcharter.plan.names.shapes import Audience, NamesPlan, NamesRow, What
@@ -85,9 +86,10 @@ class Tree:
 
 
 class NamesSpace:
-    """The decisions about names of one plan, or of two that are compared, from an instant on."""
+    """The decisions about names of one plan, or of two that are compared, from an instant on.
+    besides: normal names that are told apart as well."""
 
-    def __init__(self, plans: Sequence[Plan], now: datetime) -> None:
+    def __init__(self, plans: Sequence[Plan], now: datetime, besides: Iterable[str] = ()) -> None:
         self.plans, self.now = tuple(plans), now
         self.opaque = tuple(
             dict.fromkeys(
@@ -97,7 +99,8 @@ class NamesSpace:
                 if few_entries(plan.names, name) is None
             )
         )
-        self.tree = Tree(name for plan in self.plans for name in _named(plan.names))
+        said = (name for plan in self.plans for name in _named(plan.names))
+        self.tree = Tree((*said, *besides))
 
     def known_as(self, number: int, name: str) -> str:
         """What a list of one of the plans is called here: the same, where both hold the same."""
@@ -124,6 +127,18 @@ class NamesSpace:
         during = None if when.during is None else f"{number}/{when.during}"
         zone, there = ZoneInfo(self.plans[number].timezone), When(during, when.until)
         return ranges(*((t.number, t.number) for t in self.times if holds(there, t, zone)))
+
+    def class_at(self, instant: datetime) -> int | None:
+        """The time class that an instant belongs to for the first plan; None for one that is past."""
+        plan = self.plans[0]
+        truth = {
+            when: in_force(plan, when, instant)
+            for when in {When(row.during, row.until) for row in plan.names.rows}
+        }
+        for one in self.times:
+            if all(in_force(plan, when, one.earliest) == true for when, true in truth.items()):
+                return one.number
+        return None
 
     @cached_property
     def areas(self) -> tuple[str, ...]:

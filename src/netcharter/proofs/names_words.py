@@ -5,7 +5,7 @@ The words are exact. What is left out for its length is said to be left out.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Iterator, Sequence
+from collections.abc import Collection, Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -33,10 +33,10 @@ class Row:
 
 
 class Words:
-    """Of the plans of a space."""
+    """Of the plans of a space. untold: lists of which nothing needs to be said."""
 
-    def __init__(self, space: NamesSpace) -> None:
-        self.space = space
+    def __init__(self, space: NamesSpace, untold: Collection[str] = ()) -> None:
+        self.space, self.untold = space, untold
 
     def rows(self, boxes: Iterable[tuple[RawBox, Hashable]]) -> list[Row]:
         """Disjoint boxes as few rows; those with the same key are put together."""
@@ -44,34 +44,32 @@ class Words:
         for _ in range(2):  # what one pass joins may let the next join more
             for place in (NAME, TIME, ASKER, AREA):
                 found = _joined(found, place)
-        told: dict[tuple[Hashable, str, str], tuple[list[str], RawBox]] = {}
+        told: dict[tuple[Hashable, str, str], list[RawBox]] = {}
         for key, box in found:
-            who = self.who(box[AREA], box[ASKER])
-            where = told.setdefault((key, self.names(box), self.when(box[TIME])), ([], box))
-            where[0].extend(one for one in who if one not in where[0])
+            told.setdefault((key, self.names(box), self.when(box[TIME])), []).append(box)
         return [
-            Row(key, self._everyone(who), name, when, box)
-            for (key, name, when), (who, box) in told.items()
+            Row(key, self._who(boxes), name, when, boxes[0])
+            for (key, name, when), boxes in told.items()
         ]
 
-    def _everyone(self, who: Sequence[str]) -> str:
+    def _who(self, boxes: Sequence[RawBox]) -> str:
+        """All who ask in these."""
+        areas = range(len(self.space.areas))
+        askers = [union(*(b[ASKER] for b in boxes if has(b[AREA], place))) for place in areas]
+        who = [one for place in areas for one in self.who(place, askers[place])]
         return EVERYONE if set(self.space.areas) <= set(who) else listed(who)
 
-    def who(self, areas: Ranges, askers: Ranges) -> Iterator[str]:
-        """Area by area; a device by its name, with its area where it may ask in several."""
-        for place, area in enumerate(self.space.areas):
-            if not has(areas, place):
-                continue
-            there = self.space.there[area]
-            mine = [asker for asker in there if has(askers, asker)]
-            names = [self.space.askers[asker] for asker in mine if asker != OTHER]
-            if len(mine) == len(there):
-                yield area
-            elif OTHER in mine:
-                others = [self.space.askers[a] for a in there if a not in mine]
-                yield f"{area} but for {listed(others)}"
-            else:
-                yield from (self._device(name, area) for name in names)
+    def who(self, place: int, askers: Ranges) -> Iterator[str]:
+        """Those of one area; a device by its name, with its area where it may ask in several."""
+        area = self.space.areas[place]
+        there = self.space.there[area]
+        mine = [asker for asker in there if has(askers, asker)]
+        if len(mine) == len(there):
+            yield area
+        elif OTHER in mine:
+            yield f"{area} but for {listed(self.space.askers[a] for a in there if a not in mine)}"
+        else:
+            yield from (self._device(self.space.askers[asker], area) for asker in mine)
 
     def _device(self, name: str, area: str) -> str:
         number = self.space.askers.index(name)
@@ -120,7 +118,7 @@ class Words:
         lists = [
             f"the list {name} {'names' if bit == ((1, 1),) else 'does not name'}"
             for name, bit in zip(self.space.opaque, box[LISTS:], strict=True)
-            if bit != full(2)
+            if bit != full(2) and name not in self.untold
         ]
         if not lists:
             return text

@@ -18,6 +18,12 @@ from netcharter.proofs.ask import (
     ask_terms,
     parse_question,
 )
+from netcharter.proofs.ask_names import (
+    NamesAnswer,
+    ask_names,
+    is_about_names,
+    parse_names_question,
+)
 from netcharter.proofs.certify import Prover
 from netcharter.proofs.moments import UnknownMoment, parse_moment
 from netcharter.proofs.naming import listed
@@ -35,22 +41,30 @@ FEW = 8  # rows of housekeeping that are told where there is nothing else
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """The rows of an answer; `complete` is False where the listing was cut."""
+    """The rows of an answer, about connections or about look-ups; `complete` is False where the
+    listing was cut."""
 
     answer: Answer
     at: datetime | None
+    names: NamesAnswer | None = None
 
     def as_json(self) -> dict[str, Any]:
-        """`ok`, `rows`, `complete`, `at` (the instant asked about, or null for any)."""
+        """`ok`, `rows`, `names`, `complete`, `at` (the instant asked about, or null for any)."""
+        names = self.names or NamesAnswer()
         return {
             "ok": True,
             "rows": [dict(row.as_json()) for row in self.answer.rows],
-            "complete": self.answer.complete,
+            "names": [dict(row.as_json()) for row in names.rows],
+            "complete": self.answer.complete and names.complete,
             "at": self.at.isoformat() if self.at else None,
         }
 
     def lines(self) -> Iterator[str]:
         """The answer for people: one block per decision."""
+        if self.names is not None:
+            yield from _named(self.names)
+            yield WHERE
+            return
         written = [row for row in self.answer.rows if not row.housekeeping]
         kept = [row for row in self.answer.rows if row.housekeeping]
         others = [row for row in kept if row.starter != ITSELF]
@@ -73,6 +87,27 @@ class Asked:
         yield WHERE
 
 
+def _named(found: NamesAnswer) -> Iterator[str]:
+    """What becomes of look-ups. Housekeeping is told where there is little else."""
+    kept = [row for row in found.rows if row.housekeeping]
+    shown = [row for row in found.rows if not row.housekeeping or len(found.rows) <= FEW]
+    decider = None
+    for row in shown:
+        if row.decided_by != decider:
+            decider = row.decided_by
+            place = f"  [{row.span.file}:{row.span.line}]" if row.span else ""
+            yield f"{row.outcome} by {row.decided_by}{place}"
+        when = "" if row.when in ("always", "then") else f" ({row.when})"
+        line = f", line {row.line} of the list {row.list}" if row.list else ""
+        to = f", as {row.to}" if row.to else ""
+        yield f"    {row.who}: {row.name}{to}{when}{line}"
+    if not found.complete:
+        yield "and more: the listing was cut, ask more narrowly."
+    if len(shown) < len(found.rows):
+        names = listed(dict.fromkeys(row.decided_by for row in kept))
+        yield f"(Besides, as at every site: {names}; --json has their rows.)"
+
+
 def ask_charter(
     source: Source,
     question: str | None,
@@ -84,12 +119,20 @@ def ask_charter(
     at: str | None = None,
     as_of: str | None = None,
 ) -> Asked:
-    """Who can reach what. A question in words, or terms; terms are added to the question."""
+    """Who can reach what, or look up which names. A question in words, or terms; terms are added to
+    the question."""
     loaded = usable_plan(source)
     plan = loaded.plan
     now = judged_from(now, as_of, plan.timezone)
     asked = question or " ".join([*who, *reach, *services])
     try:
+        if question and is_about_names(question):
+            _demand_no_connection(reach, services)
+            about = parse_names_question(question, plan, who)
+            instant = _moment(plan, at, now)
+            with answerable(loaded):
+                names = ask_names(plan, replace(about, at=instant), now)
+            return Asked(Answer((), True), instant, names)
         inquiry = parse_question(question, ground_of(plan)) if question else Inquiry()
         inquiry = ask_terms(inquiry, ground_of(plan), who, reach, services)
         instant = _moment(plan, at, now)
@@ -99,6 +142,15 @@ def ask_charter(
         raise unusable(
             "question-not-understood", str(wrong), "question", asked, wrong.instead
         ) from None
+
+
+def _demand_no_connection(reach: Sequence[str], services: Sequence[str]) -> None:
+    """Raises NotUnderstood for what says nothing of a look-up."""
+    said = "`--to`" if reach else "`--with`" if services else ""
+    if said:
+        raise NotUnderstood(
+            f"{said} is about a connection, and this is a look-up", f"leave {said} out"
+        )
 
 
 def _moment(plan: Plan, at: str | None, now: datetime) -> datetime | None:
