@@ -31,11 +31,13 @@ BEHIND = {
     "holds": "is what the kernel has loaded still the plan?",
     "renumber": "take over the IPv6 prefixes that providers delegate",
     "refresh": "fetch lists that others publish, and put them to use",
+    "requests": "withheld names whose release people asked for",
     "cut": "end open conversations that are refused now",
     "boot": "bring up what is kept, as at boot",
     "backup": "one signed copy of what is kept here",
     "restore": "take a copy back on another machine",
     "steward": "the service on the gateway: hours, health, alarms",
+    "gate": "the pages of the gateway: why a name is withheld",
 }
 NOBODY_READS = 141  # as a shell reports what a closed pipe ended
 ENDED = 130  # and what Ctrl-C ended

@@ -19,6 +19,7 @@ from netcharter.charter.model import (
     Charter,
     Exit,
     Hours,
+    NamedList,
     Names,
     Offer,
     Person,
@@ -26,7 +27,9 @@ from netcharter.charter.model import (
     Promise,
     Rate,
     Rule,
+    Term,
     Watch,
+    Window,
 )
 from netcharter.charter.values import interface_of
 from netcharter.diagnostics import Diagnostic, Span
@@ -49,6 +52,7 @@ __all__ = [
     "Kind",
     "Limit",
     "LinePlan",
+    "NamedList",
     "Names",
     "Offer",
     "PerSource",
@@ -60,7 +64,9 @@ __all__ = [
     "Rule",
     "ServiceType",
     "Subnet6",
+    "Term",
     "When",
+    "Window",
 ]
 
 Kind = Literal["housekeeping", "management", "emergency", "sign-in", "offer", "rule", "default"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Any
@@ -18,6 +18,7 @@ from netcharter.render import (
     delegation,
     dialling,
     discovery,
+    gate,
     resolver,
     withholding,
 )
@@ -45,14 +46,14 @@ class Kit:
 
 def placed(plan: Plan) -> tuple[Placed, ...]:
     """The files that are to lie elsewhere, of all parts that have any."""
-    parts = (dialling, delegation, discovery, clock, resolver, withholding, advertising)
+    parts = (dialling, delegation, discovery, clock, resolver, withholding, advertising, gate)
     return tuple(one for part in parts for one in part.placed(plan))
 
 
 def services(plan: Plan) -> tuple[Service, ...]:
     """The services that run while the kit stands, of all parts that have any, in the order in which
     they are begun."""
-    parts = (dialling, delegation, discovery, clock, resolver, withholding, advertising)
+    parts = (dialling, delegation, discovery, clock, resolver, withholding, advertising, gate)
     return tuple(one for part in parts for one in part.services(plan))
 
 
@@ -60,8 +61,9 @@ def _digest(data: bytes) -> dict[str, Any]:
     return {"size": len(data), "sha256": hashlib.sha256(data).hexdigest()}
 
 
-def render(plan: Plan) -> Kit:
-    """The kit of a plan; the same plan gives the same bytes.
+def render(plan: Plan, program: Sequence[str] = gate.PROGRAM) -> Kit:
+    """The kit of a plan; the same plan gives the same bytes. program: by which a unit of the kit runs
+    commands of ours, with its whole path.
 
     Raises ValueError for a plan that the targets cannot carry: more than 65 535 decisions, a
     device name that is none, or unknown addresses of lines that a decision tells apart.
@@ -76,7 +78,7 @@ def render(plan: Plan) -> Kit:
     }
     texts |= dialling.dialling(plan) | delegation.delegation(plan) | discovery.discovery(plan)
     texts |= clock.clock(plan) | resolver.resolver(plan) | withholding.withholding(plan)
-    texts |= advertising.advertising(plan)
+    texts |= advertising.advertising(plan) | gate.gate(plan, program)
     files = {name: text.encode("ascii") for name, text in texts.items()}
     manifest = _manifest(plan, files)
     text = json.dumps(manifest, indent=2, ensure_ascii=True) + "\n"

@@ -11,6 +11,7 @@ from netcharter.render import Kit, render
 from netcharter.report.limits import CAUTIONS, cautions, told
 from netcharter.tasks.keeping import Kept
 from netcharter.tasks.sources import Source, Unusable, usable_plan
+from netcharter.tasks.units import PROGRAM
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,7 @@ def render_charter(source: Source) -> Rendered:
     """Plan and render. Raises Unusable where the text is no charter, or its plan has errors."""
     loaded = usable_plan(source)
     try:
-        return Rendered(render(loaded.plan), source.kept, cautions(loaded.plan))
+        return Rendered(render(loaded.plan, PROGRAM), source.kept, cautions(loaded.plan))
     except ValueError as fault:
         span = loaded.plan.charter.where()
         wrong = Diagnostic("cannot-render", "error", str(fault), span)
