@@ -123,9 +123,13 @@ def test_a_changed_table_is_noticed() -> None:
 def test_the_examples_of_the_page_are_right() -> None:
     blocks = re.findall(r"```yaml\n(.*?)```", PAGE.read_text("utf-8"), re.DOTALL)
     assert blocks
-    areas = "areas: {" + ", ".join(
-        f"{name}: {{device: eth{n}, hosts: 5}}"
-        for n, name in enumerate(("office", "printers", "hall"), 1)
-    ) + "}"
+    areas = (
+        "areas: {"
+        + ", ".join(
+            f"{name}: {{device: eth{n}, hosts: 5}}"
+            for n, name in enumerate(("office", "printers", "hall"), 1)
+        )
+        + "}"
+    )
     for block in blocks:
         assert reading(charter(areas=areas, extra=block)).diagnostics == ()

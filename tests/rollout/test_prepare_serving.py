@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from netcharter.render import advertising, clock
+from netcharter.render import advertising, clock, discovery
 from netcharter.rollout.prepare import Use, facts_of, prepare
 from netcharter.rollout.preparing.asking import WAITING
 from netcharter.rollout.preparing.shapes import Found, Wanted
@@ -96,6 +96,24 @@ def test_debians_chrony_is_set_aside_and_no_other_clock() -> None:
     row = 'UNCONN 0 0 0.0.0.0:123 0.0.0.0:* users:(("{}",pid=7,fd=5))\n'
     assert not found(row.format("chronyd"))
     assert "ntpd takes what comes for UDP port 123" in found(row.format("ntpd"))[0].message
+
+
+def test_who_hears_multicast_dns_besides_is_a_warning() -> None:
+    """Rows as ss(8) of iproute2 6.1 prints them."""
+    row = 'UNCONN 0 0 {} *:* users:(("{}",pid=7,fd=12))\n'
+    rows = [("0.0.0.0:5353", "names-d"), ("224.0.0.251%eth2:5353", "python3")]
+    text = "".join(row.format(*one) for one in rows)
+    facts = facts_of(
+        answers(
+            files={"/proc/7/cgroup": b"0::/system.slice/other.service\n"},
+            said={WAITING: said(text.encode())},
+        )
+    )
+    want = Wanted((AREA, LINE), placed={discovery.AT: b""})
+    told = [one for one in prepare(want, facts).findings if one.id == "multicast-dns-of-others"]
+    assert [one.severity for one in told] == ["warning"] * 2
+    assert "names-d takes what comes for UDP port 5353 (0.0.0.0)" in told[0].message
+    assert not [one for one in prepare(WANTED, facts).findings if "multicast" in one.id]
 
 
 def test_whatever_stands_there_is_escaped_or_nothing() -> None:

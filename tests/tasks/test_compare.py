@@ -21,6 +21,25 @@ def compared(old: str, new: str) -> Compared:
     return compare_charters(Source("old", old.encode()), Source("new", new.encode()), NOW)
 
 
+def test_what_hosts_find_in_other_areas_is_compared_by_areas_and_types() -> None:
+    """Sentences may be cut otherwise; which areas talk with the relay at all are connections."""
+    whole = "\n  - {let: [home, yard], find: [printing, _lights._udp], in: club}\n"
+    apart = (
+        "\n  - {let: home, find: printing, in: club}\n  - {let: home, find: _lights._udp, in: club}\n"
+        "  - {let: yard, find: [_lights._udp, printing], in: club}\n"
+    )
+    assert compared(charter(discovery=whole), charter(discovery=apart)).ok
+    less = apart.replace("  - {let: home, find: _lights._udp, in: club}\n", "")
+    found = compared(charter(discovery=whole), charter(discovery=less))
+    assert not found.ok and found.comparison.same
+    (moved,) = found.comparison.moved
+    assert moved.what == "what hosts of home find in club"
+    assert "_lights._udp" in moved.before and "_lights._udp" not in moved.after
+    gone = compared(charter(discovery=less), charter()).as_json()
+    assert {one["after"] for one in gone["moved"]} == {"nothing"} and len(gone["moved"]) == 2
+    assert gone["closed"] and not gone["same"]
+
+
 def mend() -> Compared:
     old, new = (DEMO / name for name in ("first-draft.yaml", "charter.yaml"))
     return compare_charters(

@@ -197,6 +197,12 @@ PREPARING: dict[str, Entry] = {
         "The kit's clock sets the machine's, but the areas ask the other one, or nobody.",
         "End that program for good.",
     ),
+    "multicast-dns-of-others": Entry(
+        "somebody else hears multicast DNS",
+        "A program that is not the kit's waits for UDP port 5353, too, where the kit tells hosts what they may find in other areas.",
+        "Where it hands on what it hears from one area to another, hosts find what the charter does not name, and names take turns.",
+        "See to it that it does not, or end it.",
+    ),
     "unit-not-set-aside": Entry(
         "unit that can't be set aside",
         "A unit of the name of a package's, which the kit keeps from running, lies in /etc/systemd/system.",

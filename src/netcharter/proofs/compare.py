@@ -117,6 +117,7 @@ def moves(old: Plan, new: Plan) -> Iterator[Moved]:
                     yield Moved(f"{line.name}: {what}", str(a or "none"), str(b or "none"))
     yield from _exits(old, new)
     yield from _limits(old, new)
+    yield from _discovered(old, new)
 
 
 def _exits(old: Plan, new: Plan) -> Iterator[Moved]:
@@ -125,6 +126,29 @@ def _exits(old: Plan, new: Plan) -> Iterator[Moved]:
     for number, (a, b) in enumerate(zip_longest(before, after, fillvalue="none"), 1):
         if a != b:
             yield Moved(f"exit {number}", a, b)
+
+
+def _discovered(old: Plan, new: Plan) -> Iterator[Moved]:
+    """What hosts of an area find in another one. Which areas may talk with the relay at all are
+    connections."""
+    before, after = _found(old), _found(new)
+    for pair in {**before, **after}:
+        was, now = (", ".join(one.get(pair, ())) for one in (before, after))
+        if was != now:
+            who, where = pair
+            what = f"what hosts of {who} find in {where}"
+            yield Moved(what, was or "nothing", now or "nothing")
+
+
+def _found(plan: Plan) -> dict[tuple[str, str], list[str]]:
+    """The service types by areas, sorted."""
+    found: dict[tuple[str, str], set[str]] = {}
+    for one in plan.discovery:
+        for who in one.who:
+            for where in one.where:
+                known = found.setdefault((who.name, where.name), set())
+                known |= {each.name for each in one.types}
+    return {pair: sorted(types) for pair, types in found.items()}
 
 
 def _limits(old: Plan, new: Plan) -> Iterator[Moved]:

@@ -1,9 +1,10 @@
-"""Ports 67, 547 and 123: whether somebody else lends addresses or tells the time where the kit is to.
+"""Ports 67, 547, 123 and 5353: whether somebody else does there what the kit is to do.
 
 Read from what `ss` prints of those who wait for datagrams, after ss(8). Two can wait at one of these
 ports, each bound to a device of its own (SO_BINDTODEVICE, socket(7)): whoever is bound to one in which
 the charter has no area is not in the way. The chronyd of Debian's package is none of that: the kit's
-own unit sets it aside.
+own unit sets it aside. Multicast DNS is heard by all who wait for it: nobody is in the way there, but
+somebody else may tell what the charter does not.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from netcharter.diagnostics.escape import terminal
-from netcharter.render import advertising, clock
+from netcharter.render import advertising, clock, discovery
 from netcharter.rollout.preparing.shapes import Facts, Found, Wanted
 
 MOST = 10_000  # sockets
@@ -32,13 +33,16 @@ class Port:
     does: str
     placed: str
     aside: str = ""
+    shared: bool = False  # whether all who wait there hear everything
 
 
 LENDS, TELLS = "the areas' addresses are to be lent", "the areas are to be told the time"
+FINDS = "the kit tells what hosts may find in other areas"
 PORTS: Mapping[int, Port] = {
     67: Port(67, "port-of-lending-taken", LENDS, advertising.AT),
     547: Port(547, "port-of-lending-taken", LENDS, advertising.AT),
     123: Port(123, "port-of-time-taken", TELLS, clock.AT, "chronyd"),
+    5353: Port(5353, "multicast-dns-of-others", FINDS, discovery.AT, shared=True),
 }
 
 
@@ -67,14 +71,23 @@ def serving_findings(wanted: Wanted, facts: Facts) -> Iterator[Found]:
         where = f"{terminal(one.address)}{f' on {terminal(one.device)}' if one.device else ''}"
         yield Found(
             port.id,
-            "error",
+            "warning" if port.shared else "error",
             f"{names} takes what comes for UDP port {port.number} ({where}) already, where"
             f" {port.does}",
-            f"find out who with `ss -lnup 'sport = :{port.number}'`, and end it: systemctl disable"
-            " --now NAME; what has to serve another network of this machine is to be bound to its"
-            " device",
+            f"find out who with `ss -lnup 'sport = :{port.number}'`, and "
+            + (_LET if port.shared else _END),
             f"UDP port {port.number}",
         )
+
+
+_END = (
+    "end it: systemctl disable --now NAME; what has to serve another network of this machine is to be"
+    " bound to its device"
+)
+_LET = (
+    "see to it that it hands nothing on from one area to another, or end it: systemctl disable --now"
+    " NAME"
+)
 
 
 def waiting(said: str) -> Iterator[Waiting]:
