@@ -212,6 +212,23 @@ RENDERER = (
     ),
 )
 
+RELAY = "tests/render/test_relay.py::"
+RELAYING = (
+    Fault(
+        "services-elsewhere-lead-to-addresses-of-others",
+        "netcharter/render/relay.py",
+        "return inside and str(address) not in self.told.own",
+        "return str(address) not in self.told.own",
+        (f"{RELAY}test_addresses_elsewhere_are_not_told",),
+    ),
+    Fault(
+        "names-of-hosts-are-taken-from-elsewhere",
+        "netcharter/render/relay.py",
+        "if name in self.taken.get(device, {}) or (",
+        "if (",
+        (f"{RELAY}test_a_host_keeps_its_name_from_whoever_takes_it_elsewhere",),
+    ),
+)
 LOADED = "tests/proofs/test_kernel.py::"
 AGREEMENT = (
     Fault(
@@ -295,4 +312,4 @@ READBACK = (
     ),
 )
 
-FAULTS: tuple[Fault, ...] = (*ENGINE, *PLAN, *RENDERER, *AGREEMENT, *READBACK)
+FAULTS: tuple[Fault, ...] = (*ENGINE, *PLAN, *RENDERER, *RELAYING, *AGREEMENT, *READBACK)
