@@ -13,7 +13,7 @@ from subprocess import PIPE, Popen, run
 import pytest
 
 from netcharter.lab.tools import path_of
-from tests.cli.gateway import CHARTER, Gateway, Ran, gateway
+from tests.cli.gateway import CHARTER, HURRY, Gateway, Ran, gateway
 from tests.docs.shapes import breaches, shapes
 from tests.steward.vouched import Server, authority
 
@@ -144,9 +144,13 @@ def looked_up(place: Gateway, name: str) -> str:
 
 def test_a_list_of_names_is_fetched_and_looked_up_without_another_version(tmp_path: Path) -> None:
     with gateway(tmp_path) as place, publisher(place) as believed:
-        place.kept(CHARTER + NAMES)
+        tinycdb = with_tinycdb(place)
+        place.write("good.yaml", CHARTER + NAMES)
+        done = place.run("enact", "good.yaml", *HURRY, before=tinycdb)
+        assert done.code == 0 and place.run("keep").code == 0, done.told
+        assert looked_up(place, "g7.example") == ""
 
-        def refresh(*words: str, before: str = with_tinycdb(place)) -> Ran:
+        def refresh(*words: str, before: str = tinycdb) -> Ran:
             return place.run("refresh", *words, before=before, SSL_CERT_FILE=believed)
 
         lines = [f"g{number}.example" for number in range(40)]

@@ -104,5 +104,8 @@ def test_what_was_fetched_for_no_version_goes_with_it() -> None:
         ).encode()
     for name in ("seen", "seen.json", "games", "games.json", "x.json", "old", "old.json"):
         host.files_[f"{STATE}/lists/{name}"] = b""
+    for name in ("games", "old"):
+        host.files_[f"{STATE}/names/fetched/{name}/below.cdb"] = b""
     pruned(work(host))
+    assert host.names(f"{STATE}/names/fetched") == ("games",)
     assert host.names(f"{STATE}/lists") == ("games", "games.json", "seen", "seen.json", "x.json")

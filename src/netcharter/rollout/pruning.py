@@ -18,7 +18,7 @@ from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 
 MOST = 10  # versions that the machine made itself that stay, the newest of them
 PATIENCE = 45.0  # seconds that others who change the machine are waited for
-LISTS = "lists"  # where what was fetched lies in the state folder
+FETCHED = ("lists", "names/fetched")  # where texts lie in the state folder, and stores made of them
 
 
 def needless(
@@ -55,12 +55,13 @@ def pruned(work: Work) -> tuple[int, ...]:
 def _fetched_for_none(work: Work, versions: Sequence[int]) -> Iterator[str]:
     """What lies among the lists and belongs to no list that any version fetches. Raises StateBroken
     where one can't be read."""
-    there = work.host.names(work.paths.within(LISTS))
+    there = {folder: work.host.names(work.paths.within(folder)) for folder in FETCHED}
     known: set[str] = set()
-    for number in versions if there else ():
+    for number in versions if any(there.values()) else ():
         data = work.host.read(work.paths.version(number, "kit", MANIFEST))
         found = fields(f"version {number}", data or b"")
         known.update(found.maybe("fetched", found.keys) or ())
-    for name in there:
-        if name not in known and name.removesuffix(".json") not in known:
-            yield work.paths.within(LISTS, name)
+    for folder, names in there.items():
+        for name in names:
+            if name not in known and name.removesuffix(".json") not in known:
+                yield work.paths.within(folder, name)
