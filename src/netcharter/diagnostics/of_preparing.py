@@ -179,6 +179,19 @@ PREPARING: dict[str, Entry] = {
         "Its rules come beside ours, and some empty the whole ruleset.",
         "Disable it before you enact.",
     ),
+    "port-of-pages-taken": Entry(
+        "somebody else on port 80",
+        "A program that is not the kit's takes connections to port 80, where the page is to be served"
+        " that says why a name is withheld.",
+        "The page can't be served, and who asks for a withheld name meets the other program.",
+        "End that program for good, or let it listen at another address or port.",
+    ),
+    "program-out-of-reach": Entry(
+        "netcharter where services can't read it",
+        "Netcharter lies in a folder that is kept from services, as `/home` and `/root` are.",
+        "The unit that serves the gateway's pages runs as a user of its own and can't begin.",
+        "Install it where everybody may read it, in `/opt` for instance.",
+    ),
     "port-of-names-taken": Entry(
         "somebody else on port 53",
         "A program that is not the kit's takes what comes for port 53, where the areas' resolver is to answer.",

@@ -12,6 +12,7 @@ from netcharter.rollout.preparing.judging_devices import device_findings, sugges
 from netcharter.rollout.preparing.judging_dialling import dialling_findings
 from netcharter.rollout.preparing.judging_host import host_findings, missing_packages, needs
 from netcharter.rollout.preparing.judging_names import names_findings
+from netcharter.rollout.preparing.judging_pages import pages_findings
 from netcharter.rollout.preparing.judging_placed import placed_findings
 from netcharter.rollout.preparing.judging_serving import serving_findings
 from netcharter.rollout.preparing.reading import facts_of
@@ -93,6 +94,7 @@ def prepare(wanted: Wanted, facts: Facts) -> Preparation:
         *dialling_findings(wanted, facts),
         *placed_findings(wanted, facts),
         *names_findings(wanted, facts),
+        *pages_findings(wanted, facts),
         *serving_findings(wanted, facts),
         *aside_findings(wanted, facts),
         *host_findings(wanted, facts),

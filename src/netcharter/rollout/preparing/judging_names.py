@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from ipaddress import IPv4Address, IPv6Address
 
 from netcharter.render import withholding
@@ -33,7 +33,7 @@ def names_findings(wanted: Wanted, facts: Facts) -> Iterator[Found]:
         return
     text = b"\n".join(placed).decode("ascii", "replace")
     ours = {*_INTERFACE.findall(text), *_LOCAL.findall(text), "0.0.0.0", "::"}
-    for address in sorted(ours & {*_listening(facts)}):
+    for address in sorted(ours & {*listening(facts, PLAIN)}):
         yield Found(
             "port-of-names-taken",
             "error",
@@ -44,13 +44,15 @@ def names_findings(wanted: Wanted, facts: Facts) -> Iterator[Found]:
         )
 
 
-def _listening(facts: Facts) -> Iterator[str]:
-    """The addresses at which somebody takes what comes for port 53."""
+def listening(facts: Facts, port: int, kinds: Collection[str] = ("tcp", "udp")) -> Iterator[str]:
+    """The addresses at which somebody takes what comes for a port."""
     for path in LISTENING:
-        wanted = _TAKES[path.rpartition("/")[2][:3]]
+        kind = path.rpartition("/")[2][:3]
+        if kind not in kinds:
+            continue
         text = facts.files.get(path, b"").decode("ascii", "replace")
-        for address, port, state in _WHERE.findall(text):
-            if int(port, 16) == PLAIN and state == wanted:
+        for address, number, state in _WHERE.findall(text):
+            if int(number, 16) == port and state == _TAKES[kind]:
                 yield _address(address)
 
 
