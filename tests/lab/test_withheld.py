@@ -70,6 +70,7 @@ names:
   - {rewrite: [www.search.example, search.example], to: strict.search.example, for: hall}
   - {rewrite: old.example, to: desk.hut.example, for: anyone}
   - {rewrite: here.example, to: gateway.hut.example, for: anyone}
+  - {rewrite: lost.example, to: lost.home.arpa, for: anyone}
 """
 LESSON = NOW  # a Wednesday, 12:00
 EVENING = NOW.replace(hour=20)
@@ -105,6 +106,7 @@ WANTED: tuple[tuple[str, str, str, str], ...] = (
     ("yard", "old.example", "HTTPS", THERE),
     ("yard", "here.example", "A", YARD),
     ("hall", "here.example", "A", HALL),
+    ("yard", "lost.example", "A", GONE),
     ("hall", "use-application-dns.net", "A", GONE),
     ("yard", "use-application-dns.net", "AAAA", GONE),
     ("hall", "desk.hut.example", "A", DESK),

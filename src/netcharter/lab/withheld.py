@@ -27,7 +27,7 @@ from netcharter.lab.trouble import CommandFailed
 from netcharter.plan.coding import address as coded
 from netcharter.plan.hours import is_open, passed
 from netcharter.plan.local_names import addresses_in
-from netcharter.plan.names.deciding import Asker, Decider, Holds, Verdict
+from netcharter.plan.names.deciding import Asker, Decider, Holds, Verdict, meets
 from netcharter.plan.names.finding import Finder
 from netcharter.plan.names.shapes import NamesRow
 from netcharter.plan.names.special import CANARY
@@ -146,7 +146,9 @@ class Asking:
             case "answer":
                 return Wanted(name, kind, self._told(name, kind), beyond=True)
             case "rewrite":
-                return Wanted(name, kind, self._rewritten(area, row.to or "", kind))
+                to = row.to or ""
+                code = NO_NAME if self._nowhere(to) else NO_ERROR
+                return Wanted(name, kind, self._rewritten(area, to, kind), code=code)
             case "withhold":
                 leads = tuple(sorted(str(a) for a in addresses_in(area) if _is(kind, a)))
                 return Wanted(name, kind, leads, beyond=False)
@@ -160,10 +162,19 @@ class Asking:
         """What another name has: known here, or outside."""
         here = self.plan.names.local.get(to)
         if here is None:
-            return self._told(to, kind)
+            return () if self._nowhere(to) else self._told(to, kind)
         here = tuple(one for one in here if one.offer is not None) or here
         found = (a for one in here if one.area in (None, area.name) for a in one.addresses)
         return tuple(sorted({str(a) for a in found if _is(kind, a)}))
+
+    def _nowhere(self, name: str) -> bool:
+        """Whether a name can only be here, and is not: whoever asks, and whatever rules say."""
+        found = any(
+            meets(self.plan.names, row, name, self._find) is not None
+            for row in self.plan.names.rows
+            if row.label in ("offered-names", "local-names", "never-outside")
+        )
+        return found and name not in self.plan.names.local
 
     def _told(self, name: str, kind: int) -> tuple[str, ...]:
         found = self._far[name].get(kind)

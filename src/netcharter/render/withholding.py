@@ -22,6 +22,7 @@ from ipaddress import IPv4Address
 from netcharter.plan.coding import address as coded
 from netcharter.plan.coding import decode
 from netcharter.plan.local_names import addresses_in
+from netcharter.plan.names.deciding import meets
 from netcharter.plan.names.shapes import Audience, NamesRow, What
 from netcharter.plan.names.times import key_of
 from netcharter.plan.shapes import Address, AreaPlan, Plan
@@ -98,16 +99,23 @@ class Rewriting:
 
 
 def rewritings(plan: Plan) -> tuple[Rewriting, ...]:
-    """Those of a plan, but for what leads to a name that the gateway knows itself."""
+    """Those of a plan, but for what leads to a name that the gateway knows itself, or that is asked of
+    nobody."""
     return tuple(
         Rewriting(f"rewrite{row.index}", _SEEN + row.index + 1, tuple(row.named), row.to)
         for row in plan.names.rows
-        if row.action == "rewrite" and row.to is not None and not _known(plan, row.to)
+        if row.action == "rewrite" and row.to is not None and not is_here(plan, row.to)
     )
 
 
-def _known(plan: Plan, name: str) -> bool:
-    return name in plan.names.local
+def is_here(plan: Plan, name: str) -> bool:
+    """Whether a name is the gateway's to answer: one that is known here, or that can only be here and
+    is not (the first of the decisions about names)."""
+    return name in plan.names.local or any(
+        meets(plan.names, row, name, lambda *_: None) is not None
+        for row in plan.names.rows
+        if row.kind == "housekeeping" and row.action in ("local", "none") and row.label != "canary"
+    )
 
 
 # --- the settings --------------------------------------------------------------------------------
@@ -284,7 +292,9 @@ def _led(row: NamesRow, rule: str, leads: Iterable[_Leads], time: int) -> str:
 def _rewritten(plan: Plan, row: NamesRow, rule: str) -> str:
     """Where the other name is known here its addresses are told at once."""
     to = row.to or ""
-    if _known(plan, to):
+    if is_here(plan, to) and to not in plan.names.local:
+        return f"nowhere({rule})"
+    if is_here(plan, to):
         areas = _of_areas(plan, row)
         leads = (one for area in areas for one in _by_kind(area, _local(plan, to, area)))
         return _led(row, rule, leads, LOCAL_TIME)
