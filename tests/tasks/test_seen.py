@@ -14,6 +14,7 @@ from random import Random
 
 import netaddr
 import pytest
+import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -144,6 +145,17 @@ def test_what_a_device_calls_itself_repaints_no_terminal(tmp_path: Path) -> None
     assert len(document.json["unread"]) == 2  # what hides something is told as such, and not read
 
 
+@pytest.mark.parametrize("name", [b"a\xe2\x80\xaeb", b"\x1b[2J", b"\xff\xfe", b"\x85", b"\x0b"])
+def test_nobody_hides_behind_a_name_that_is_not_seen(name: bytes) -> None:
+    """Neither a bidirectional mark nor bytes that are no UTF-8 keep a device out of the list."""
+    lease = f"{ENDS} 00:00:5e:00:53:07 10.1.0.20 ".encode() + name + b" 01:00:00:5e:00:53:07\n"
+    found = seen(lease + b"0 02:00:00:aa:00:01 10.1.0.5 desk *\n", [])
+    assert [(hardware_text(one.hardware), one.named) for one in found.strangers] == [
+        ("00:00:5e:00:53:07", "")
+    ]
+    assert [one.id for one in found.unread] == ["entry-not-read"]
+
+
 def test_ten_thousand_neighbours_are_told() -> None:
     draw = Random(2)
     table = [
@@ -221,6 +233,40 @@ def test_a_device_is_added_however_the_section_is_written(devices: str, wanted: 
     assert wanted in named.texts["hut.yaml"]
     read_back = read(named.texts["hut.yaml"], "hut.yaml").charter
     assert read_back is not None and read_back.devices["kiosk"].hardware == (0x00005E005307,)
+
+
+@pytest.mark.parametrize(
+    "because",
+    [
+        "|\n      one\n      # two\n      # three\n",
+        "|\n      # only\n\n\n",
+        "|+\n      one\n\n      # two\n\n\n",
+        ">-\n      one\n      # two\n    # a remark\n",
+        "|2\n        # further in\n      # two\n",
+        "|\n\n",
+    ],
+)
+def test_lines_of_a_text_that_look_like_remarks_stay_in_it(because: str) -> None:
+    """YAML 1.2.2 section 8.1: in a block text a `#` begins no comment. Read again by PyYAML's own
+    scanner; the charter is read by libyaml's."""
+    devices = f"devices:\n  desk:\n    area: home\n    because: {because}"
+    text = re.sub(r"devices:.*?\n\n", lambda _: devices, HUT, flags=re.DOTALL)
+    after = added({"c": text}, "c", "devices", "kiosk: {area: home}")["c"]
+    before, now = (yaml.load(one, Loader=yaml.SafeLoader) for one in (text, after))
+    assert now["devices"].pop("kiosk") == {"area": "home"} and now == before
+    assert sorted(after.splitlines()) == sorted([*text.splitlines(), "  kiosk: {area: home}"])
+
+
+def test_of_several_files_the_one_with_devices_is_changed(tmp_path: Path) -> None:
+    devices = "devices:\n  desk: {area: home, hardware: 02:00:00:aa:00:01, address: lasting}\n"
+    root = re.sub(r"devices:.*?\n\n", "include: [more/devices.yaml]\n", HUT, flags=re.DOTALL)
+    (tmp_path / "more").mkdir()
+    (tmp_path / "hut.yaml").write_text(root)
+    (tmp_path / "more" / "devices.yaml").write_text(devices)
+    said = ("seen", tmp_path / "hut.yaml", "--add", "00:00:5e:00:53:07", "--as", "tablet")
+    assert run(*said, "--area", "home", "--write").code == 0
+    assert (tmp_path / "hut.yaml").read_text() == root
+    assert "  tablet: {area: home" in (tmp_path / "more" / "devices.yaml").read_text()
 
 
 def test_a_charter_in_one_pair_of_braces_gets_its_section_too() -> None:

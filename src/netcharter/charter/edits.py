@@ -111,7 +111,9 @@ class _Page:
         key, value = mapping.pairs[-1]
         dashes = isinstance(value, nodes.Sequence) and not self.in_brackets(value)
         least = self.end(value.span) if value.span.line >= key.span.line else self.end(key.span)
-        at = self.block_end(key.span.line, key.span.column, least, dashes)
+        at = self.block_end(
+            key.span.line, key.span.column, max(least, self.text_end(value)), dashes
+        )
         wanted = f"\n{lines or entry}".replace("\n", "\n" + " " * (key.span.column - 1))
         if "\r\n" in self.text:
             wanted = wanted.replace("\n", "\r\n")
@@ -171,6 +173,23 @@ class _Page:
     def line_end(self, at: int) -> int:
         found = nodes.BREAK.search(self.text, at)
         return found.start() if found else len(self.text)
+
+    def text_end(self, node: nodes.Node) -> int:
+        """The end of the block text with which a value ends, lines that look like remarks included,
+        and blank ones where they count; 0 where it ends otherwise."""
+        while not isinstance(node, nodes.Scalar):
+            each = node.items if isinstance(node, nodes.Sequence) else [v for _, v in node.pairs]
+            if not each:
+                return 0
+            node = each[-1]
+        last = node.last
+        counts = node.text.endswith("\n\n") or not node.text.strip("\n")
+        while last > node.span.line and not counts:
+            start = self.at(last, 1)
+            if self.text[start : self.line_end(start)].strip():
+                break
+            last -= 1
+        return self.line_end(self.at(last, 1)) if last else 0
 
     def block_end(self, line: int, column: int, least: int, dashes: bool = False) -> int:
         """The end of an entry that begins at a column: with the last line that stands further in.
@@ -340,7 +359,9 @@ class _Taking:
     def least(self, key: nodes.Node, value: nodes.Node) -> int:
         """The end of a value that stands after its key; an alias stands elsewhere."""
         after = self.page.begin(value.span) >= self.page.begin(key.span)
-        return self.page.end(value.span if after else key.span)
+        if not after:
+            return self.page.end(key.span)
+        return max(self.page.end(value.span), self.page.text_end(value))
 
     def blank_block(
         self, line: int, column: int, begin: int, least: int, dashes: bool = False

@@ -37,6 +37,7 @@ class Scalar:
     span: Span
     text: str
     plain: bool  # written without quotes and without a tag that makes it text
+    last: int = 0  # the last line of a block text, which may be blank; 0 of other values
 
 
 @dataclass(slots=True)
@@ -224,13 +225,16 @@ class _Composer:
 
     def scalar(self, event: Any) -> None:
         span = self.span(event)
+        last = 0
         if event.style in ("|", ">"):
+            end = event.end_mark
+            last = end.line if end.column == 0 else end.line + 1
             span = Span(self.name, span.line, span.column, span.line, span.column + 1)
         self.count(1, span)
         if event.tag is not None:
             self.check_tag(event, "scalar")
         plain = event.implicit[0] or event.tag in CORE_TAGS["scalar"] - {"!", CORE_TAG + "str"}
-        node = Scalar(span, event.value, plain)
+        node = Scalar(span, event.value, plain, last)
         if event.anchor is not None:
             self.anchors[event.anchor] = (node, 1)
         self.add(node)

@@ -87,8 +87,8 @@ def _named(given: Any, said: dict[str, Any], as_json: bool) -> int:
     wish = seen.Wish(said["hardware"], said["name"], said["area"], said["lasting"], said["barred"])
     named = seen.name_one(given, wish, strangers)
     if said["write"]:
-        for name, text in named.changed().items():
-            write_text(Path(name), text)
+        ((name, text),) = named.changed().items()  # an entry is in one file, written whole or not
+        write_text(Path(name), text)
         named = replace(named, written=True)
     if as_json:
         print_json(named.as_json())

@@ -24,6 +24,7 @@ from ipaddress import (
 from netcharter.charter.model import Address
 from netcharter.charter.values import quoted
 from netcharter.diagnostics import Span
+from netcharter.diagnostics.escape import HIDDEN
 from netcharter.tasks.inheriting.lines import Line, Told, address_of, good_lines, hardware_of
 from netcharter.tasks.inheriting.shapes import Held, Lease, Pool, Reservation
 
@@ -290,15 +291,19 @@ _TAKES: dict[str, _Take] = {
 # The lease file
 
 ENDS = re.compile(rf"[0-9]{{1,{MOST_DIGITS}}}")
+_WORD = re.compile(r"[^ \t]+")
+_UNREAD = re.compile(f"{HIDDEN.pattern}|\ufffd")
 ASSOCIATION = re.compile(r"T?-?[0-9]{1,10}")
 
 
 def read_leases(data: str | bytes, name: str) -> Held:
-    """`ends hardware address name client`; behind a line `duid ...` the leases of IPv6."""
+    """`ends hardware address name client`; behind a line `duid ...` the leases of IPv6.
+
+    Whoever calls itself by what is not seen is there all the same: its name alone is left out."""
     told = Told(name)
     leases = []
-    for line in good_lines(data, told):
-        words = line.text.split()
+    for line in good_lines(data, told, every=True):
+        words = _WORD.findall(line.text)
         if not words or words[0] == "duid":
             continue
         lease = _lease(words, told.span(line))
@@ -319,7 +324,7 @@ def _lease(words: Sequence[str], span: Span) -> Lease | None:
         return None
     ends = int(words[0])
     until = datetime.fromtimestamp(min(ends, LAST_SECOND), UTC) if ends else None
-    called = "" if words[3] == "*" else words[3]
+    called = "" if words[3] == "*" or _UNREAD.search(words[3]) else words[3]
     client = words[4] if len(words) > 4 and words[4] != "*" else ""
     hardware = None if six else hardware_of(words[1])
     return Lease(address, hardware, called, span, client, until)

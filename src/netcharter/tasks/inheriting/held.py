@@ -79,7 +79,7 @@ def kind_of(data: str | bytes) -> FileKind | None:
 
 def _telling(data: str | bytes) -> Iterator[str]:
     """The first lines that are no comments."""
-    lines = good_lines(data[:1_000_000], Told(""))
+    lines = good_lines(data[:1_000_000], Told(""), every=True)
     texts = (line.text.strip() for line in lines)
     telling = (text for text in texts if text and not text.startswith("#") and text[:4] != "sep=")
     for _, text in zip(range(LOOKED_AT), telling, strict=False):

@@ -94,16 +94,17 @@ class Told:
         return tuple(sorted([*self.found, *more], key=lambda d: (d.span.line, d.span.column)))
 
 
-def good_lines(data: str | bytes, told: Told) -> list[Line]:
+def good_lines(data: str | bytes, told: Told, every: bool = False) -> list[Line]:
     """The lines that can be read: of bounded length, in UTF-8, without unseen characters.
 
-    The others are told. Columns count in characters, tabs as one.
+    The others are told. Columns count in characters, tabs as one. every: those that hold what is not
+    seen, or is no UTF-8, are told and come all the same.
     """
     if len(data) > MOST_BYTES:
         told.say("too-much-to-read", "this file has more than 32 million bytes", whole(told.name),
                  severity="error", help="give the part of it that is in use")  # fmt: skip
         return []
-    return list(_lines(data, told))
+    return list(_lines(data, told, every))
 
 
 def whole(name: str) -> Span:
@@ -121,9 +122,9 @@ def shown(data: str | bytes) -> str:
     return head.decode("utf-8", errors="replace").removeprefix("\ufeff")
 
 
-def _lines(data: str | bytes, told: Told) -> Iterator[Line]:
+def _lines(data: str | bytes, told: Told, every: bool) -> Iterator[Line]:
     for number, raw in enumerate(_split(data), 1):
-        line = _decoded(number, raw, told)
+        line = _decoded(number, raw, told, every)
         if line is None:
             continue
         if len(line.text) > LONGEST_LINE:
@@ -132,8 +133,9 @@ def _lines(data: str | bytes, told: Told) -> Iterator[Line]:
         bad = HIDDEN.search(line.text.replace("\t", " "))
         if bad is not None:
             told.unread("a character that is not seen", told.span(line, bad.start(), bad.end()),
-                        f"U+{ord(bad.group()):04X}", "delete it")  # fmt: skip
-            continue
+                        f"U+{ord(bad.group()):04X}", None if every else "delete it")  # fmt: skip
+            if not every:
+                continue
         yield line
 
 
@@ -144,7 +146,7 @@ def _split(data: str | bytes) -> Sequence[str | bytes]:
     return BREAK.split(text.removeprefix("\ufeff"))
 
 
-def _decoded(number: int, raw: str | bytes, told: Told) -> Line | None:
+def _decoded(number: int, raw: str | bytes, told: Told, every: bool) -> Line | None:
     if isinstance(raw, str):
         return Line(number, raw)
     try:
@@ -153,8 +155,8 @@ def _decoded(number: int, raw: str | bytes, told: Told) -> Line | None:
         before = raw[: error.start].decode("utf-8", errors="replace")
         place = Line(number, before[:LONGEST_LINE])
         told.unread("a line that is not UTF-8", told.span(place, len(place.text)),
-                    help="save the file as UTF-8")  # fmt: skip
-        return None
+                    help=None if every else "save the file as UTF-8")  # fmt: skip
+        return Line(number, raw.decode("utf-8", errors="replace")) if every else None
 
 
 # Values that several formats share
