@@ -44,7 +44,9 @@ _FAMILY = b"netcharter backup "
 _HEAD = len(_MAGIC) + signing.PUBLIC + signing.SIGNATURE
 _ABOUT, _SEALED = "about.json", "secrets.sealed"
 _STATE = "state/"
-_PASSING = ("lock", "trial", "kept", RESTORING)  # of the moment and of this machine
+# Of the moment and of this machine; and what others publish, which is large and is fetched anew, with
+# what is made of it.
+_PASSING = ("lock", "trial", "kept", RESTORING, "lists", "names")
 _LEFTOVER = (".netcharter-new", ".netcharter-gone")
 
 Secrets = Literal["none", "left out", "sealed"]
@@ -122,7 +124,8 @@ class Backup:
 
 
 def belongs(path: str) -> bool:
-    """Whether a file of a state folder is one to be copied; what is of the moment is not."""
+    """Whether a file of a state folder is one to be copied; what is of the moment is not, nor what is
+    fetched or made anew."""
     return path.split("/")[0] not in _PASSING and not path.endswith(_LEFTOVER)
 
 

@@ -205,12 +205,12 @@ def _stored(work: Work, source: Source, charter: Charter | None) -> Refreshed:
     told = Refreshed("as before", "", kept_here)
     if charter is None or not charter.names:
         return told
-    names = usable_plan(source).plan.names
     try:
+        names = usable_plan(source).plan.names
         with work.host.locked(work.paths, "making stores of names", PATIENCE):
             quiet = acts.standing(work).situation == "quiet"
             made = make_stores(work, names) if quiet else ()
-    except EffectFailed as fault:
+    except (EffectFailed, Unusable) as fault:
         why = f"stores of names could not be made, and stay as they were: {fault}"
         return replace(told, state="undone", text=why)
     if not made:
