@@ -9,10 +9,9 @@ from typing import Any
 
 import pytest
 
-from netcharter.plan.listed import Listed
+from netcharter.plan.listed import OLD, Listed
 from netcharter.rollout.shapes import Effect, Write
 from netcharter.rollout.store import Paths
-from netcharter.steward import lists
 from netcharter.tasks.enacting import acts, refreshing
 from netcharter.tasks.sources import Source, Unusable, included
 
@@ -98,7 +97,7 @@ def test_a_list_of_names_is_fetched_counted_and_not_followed_where_it_is_odd(dis
         assert odd.fate == "kept as it was" and why in odd.why
         assert disk.files["/s/lists/games"] == GAMES
     assert fetch(disk, b"only.example\n", later, "games").entries == 1
-    old = fetch(disk, b"", later + lists.OLD + timedelta(seconds=1))
+    old = fetch(disk, b"", later + OLD + timedelta(seconds=1))
     assert old.old and "older than 48 hours" in old.text
 
 

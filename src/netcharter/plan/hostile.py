@@ -14,7 +14,7 @@ from ipaddress import IPv6Network
 from netcharter.charter.model import Charter, NamedList
 from netcharter.diagnostics import Diagnostic
 from netcharter.plan import coding
-from netcharter.plan.listed import Listed, first_in
+from netcharter.plan.listed import OLD, Listed, first_in
 from netcharter.plan.shapes import Address, DevicePlan, LinePlan
 from netcharter.plan.terms import device_addresses
 from netcharter.space.ranges import Ranges, intersect, size, subtract, union
@@ -23,7 +23,6 @@ MOST_TOLD = 3  # things of one list that are told one by one
 MOST_OTHERS = 10
 MUCH = 4  # more than one in so many addresses is no list of hostile ones; our judgement, no source
 GLOBAL6 = coding.network(IPv6Network("2000::/3"))  # all that is given out, RFC 4291 section 2.4
-OLD = timedelta(hours=48)  # beyond it a list is told as old; common practice, no source
 
 Named = tuple[str, Ranges]  # a set of addresses and what it is, in words
 

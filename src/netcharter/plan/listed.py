@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import cached_property
 from ipaddress import AddressValueError, IPv6Address
 
@@ -23,6 +23,7 @@ from netcharter.space.ranges import Ranges, intersect, ranges
 WIDEST4, WIDEST6 = 1 << 24, 1 << 112
 MOST = 1_000_000  # entries; what stands behind them is refused
 LONGEST = 512  # bytes of a line
+OLD = timedelta(hours=48)  # beyond it a list is told as old; common practice, no source
 
 NOT_ASCII = "holds what no address has"
 NO_ADDRESS = "is no address, prefix or range"

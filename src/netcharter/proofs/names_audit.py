@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import cached_property
 from urllib.parse import urlsplit
 
 from netcharter.diagnostics import Diagnostic, Span
+from netcharter.plan.listed import OLD
 from netcharter.plan.names.deciding import Asker, Decider
 from netcharter.plan.names.domains import Fault, is_public_suffix, normal
 from netcharter.plan.names.finding import Finder
@@ -25,7 +26,6 @@ from netcharter.proofs.story import row_name
 from netcharter.proofs.why_name import OUTCOMES, name_row
 from netcharter.space.model import Covered, Witness
 
-OLD = timedelta(hours=48)  # beyond it a list is told as old; common practice, no source
 MOST_TOLD = 3  # entries of one list, or refusals, that are told one by one
 WRITTEN = ("rule", "emergency")
 

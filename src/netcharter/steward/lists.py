@@ -15,8 +15,9 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
+from netcharter.plan.listed import OLD
 from netcharter.rollout.reading import Fields, fields, instant_text, written
 
 FORMAT = 1
@@ -24,7 +25,6 @@ FOLDER = "lists"  # in the state folder
 FEW = (
     20  # entries that may come or go whatever share of a list they are; common practice, no source
 )
-OLD = timedelta(hours=48)  # beyond it a list is told as old; common practice, no source
 MOST_REFUSED = 64  # kinds of refused lines that are written down
 
 

@@ -32,9 +32,9 @@ from netcharter.steward.loop.fetching import NotFetched, fetch, host_of
 from netcharter.tasks.enacting import acts
 from netcharter.tasks.enacting.counting import counted
 from netcharter.tasks.enacting.lists_here import fetched_lists, kept
-from netcharter.tasks.enacting.renumbering import exchanged, judged_anew
+from netcharter.tasks.enacting.renumbering import taken_over
 from netcharter.tasks.enacting.stores import make_stores
-from netcharter.tasks.sources import Source, Unusable, put_aside, unusable, usable_plan
+from netcharter.tasks.sources import Source, put_aside, unusable, usable_plan
 
 State = Literal["nothing kept", "as before", "refreshed", "refused", "undone"]
 Fate = Literal["fetched", "the same", "not due", "kept as it was"]
@@ -216,7 +216,9 @@ def _stored(work: Work, source: Source, charter: Charter | None) -> Refreshed:
     if not made:
         return told
     lists = "the list" if len(made) == 1 else "the lists"
-    return replace(told, state="refreshed", text=f"names are looked up in {lists} {listed(made)} anew")
+    return replace(
+        told, state="refreshed", text=f"names are looked up in {lists} {listed(made)} anew"
+    )
 
 
 def _together(names: Refreshed, addresses: Refreshed) -> Refreshed:
@@ -241,18 +243,10 @@ def _taken_over(work: Work, source: Source, charter: Charter | None, now: dateti
     if not changed:
         return told
     why = f"the lists {', '.join(changed)} were refreshed"
-    acts.free(work)
-    try:
-        ready = judged_anew(work, replace(source, lists=after), now)
-    except Unusable as fault:
-        return replace(told, state="refused", text=f"{why}: {fault}")
-    if not ready.ok:
-        reasons = "; ".join(f"{one.check}: {one.sentence}" for one in ready.refusals)
-        return replace(told, state="refused", text=f"{why}: {reasons}")
-    done = exchanged(work, ready, why, stood, now, SECONDS)
-    if done.version is None:
-        return replace(told, state="undone", text=f"{why}: {done.why}")
-    return replace(told, state="refreshed", text=why, version=done.version)
+    taken = taken_over(work, replace(source, lists=after), why, stood, now, SECONDS)
+    if taken.version is None:
+        return replace(told, state=taken.state, text=taken.text)
+    return replace(told, state="refreshed", text=taken.text, version=taken.version)
 
 
 def _changes(before: Listed | None, after: Listed) -> bool:

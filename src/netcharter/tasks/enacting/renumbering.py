@@ -83,18 +83,10 @@ def renumber(work: Work, now: datetime) -> Renumbered:
     if after == before:
         return told
     why = "; ".join(_changes(before, after, asking))
-    acts.free(work)
-    try:
-        ready = judged_anew(work, replace(source, learnt=found), now)
-    except Unusable as fault:
-        return replace(told, state="refused", text=f"{why}: {fault}")
-    if not ready.ok:
-        reasons = "; ".join(f"{one.check}: {one.sentence}" for one in ready.refusals)
-        return replace(told, state="refused", text=f"{why}: {reasons}")
-    done = exchanged(work, ready, why, stood, now)
-    if done.version is None:
-        return replace(told, state="undone", text=f"{why}: {done.why}")
-    return replace(told, state="renumbered", text=why, version=done.version)
+    taken = taken_over(work, replace(source, learnt=found), why, stood, now)
+    if taken.version is None:
+        return replace(told, state=taken.state, text=taken.text)
+    return replace(told, state="renumbered", text=taken.text, version=taken.version)
 
 
 def _asking(charter: Charter) -> list[str]:
@@ -109,6 +101,38 @@ def _changes(
         if old != new:
             was = f", no longer {old}" if old else ""
             yield f"{new or 'nothing'} is delegated over {line}{was}"
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What came of a version that nobody has asked for. version: that is kept now; None where it was
+    refused or undone, and why."""
+
+    text: str
+    version: int | None = None
+    state: Literal["refused", "undone"] = "undone"
+
+
+def taken_over(
+    work: Work, source: Source, why: str, stood: Standing, now: datetime, seconds: float = SECONDS
+) -> Taken:
+    """The charter that is kept, with what was learnt since, in place and kept; or all is as before.
+
+    why: what was learnt, in words; stood: how things stood before; seconds: after which it is undone by
+    itself where it could not be kept. Raises RolloutRefused while something is on trial.
+    """
+    acts.free(work)
+    try:
+        ready = judged_anew(work, source, now)
+    except Unusable as fault:
+        return Taken(f"{why}: {fault}", state="refused")
+    if not ready.ok:
+        reasons = "; ".join(f"{one.check}: {one.sentence}" for one in ready.refusals)
+        return Taken(f"{why}: {reasons}", state="refused")
+    done = exchanged(work, ready, why, stood, now, seconds)
+    if done.version is None:
+        return Taken(f"{why}: {done.why}")
+    return Taken(why, done.version)
 
 
 def judged_anew(work: Work, source: Source, now: datetime) -> Ready:
