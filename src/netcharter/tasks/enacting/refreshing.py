@@ -34,7 +34,7 @@ from netcharter.tasks.enacting.counting import counted
 from netcharter.tasks.enacting.lists_here import fetched_lists, kept
 from netcharter.tasks.enacting.renumbering import taken_over
 from netcharter.tasks.enacting.stores import make_stores
-from netcharter.tasks.sources import Source, put_aside, unusable, usable_plan
+from netcharter.tasks.sources import Source, Unusable, put_aside, unusable, usable_plan
 
 State = Literal["nothing kept", "as before", "refreshed", "refused", "undone"]
 Fate = Literal["fetched", "the same", "not due", "kept as it was"]
