@@ -206,8 +206,10 @@ RENDERER = (
         'return row.action != "answer" or row.kind == "emergency"',
         "return False",
         (
-            "tests/lab/test_withheld.py::"
-            "test_hours_are_believed_while_they_may_be_and_then_the_stricter_holds",
+            (
+                "tests/lab/test_withheld.py::"
+                "test_hours_are_believed_while_they_may_be_and_then_the_stricter_holds"
+            ),
         ),
     ),
 )
@@ -227,6 +229,35 @@ RELAYING = (
         "if name in self.taken.get(device, {}) or (",
         "if (",
         (f"{RELAY}test_a_host_keeps_its_name_from_whoever_takes_it_elsewhere",),
+    ),
+)
+VISITS = "tests/gate/test_visits.py::"
+PAGES = (
+    Fault(
+        "forms-of-other-pages-are-taken",
+        "netcharter/gate/tokens.py",
+        "return any(found)",
+        "return True",
+        (f"{VISITS}test_a_form_that_did_not_come_from_a_page_of_ours_changes_nothing",),
+    ),
+    Fault(
+        "what-a-list-spares-is-looked-up-as-listed",
+        "netcharter/gate/stores.py",
+        'if _longest(found, open_store("below-spared"), name) is not None:',
+        "if False:",
+        ("tests/gate/test_stores.py::test_the_stores_say_what_the_list_says_line_by_line",),
+    ),
+    Fault(
+        "names-withheld-from-a-device-let-its-area-come",
+        "netcharter/plan/housekeeping.py",
+        "kept_from = [Who(one.areas, one.source) for",
+        "kept_from = [Who(one.areas) for",
+        (
+            (
+                "tests/plan/test_withheld_page.py::"
+                "test_a_device_may_come_by_its_own_addresses_where_it_is_at_home_or_roams"
+            ),
+        ),
     ),
 )
 LOADED = "tests/proofs/test_kernel.py::"
@@ -312,4 +343,4 @@ READBACK = (
     ),
 )
 
-FAULTS: tuple[Fault, ...] = (*ENGINE, *PLAN, *RENDERER, *RELAYING, *AGREEMENT, *READBACK)
+FAULTS: tuple[Fault, ...] = (*ENGINE, *PLAN, *RENDERER, *RELAYING, *PAGES, *AGREEMENT, *READBACK)

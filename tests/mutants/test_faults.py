@@ -9,7 +9,7 @@ import pytest
 from tests.mutants.faults import FAULTS
 from tests.mutants.plant import FAILED, Fault, mistaken, plant, try_tests
 
-ROOMS = ("space", "plan", "proofs", "render", "readback")
+ROOMS = ("space", "plan", "proofs", "render", "readback", "gate")
 
 
 def test_there_are_faults_in_every_room_that_decides() -> None:
