@@ -294,7 +294,7 @@ def test_random_names_rules_are_done_as_they_are_decided() -> None:
     [
         (f'{{"{HALL}"}}', '{"10.40.0.2"}', "was told 10.40.0.2 for"),
         ('nowhere(all({who[', 'known(all({who[', "was told"),
-        ('    addAction(TagRule("row", number), RCodeAction(DNSRCode.NOERROR))', "", "ads.example"),
+        ('    addAction(tag, RCodeAction(DNSRCode.NOERROR))', "", "ads.example"),
         ('return told.holds', 'return not told.holds', "chat.example"),
         ('"127.53.0.', '"127.54.0.', "search.example"),
         ('during("', 'during("0', "late.example"),

@@ -96,7 +96,7 @@ def test_who_asks_is_told_as_the_plan_has_it() -> None:
     plan = planned()
     text = settings(plan)
     (row,) = [one for one in plan.names.rows if one.what[0].term == "cam.example"]
-    rule = re.search(rf'led\("{row.index}", all\({{who\[(\d+)\]', text)
+    rule = re.search(rf"^-- {row.label}\nled\(all\({{who\[(\d+)\]", text, re.MULTILINE)
     assert rule is not None
     (said,) = re.findall(rf"^who\[{rule[1]}\] = hosts\({{(.*)}}\)$", text, re.MULTILINE)
     source = row.audience[0].source
@@ -138,6 +138,13 @@ def test_names_of_a_pool_are_asked_of_its_server_wherever_they_are_answered(tmp_
     assert not dnsdist(text, tmp_path)
     assert 'newServer({address = "127.0.0.1:5335", pool = "places"}):setUp()' in text
     assert 'names = any({itself({"x.example"}), below({"pay.example"})})' in text
+
+
+def test_where_names_lead_stands_once_however_many_rules_there_are() -> None:
+    """dnsdist 1.7.3 took 32 s to take in 21 000 rules (500 of the charter, 20 areas)."""
+    rules = "".join(f"  - {{withhold: n{one}.example, for: anyone}}\n" for one in range(50))
+    text = settings(planned("names:\n" + rules))
+    assert text.count("kind = DNSQType.") == 2 * 2 and text.count("\nled(") == 50
 
 
 def test_each_list_is_looked_up_where_its_stores_are() -> None:

@@ -46,6 +46,7 @@ LOCAL_TIME = 300
 _SEEN = IPv4Address("127.53.0.0")  # of loopback: by which names to be rewritten are asked for
 _REMARK = 200  # characters of a remark
 EVERYTHING = "AllRule()"
+GATEWAY, _TO = "gateway", "to "  # where names are led: to the gateway, or as another name leads
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +134,8 @@ def settings(plan: Plan, asked: Sequence[Pool] = ()) -> str:
     out += [f"who[{number}] = hosts({_table(who)})" for who, number in groups.items()]
     for row in plan.names.rows:
         out += _row(plan, row, groups)
-    # The gateway's own questions, which no names rule is about.
-    return "\n".join([*out, f"answered({EVERYTHING})"]) + "\n"
+    # Last the gateway's own questions, which no names rule is about.
+    return "\n".join([*out, *_leading(plan), f"answered({EVERYTHING})"]) + "\n"
 
 
 def _listening(plan: Plan) -> Iterator[str]:
@@ -210,7 +211,7 @@ def _row(plan: Plan, row: NamesRow, groups: Groups) -> Iterator[str]:
         case "none":
             yield f"nowhere({rule})"
         case "withhold":
-            yield _led(row, rule, _gateways(plan, row), SHORT)
+            yield f"led({rule}, {lua_string(GATEWAY)})"
         case "rewrite":
             yield _rewritten(plan, row, rule)
 
@@ -254,50 +255,33 @@ def _what(terms: Sequence[What]) -> str:
     return found[0] if len(found) == 1 else f"any({{{', '.join(found)}}})"
 
 
-@dataclass(frozen=True, slots=True)
-class _Leads:
-    """Where a name leads to in an area. kind: A or AAAA."""
-
-    area: AreaPlan
-    kind: str
-    addresses: tuple[Address, ...]
-
-    def __str__(self) -> str:
-        to = _table(map(str, self.addresses))
-        return f"{{area = {self.area.number}, kind = DNSQType.{self.kind}, addresses = {to}}}"
+def _leading(plan: Plan) -> Iterator[str]:
+    """Where names lead that a decision has led somewhere: to the gateway, which says why, or where
+    another name leads that is known here; by area."""
+    here = {area.number: addresses_in(area) for area in plan.areas}
+    yield _leads(GATEWAY, here, SHORT)
+    for to in dict.fromkeys(row.to for row in plan.names.rows if row.to in plan.names.local):
+        if to is not None:
+            there = {area.number: _local(plan, to, area) for area in plan.areas}
+            yield _leads(f"{_TO}{to}", there, LOCAL_TIME)
 
 
-def _gateways(plan: Plan, row: NamesRow) -> Iterator[_Leads]:
-    """The gateway, which says why, by its address in each area."""
-    for area in _of_areas(plan, row):
-        yield from _by_kind(area, addresses_in(area))
-
-
-def _of_areas(plan: Plan, row: NamesRow) -> Iterator[AreaPlan]:
-    names = frozenset[str]().union(*(one.areas for one in row.audience))
-    return (area for area in plan.areas if area.name in names)
-
-
-def _by_kind(area: AreaPlan, addresses: Sequence[Address]) -> Iterator[_Leads]:
-    for kind, version in (("A", 4), ("AAAA", 6)):
-        if found := tuple(one for one in addresses if one.version == version):
-            yield _Leads(area, kind, found)
-
-
-def _led(row: NamesRow, rule: str, leads: Iterable[_Leads], time: int) -> str:
-    each = "".join(f"\n    {one}," for one in leads)
-    return f'led("{row.index}", {rule}, {{{each}\n}}, {time})'
+def _leads(key: str, areas: Mapping[int, Sequence[Address]], time: int) -> str:
+    each = ""
+    for number, addresses in areas.items():
+        for kind, version in (("A", 4), ("AAAA", 6)):
+            if found := [str(one) for one in addresses if one.version == version]:
+                each += f"\n    {{area = {number}, kind = DNSQType.{kind}, to = {_table(found)}}},"
+    return f"leads({lua_string(key)}, {time}, {{{each}\n}})"
 
 
 def _rewritten(plan: Plan, row: NamesRow, rule: str) -> str:
     """Where the other name is known here its addresses are told at once."""
     to = row.to or ""
-    if is_here(plan, to) and to not in plan.names.local:
-        return f"nowhere({rule})"
+    if to in plan.names.local:
+        return f"led({rule}, {lua_string(_TO + to)})"
     if is_here(plan, to):
-        areas = _of_areas(plan, row)
-        leads = (one for area in areas for one in _by_kind(area, _local(plan, to, area)))
-        return _led(row, rule, leads, LOCAL_TIME)
+        return f"nowhere({rule})"
     one = next(found for found in rewritings(plan) if found.name == f"rewrite{row.index}")
     return f'rewritten({rule}, "{one.name}", "{one.source}", "{_at(BEHIND, PLAIN)}")'
 

@@ -4,6 +4,9 @@ A rule of dnsdist says which questions it fits, an action what becomes of them; 
 order in which they were added. What every question has to be measured by comes first within a rule:
 who asks, then the time, then names, then lists, which take longest.
 
+A decision that leads a name somewhere only says so (a tag), and no later one is asked then: where names
+lead stands once, behind all decisions, since dnsdist is slow to take in many rules.
+
 Hours stand in a small file that the steward writes (`steward/duties/names.py`): a line for each time
 of names rules, with its key, `yes` or `no`, and the instant until which that is to be believed, in
 seconds since 1970. dnsdist looks at it once a second, as it calls `maintenance` (its documentation,
@@ -56,8 +59,11 @@ local function during(key, otherwise)
     end)
 end
 
+local undecided = NotRule(TagRule("led"))
+
 local function all(rules)
-    return #rules == 1 and rules[1] or AndRule(rules)
+    table.insert(rules, 1, undecided)
+    return AndRule(rules)
 end
 
 local function any(rules)
@@ -107,13 +113,17 @@ end
 
 local area, who = {{}}, {{}}
 
-local function led(number, rule, leads, time)
-    addAction(rule, SetTagAction("row", number))
-    for _, one in ipairs(leads) do
-        addAction(AndRule({{TagRule("row", number), QTypeRule(one.kind), area[one.area]}}),
-            SpoofAction(one.addresses, {{ttl = time}}))
+local function led(rule, where)
+    addAction(rule, SetTagAction("led", where))
+end
+
+local function leads(where, time, each)
+    local tag = TagRule("led", where)
+    for _, one in ipairs(each) do
+        addAction(AndRule({{tag, QTypeRule(one.kind), area[one.area]}}),
+            SpoofAction(one.to, {{ttl = time}}))
     end
-    addAction(TagRule("row", number), RCodeAction(DNSRCode.NOERROR))
+    addAction(tag, RCodeAction(DNSRCode.NOERROR))
 end
 
 local function rewritten(rule, name, source, server)
