@@ -151,6 +151,48 @@ offers:
     assert less.as_json()["moved"][0]["after"] == "none"
 
 
+@pytest.mark.parametrize(
+    ("where", "before", "after"),
+    [
+        ("rule 1", "is cut", "goes on"),
+        ("rule 2", "is cut", "goes on"),
+        ("evening", "is cut", "goes on, until 2027-03-31"),
+        ("offer 1", "is cut", "goes on"),
+    ],
+)
+def test_a_comparison_tells_what_open_conversations_may_do(
+    where: str, before: str, after: str
+) -> None:
+    """Though no new one fares otherwise; by the hours, and by the sentences themselves."""
+    text = """
+devices:
+  shop: {area: home, hardware: 02:00:00:aa:00:09, address: lasting}
+hours:
+  evening: {weekly: {daily: "16:00-22:00"}EVENING}
+rules:
+  - {let: home, reach: phones, with: ssh, during: evening, name: odd oneRULE 1}
+  - {refuse: home, reach: phones, with: http, during: eveningRULE 2}
+  - {let: home, reach: phones, with: https, during: evening, until: 2027-03-31}
+offers:
+  - {offer: https, on: dsl, to: shop, during: eveningOFFER 1}
+"""
+    head = HUT.decode().partition("rules:")[0].partition("exits:")[0]
+
+    def source(change: str) -> Source:
+        said = head + text
+        for key in ("RULE 1", "RULE 2", "EVENING", "OFFER 1"):
+            said = said.replace(key, ", let-finish: true" if key == change else "")
+        return Source("hut.yaml", said.encode())
+
+    found = compare_charters(source(""), source(where.upper()), NOW)
+    assert found.comparison.same and not found.ok
+    moved = {one.what: (one.before, one.after) for one in found.comparison.moved}
+    names = {"rule 1": "odd one", "evening": "rule 3"}
+    assert moved[f"{names.get(where, where)}: what is open at the bell"] == (before, after)
+    assert len(moved) == (4 if where == "evening" else 1)
+    assert not compare_charters(source(where.upper()), source(where.upper()), NOW).comparison.moved
+
+
 def test_a_comparison_says_which_exits_and_which_first_addresses_are_others() -> None:
     other = HUT.replace(b"with: sip, by: mast", b"with: sip, by: [dsl, mast]").replace(
         b"203.0.113.10/29,", b"[203.0.113.11/29, 203.0.113.10/29],"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import zip_longest
 from typing import Literal
@@ -118,6 +118,7 @@ def moves(old: Plan, new: Plan) -> Iterator[Moved]:
     yield from _exits(old, new)
     yield from _limits(old, new)
     yield from _discovered(old, new)
+    yield from _finished(old, new)
 
 
 def _exits(old: Plan, new: Plan) -> Iterator[Moved]:
@@ -171,6 +172,40 @@ def _limited(plan: Plan) -> dict[Hashable, tuple[str, str]]:
         )
         for n, one in enumerate(plan.charter.offers)
     }
+
+
+def _finished(old: Plan, new: Plan) -> Iterator[Moved]:
+    """What becomes of conversations that are open when the time of a rule or an offer is over, or
+    begins for one that refuses. One is known by all that it says of new ones; of several that say the
+    same the first is compared with the first."""
+    before, after = _finishing(old), _finishing(new)
+    for known, said in after.items():
+        for (_, was), (name, now) in zip(before.get(known, ()), said, strict=False):
+            if was != now:
+                yield Moved(f"{name}: what is open at the bell", was, now)
+
+
+def _finishing(plan: Plan) -> dict[Hashable, list[tuple[str, str]]]:
+    """By what a rule or an offer says of new conversations: its name, and what becomes of open ones."""
+    found: dict[Hashable, list[tuple[str, str]]] = {}
+    seen: set[tuple[bool, int]] = set()
+    for row in plan.rows:
+        number = row.charter_index
+        which = (row.kind == "offer", -1 if number is None else number)
+        if number is None or row.kind not in ("rule", "emergency", "offer") or which in seen:
+            continue
+        seen.add(which)
+        said = plan.charter.offers[number] if which[0] else plan.charter.rules[number]
+        bare = replace(said, name="", because=None, contact=None, let_finish=None)
+        found.setdefault(bare, []).append((said.name, _at_the_bell(row)))
+    return found
+
+
+def _at_the_bell(row: Row) -> str:
+    if row.finishing is None:
+        return "is cut"
+    until = row.finishing.until if row.let else None
+    return f"goes on, until {until}" if until else "goes on"
 
 
 def _four(line: LinePlan) -> str:
