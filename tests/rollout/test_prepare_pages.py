@@ -8,6 +8,7 @@ from netcharter.render import gate
 from netcharter.render.placing import UNITS
 from netcharter.rollout.prepare import facts_of, prepare
 from netcharter.rollout.preparing.shapes import Found, Wanted
+from netcharter.tasks import preparing
 from tests.gate.site import plan
 from tests.rollout.machine import answers
 
@@ -63,3 +64,11 @@ def test_a_program_that_services_cannot_read_is_told() -> None:
     ):
         ids = [one.id for one in found(wanted(program), {})]
         assert ids == ["program-out-of-reach"] * told
+
+
+def test_a_library_that_is_missing_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert list(preparing.library_findings(wanted())) == []
+    monkeypatch.setattr(preparing, "find_spec", lambda name: None if name == "uvicorn" else True)
+    [one] = preparing.library_findings(wanted())
+    assert (one.id, one.severity) == ("library-missing", "error") and "uvicorn is" in one.message
+    assert list(preparing.library_findings(Wanted(()))) == []

@@ -186,6 +186,12 @@ PREPARING: dict[str, Entry] = {
         "The page can't be served, and who asks for a withheld name meets the other program.",
         "End that program for good, or let it listen at another address or port.",
     ),
+    "library-missing": Entry(
+        "library of Python that is missing",
+        "A unit of the kit runs a part of netcharter whose libraries are not installed with it.",
+        "The unit can't begin, and the page that says why a name is withheld is not there.",
+        "Install netcharter once more as netcharter[gateway].",
+    ),
     "program-out-of-reach": Entry(
         "netcharter where services can't read it",
         "Netcharter lies in a folder that is kept from services, as `/home` and `/root` are.",

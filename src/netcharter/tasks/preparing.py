@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
+from importlib.util import find_spec
 
 from netcharter.charter.model import Charter
-from netcharter.render import advertising, clock, delegation, discovery, resolver, withholding
+from netcharter.render import advertising, clock, delegation, discovery, gate, resolver, withholding
 from netcharter.render.kit import MANIFEST
 from netcharter.rollout.places import STATE
 from netcharter.rollout.prepare import Preparation, Use, Wanted, asked, facts_of, prepare
@@ -33,6 +34,7 @@ DNSDIST = {
     "tinycdb": "lays lists of names out, as dnsdist looks them up",
 }
 DNSMASQ = {"dnsmasq-base": "lends addresses, and tells hosts their IPv6 prefixes and the way out"}
+LIBRARIES = ("starlette", "uvicorn", "h11")  # of Python, for the pages of the gateway
 
 
 def uses_of(charter: Charter) -> tuple[Use, ...]:
@@ -102,7 +104,23 @@ def prepared(source: Source, left: Sequence[str] = (), state: str = STATE) -> Pr
     wanted = wanted_of(loaded.plan.charter, render_charter(now).kit.files, left)
     asked_for = asked(sorted(wanted.packages), placed=wanted.placed)
     found = prepare(wanted, facts_of(gather(asked_for)))
-    return replace(found, findings=(*found.findings, *_boot(state)))
+    return replace(found, findings=(*library_findings(wanted), *found.findings, *_boot(state)))
+
+
+def library_findings(wanted: Wanted) -> Iterator[Found]:
+    """Libraries of Python that the kit's own programs need, and that are not installed with this one."""
+    if gate.AT not in wanted.placed:
+        return
+    missing = [name for name in LIBRARIES if find_spec(name) is None]
+    if missing:
+        yield Found(
+            "library-missing",
+            "error",
+            f"{' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} not installed beside"
+            " netcharter; the page that says why names are withheld is served with them",
+            "install netcharter once more with what a gateway needs: netcharter[gateway]",
+            gate.UNIT,
+        )
 
 
 def _boot(state: str) -> tuple[Found, ...]:
