@@ -23,6 +23,14 @@ def test_every_page_can_be_found_from_the_front(repository: Path) -> None:
     assert {page.resolve() for page in _pages(repository)} - found == set()
 
 
+def test_the_front_names_every_page_itself(repository: Path) -> None:
+    """To be found by way of another page only is to be found by nobody."""
+    front = repository / "docs" / "index.md"
+    named = {page.resolve() for page in targets(front)}
+    pages = {page.resolve() for page in (repository / "docs").rglob("*.md")} - {front.resolve()}
+    assert pages - named == set()
+
+
 def test_a_planted_dead_link_and_a_lost_page_are_found(tmp_path: Path) -> None:
     (tmp_path / "index.md").write_text(
         "[one](one.md) [web](https://example.org/x) [two](two.md#part)\n```\n[no](no.md)\n```\n"
