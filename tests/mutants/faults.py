@@ -343,4 +343,74 @@ READBACK = (
     ),
 )
 
-FAULTS: tuple[Fault, ...] = (*ENGINE, *PLAN, *RENDERER, *RELAYING, *PAGES, *AGREEMENT, *READBACK)
+LEASES, LENDING = "tests/plan/test_leases.py::", "tests/render/test_lending.py::"
+LENT = (
+    Fault(
+        "who-left-holds-no-lease",
+        "netcharter/plan/leases.py",
+        "return self.hosts + self.left",
+        "return self.hosts",
+        (
+            (
+                f"{LEASES}test_littles_law_thirty_an_hour_for_a_day_are_720"
+                "_and_a_24_carries_8_43_hours"
+            ),
+        ),
+    ),
+    Fault(
+        "addresses-of-devices-are-lent-to-anybody",
+        "netcharter/plan/leases.py",
+        "pool = subtract(hosts4, coding.addresses(kept))",
+        "pool = hosts4",
+        (f"{LENDING}test_the_pool_is_lent_around_what_belongs_to_devices",),
+    ),
+    Fault(
+        "strangers-are-lent-addresses-where-they-are-refused",
+        "netcharter/render/lending.py",
+        "tag:{device},tag:!{_home(area)}",
+        "tag:{device},tag:{_home(area)}",
+        (f"{LENDING}test_who_is_barred_gets_nothing_and_no_stranger_where_they_are_refused",),
+    ),
+    Fault(
+        "a-prefix-of-a-neighbour-is-proposed",
+        "netcharter/plan/packing.py",
+        "if disjoint(whole, taken) and subset(whole, _POOL):",
+        "if subset(whole, _POOL):",
+        (f"{LEASES}test_a_prefix_that_is_proposed_is_nobody_elses",),
+    ),
+)
+WAYS = "tests/proofs/test_around.py::"
+AROUND = (
+    Fault(
+        "what-can-not-be-told-apart-is-open",
+        "netcharter/proofs/around.py",
+        'stands="undecidable" if channel.hidden else "open",',
+        'stands="open",',
+        (f"{WAYS}test_who_may_http_https_and_ntp_has_these_ways_and_no_others",),
+    ),
+    Fault(
+        "a-line-is-asked-about-while-others-are-up",
+        "netcharter/proofs/around.py",
+        "alone = frozenset({1 << (line.number - 1)})",
+        "alone = frozenset(range(1 << len(plan.lines)))",
+        (f"{WAYS}test_an_exit_that_refuses_others_closes_another_line",),
+    ),
+    Fault(
+        "what-translators-lead-to-is-not-hostile",
+        "netcharter/plan/hostile.py",
+        "coding.with_translated(found.contents)",
+        "found.contents",
+        ("tests/plan/test_hostile.py::test_what_is_refused_of_what_a_list_names",),
+    ),
+    Fault(
+        "a-refusal-that-lets-finish-is-not-named",
+        "netcharter/proofs/finishing.py",
+        "for row in (*one.rows, *refusals)",
+        "for row in one.rows",
+        (("tests/proofs/test_let_finish.py::test_all_by_which_it_goes_on_are_named_and_no_other"),),
+    ),
+)
+
+FAULTS: tuple[Fault, ...] = (
+    *ENGINE, *PLAN, *LENT, *AROUND, *RENDERER, *RELAYING, *PAGES, *AGREEMENT, *READBACK
+)  # fmt: skip
