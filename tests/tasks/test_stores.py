@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 from collections.abc import Iterator
+from contextlib import nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,10 +21,13 @@ from netcharter.plan.listed import Listed
 from netcharter.plan.names.domains import wire
 from netcharter.plan.names.shapes import NamesPlan
 from netcharter.render import stores as places
-from netcharter.rollout.run import files
+from netcharter.rollout import work as rollout
+from netcharter.rollout.run import files, programs
 from netcharter.rollout.run.real import perform
 from netcharter.rollout.shapes import Effect, Run
 from netcharter.rollout.store import Paths
+from netcharter.rollout.work import Booted
+from netcharter.tasks.enacting import acts
 from netcharter.tasks.enacting.stores import make_stores
 
 CHARTER = """
@@ -128,7 +132,7 @@ def test_killed_anywhere_it_is_made_again(work: Any) -> None:
     work.host.count = 0
     make_stores(work, plan("bets.example"), names)
     effects = work.host.count
-    for dies in (1, 2, 3, 6, 7, effects - 1, effects):
+    for dies in (1, 3, 6, effects):
         other = plan(f"g{dies}.example")
         work.host.count, work.host.dies = 0, dies
         with pytest.raises(KeyboardInterrupt):
@@ -144,6 +148,23 @@ def test_one_store_that_is_gone_is_missed(work: Any) -> None:
     (folder(work, names, "ours") / "spared.cdb").unlink()
     assert make_stores(work, names) == ("ours",)
     assert (folder(work, names, "ours") / "spared.cdb").exists()
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_what_is_missing_at_boot_is_made_and_else_all_the_same_comes_up(
+    work: Any, monkeypatch: pytest.MonkeyPatch, there: bool
+) -> None:
+    names = plan()
+    work.host.locked = lambda *_: nullcontext()
+    if not there:
+        work.host.perform = perform  # no program of that name
+        monkeypatch.setattr(programs, "SEARCHED", "/nowhere")
+    monkeypatch.setattr(rollout, "boot", lambda *_: Booted(1, notes=("before",)))
+    monkeypatch.setattr(acts, "kept_plan", lambda _: SimpleNamespace(names=names))
+    booted = acts.boot(work)
+    assert booted.version == 1 and booted.notes[0] == "before"
+    assert (folder(work, names, "ours") / "exact.cdb").exists() == there
+    assert there or "withhold nothing: cdb -c" in booted.notes[1]
 
 
 def test_the_same_text_in_another_form_is_another_list() -> None:

@@ -532,14 +532,16 @@ def boot(work: Work) -> Booted:
 
 
 def _with_lists(work: Work, booted: Booted) -> Booted:
-    """That lists of names are not where they are looked up keeps nothing else from coming up."""
+    """That lists of names are not where they are looked up keeps nothing else from coming up; nor
+    does a charter that can't be read any more, which is told elsewhere."""
     try:
-        plan = kept_plan(work)
+        plan = _known(work)
         if plan is not None and plan.names.lists:
             with work.host.locked(work.paths, STORING, PATIENCE):
-                _stored(work, plan)
-    except (*REFUSALS, Unusable) as fault:
-        return replace(booted, notes=(*booted.notes, str(fault)))
+                make_stores(work, plan.names)
+    except REFUSALS as fault:
+        note = f"lists of names are not laid out, and withhold nothing: {fault}"
+        return replace(booted, notes=(*booted.notes, note))
     return booted
 
 
