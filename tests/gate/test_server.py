@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import socket
 import subprocess
@@ -10,13 +11,14 @@ import sys
 from collections.abc import Iterator
 from contextlib import ExitStack
 from http.client import HTTPConnection
+from ipaddress import ip_address
 from pathlib import Path
 from urllib.parse import urlencode
 
 import pytest
 
 from netcharter.gate.server.bounded import MOST_OF_ONE, Places
-from netcharter.gate.server.serving import LARGEST_HEAD
+from netcharter.gate.server.serving import LARGEST_HEAD, listening
 from netcharter.gate.visits import FORM, LARGEST_FORM
 from netcharter.render import gate as rendered
 from tests.cli.running import run
@@ -24,6 +26,7 @@ from tests.gate.site import plan
 
 PATIENCE = 60.0  # seconds: more than anything here takes on a busy machine
 HOST = "videos.example"
+LISTENS = "0A"  # proc(5): TCP_LISTEN
 
 
 def settings_at_loopback(path: Path) -> None:
@@ -44,25 +47,33 @@ def free_port() -> int:
 
 class Server:
     def __init__(self, folder: Path) -> None:
-        self.port, self.folder = free_port(), folder / "requests"
+        self.folder = folder / "requests"
         self.folder.mkdir()
-        settings_at_loopback(folder / "gate.json")
-        command = [sys.executable, "-m", "netcharter", "gate", "--settings",
-                   str(folder / "gate.json"), "--requests", str(self.folder), "--port",
-                   str(self.port)]  # fmt: skip
-        self.process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
-        self.wait()
+        self._settings = folder / "gate.json"
+        settings_at_loopback(self._settings)
+        for _ in range(5):  # somebody else may take a port that was free a moment ago
+            self.port = free_port()
+            self.process = self._begun()
+            if self._is_there():
+                return
+        raise TimeoutError
 
-    def wait(self) -> None:
+    def _begun(self) -> subprocess.Popen[str]:
+        options = ["--settings", str(self._settings), "--requests", str(self.folder)]
+        command = [sys.executable, "-m", "netcharter", "gate", *options, "--port", str(self.port)]
+        return subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+
+    def _is_there(self) -> bool:
         for _ in range(1_200):
+            if self.process.poll() is not None:
+                return False
             try:
                 socket.create_connection(("127.0.0.1", self.port), PATIENCE).close()
-                return
+                return True
             except ConnectionRefusedError:
-                if self.process.poll() is not None:
-                    raise
                 signal.sigtimedwait([], 0.05)
-        raise TimeoutError
+        self.end()
+        return False
 
     def asked(
         self, method: str = "GET", host: str = HOST, body: str | bytes | None = None,
@@ -205,11 +216,32 @@ def test_places_are_counted_and_given_back() -> None:
     assert places.enter("c") and not places.enter("a")
 
 
-def test_nobody_listens_where_https_would_be(server: Server) -> None:
-    """RFC 9293 section 3.10.7.1: a closed port answers with a reset at once."""
-    assert "443" not in rendered.gate(plan())["gate.service"]
-    with pytest.raises(ConnectionRefusedError):
-        socket.create_connection(("127.0.0.1", free_port()), PATIENCE)
+def test_it_listens_at_one_port_alone_and_only_where_it_was_told(server: Server) -> None:
+    """Nobody listens where https would be. What the kernel tells of the process' sockets: proc(5)."""
+    own = Path(f"/proc/{server.process.pid}")
+    inodes = {os.readlink(one)[8:-1] for one in (own / "fd").iterdir() if is_socket(one)}
+    found = set()
+    for kind in ("tcp", "tcp6", "udp", "udp6"):
+        for line in (own / "net" / kind).read_text().splitlines()[1:]:
+            words = line.split()
+            if words[9] in inodes and words[3] == LISTENS:
+                found.add((kind, words[1]))
+    port = f"{server.port:04X}"
+    assert found == {("tcp", f"0100007F:{port}"), ("tcp6", f"{'0' * 24}01000000:{port}")}
+
+
+def is_socket(one: Path) -> bool:
+    return os.readlink(one).startswith("socket:[")
+
+
+def test_addresses_that_are_not_there_yet_can_be_listened_at() -> None:
+    """IP_FREEBIND, ip(7): documentation addresses (RFC 5737, RFC 3849), which no machine has."""
+    sockets = listening([ip_address("192.0.2.77"), ip_address("2001:db8::77")], 0)
+    for one in sockets:
+        one.listen(1)
+        one.close()
+    with pytest.raises(OSError, match="[Pp]ermission|[Ii]nvalid|[Aa]ssign"):
+        listening([ip_address("224.0.0.1"), ip_address("ff02::1")], 0)
 
 
 def test_settings_that_are_none_are_told(tmp_path: Path) -> None:
