@@ -7,6 +7,7 @@ tests/oracle); that one listing follows from the other is no published fact.
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from itertools import combinations, product
 
 import pytest
@@ -61,6 +62,7 @@ KNOWN = Listed(b"chess.example\nbad.example.org\n")
 LARGE = Listed(b"".join(b"g%d.example\n" % n for n in range(FEW + 1)) + KNOWN.text)
 
 
+@cache
 def plan(text: tuple[str, str], games: Listed | None = None) -> Plan:
     charter = read("".join(text).encode(), "hut.yaml").charter
     assert charter is not None
@@ -133,6 +135,15 @@ def test_a_list_with_other_contents_is_a_difference_of_what_it_names() -> None:
     assert closed.name == "what the list games does not name and the list games (new) names"
     assert "a host in home asks for new.example " in closed.witness
     assert not compare_names(first, plan((BASE, ALL), LARGE), NOW).rows
+
+
+@pytest.mark.parametrize("games", [KNOWN, LARGE], ids=["few", "many"])
+def test_a_list_of_which_one_was_told_holds_the_same_for_both(games: Listed) -> None:
+    """As where a version that is kept is compared with what is enacted: a gateway has one text."""
+    untold, told = plan((BASE, ALL)), plan((BASE, ALL), games)
+    assert not compare_names(untold, told, NOW).rows and not compare_names(told, untold, NOW).rows
+    elsewhere = BASE.replace("/games", "/others")
+    assert compare_names(untold, plan((elsewhere, ALL), games), NOW).rows
 
 
 def test_an_area_that_only_one_has_and_other_addresses_are_no_difference() -> None:

@@ -8,7 +8,7 @@ have the same list with other contents, a name may be in the one and not in the 
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import islice
 from typing import Literal
@@ -97,7 +97,9 @@ class NamesComparison:
 
 def compare_names(old: Plan, new: Plan, now: datetime) -> NamesComparison:
     """Every look-up that is answered otherwise by the new plan, from `now` on; areas that only one
-    of them has are left aside. Raises NoAnswer."""
+    of them has are left aside. A list that both fetch from the same place, and of which only one was
+    told what it holds, holds that for the other. Raises NoAnswer."""
+    old, new = _as_told(old, new), _as_told(new, old)
     if old.names == new.names and old.areas == new.areas and old.devices == new.devices:
         return NamesComparison()
     space = NamesSpace((old, new), now)
@@ -106,6 +108,18 @@ def compare_names(old: Plan, new: Plan, now: datetime) -> NamesComparison:
     telling = _Telling(space)
     rows = [telling.told(row) for row in Words(space).rows(boxes)]
     return NamesComparison(tuple(sorted(rows, key=lambda row: KINDS.index(row.change))), complete)
+
+
+def _as_told(one: Plan, other: Plan) -> Plan:
+    """A plan with what the other was told of lists that both fetch: what they hold is no matter of a
+    charter, and a gateway has one text of each."""
+    lists = dict(one.names.lists)
+    for name, found in lists.items():
+        known = other.names.lists.get(name)
+        same = known is not None and known.said.source == found.said.source is not None
+        if found.text is None and known is not None and same:
+            lists[name] = replace(found, text=known.text, fetched=known.fetched)
+    return replace(one, names=replace(one.names, lists=lists))
 
 
 def differences(space: NamesSpace) -> tuple[list[tuple[RawBox, Key]], bool]:
