@@ -61,11 +61,11 @@ NAMES_CASES = (
         "warning",
         names("withhold: play.example, for: ⟦home⟧")
         | rules("let: home, reach: internet, with: dns"),
-        names("answer: play.example, for: home") | rules("let: home, reach: internet, with: dns"),
+        names("withhold: play.example, for: home") | rules("let: yard, reach: internet, with: dns"),
         (
-            "names rule 1 holds in home for who asks this gateway, and there are ways around it: open",
-            "open are other resolvers (IPv4), addresses without a name (IPv4)",
-            "undecidable are data in look-ups",
+            "names rule 1 holds in home for who asks this gateway, and there are ways around it; open",
+            "open: other resolvers (IPv4), addresses without a name (IPv4)",
+            "undecidable: data in look-ups",
         ),
         ("an unnamed machine in home", "for dns"),
     ),
@@ -79,8 +79,8 @@ NAMES_CASES = (
         | rules("let: home, reach: internet, with: tcp/443"),
         (
             "names rule 1 and names rule 2 hold in home",
-            "open are addresses without a name",
-            "undecidable are DNS over HTTPS",
+            "open: addresses without a name",
+            "undecidable: DNS over HTTPS",
         ),
         ("for tcp/443",),
     ),

@@ -14,6 +14,7 @@ from netcharter.proofs.rules_audit import Audit
 PLAIN = frozenset(
     {"other-resolvers", "dns-over-tls", "dns-over-quic"}
 )  # a setting of a device does it
+ALWAYS = frozenset({"resolver"})  # stays wherever anybody may ask; by itself it is no finding
 MOST_TOLD = 6  # means that are told one by one
 
 
@@ -23,12 +24,12 @@ def gone_round(audit: Audit) -> Iterator[Diagnostic]:
         ways = of_area(audit.prover, area)
         left = [way for way in ways if way.stands == "open"]
         hidden = [way for way in ways if way.stands == "undecidable"]
-        if not left and not hidden:
+        if all(way.channel.key in ALWAYS for way in (*left, *hidden)):
             continue
         plain = [way for way in left if way.channel.key in PLAIN]
         first = (plain or left or hidden)[0]
-        said = [f"open are {_told(left)}"] if left else []
-        said += [f"undecidable are {_told(hidden)}"] if hidden else []
+        said = [f"open: {_told(left)}"] if left else []
+        said += [f"undecidable: {_told(hidden)}"] if hidden else []
         labels = listed(row.label for row in rows)
         hold = "holds" if len(rows) == 1 else "hold"
         row = rows[0]
@@ -36,7 +37,7 @@ def gone_round(audit: Audit) -> Iterator[Diagnostic]:
         yield Diagnostic(
             "names-gone-round",
             "warning" if plain else "note",
-            f"{labels} {hold} in {area} for who asks this gateway, and there are ways around it:"
+            f"{labels} {hold} in {area} for who asks this gateway, and there are ways around it;"
             f" {'; '.join(said)}",
             audit.plan.charter.where("names", row.charter_index, "for"),
             witness=first.witness.sentence if first.witness else None,

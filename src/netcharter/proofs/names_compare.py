@@ -184,7 +184,9 @@ class _Telling:
         name = self._asked(box, point, deciders)
         who = f"{device} in {area}" if device else f"a host in {area}"
         when = Naming(self.space.plans[1]).instant_text(moment)
-        before, after = (OUTCOMES[row.action] for row in deciders)
+        before, after = (
+            OUTCOMES[row.action] + (f" as {row.to}" if row.to else "") for row in deciders
+        )
         return f"{who} asks for {name} on {when}: {before} before, {after} after."
 
     def _asked(self, box: RawBox, point: Point, deciders: list[NamesRow]) -> str:
