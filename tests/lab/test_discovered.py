@@ -3,22 +3,42 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+import shutil
+import subprocess
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from functools import cache
+from pathlib import Path
 
 import pytest
 from scapy.layers.dns import DNS
 
 from netcharter.charter.read import read
+from netcharter.lab import isolation
+from netcharter.lab.advertised import ended
 from netcharter.lab.apart import apart
-from netcharter.lab.discovered import Discovered, discovered
-from netcharter.lab.multicast import ASKS, PTR, SRV, TELLS, A, Told, asking, labels, telling
+from netcharter.lab.discovered import Discovered, _machines, _speaking, discovered, relay
+from netcharter.lab.multicast import (
+    ASKS,
+    PTR,
+    SRV,
+    TELLS,
+    A,
+    Listener,
+    Told,
+    asking,
+    labels,
+    send,
+    telling,
+)
 from netcharter.lab.multicast import read as heard
-from netcharter.lab.site import Site
+from netcharter.lab.site import KIT, Site
 from netcharter.lab.trouble import CommandFailed
 from netcharter.lab.world import world
 from netcharter.plan import make_plan
 from netcharter.plan.shapes import Plan
+from netcharter.probes.shapes import GATEWAY, Place
 from netcharter.render.discovery import CONF, PROGRAM_FILE
 from tests.kernel.namespace import needed
 from tests.lab.rehearsing import kit
@@ -131,6 +151,82 @@ def test_what_the_filter_refuses_is_seen(monkeypatch: pytest.MonkeyPatch) -> Non
     assert b"224.0.0.251 . udp . 5353" in rules
     files["nftables.nft"] = rules.replace(b"224.0.0.251 . udp . 5353", b"224.0.0.251 . udp . 5354")
     assert any("in IPv4" in each for each in told(files).differences)
+
+
+AVAHI = """
+[server]
+host-name=inkjet
+allow-interfaces={device}
+enable-dbus=no
+[wide-area]
+enable-wide-area=no
+[publish]
+publish-hinfo=no
+publish-workstation=yes
+"""
+# The program looks for its user and keeps its number below /run; both are seen by it alone.
+BEGIN = """
+mkdir -p /run/avahi-daemon
+printf 'root:x:0:0::/:/bin/sh\\navahi:x:0:0::/:/bin/false\\n' >/run/passwd
+printf 'root:x:0:\\navahi:x:0:\\n' >/run/group
+mount --bind /run/passwd /etc/passwd && mount --bind /run/group /etc/group
+exec "$0" --no-drop-root --no-rlimits --no-proc-title --no-chroot -f "$1"
+"""
+
+
+@contextmanager
+def avahi(place: Place) -> Iterator[None]:
+    """Debian's avahi-daemon, as it is unpacked by tools/setup, makes a machine findable."""
+    unpacked = Path(__file__).parents[2] / ".venv" / "avahi"
+    program = shutil.which("avahi-daemon") or str(unpacked / "usr/sbin/avahi-daemon")
+    libraries = ":".join(map(str, sorted(unpacked.glob("usr/lib/*-linux-gnu*"))))
+    conf = f"{KIT}/avahi.conf"
+    Path(conf).write_text(AVAHI.format(device=place.device))
+    command = ["unshare", "--mount", "sh", "-c", BEGIN, program, conf]
+    with isolation.inside(place.namespace):
+        running = subprocess.Popen(
+            command, env={**os.environ, "LD_LIBRARY_PATH": libraries}, stderr=subprocess.DEVNULL
+        )
+    try:
+        yield
+    finally:
+        ended(running, 5.0)
+
+
+@pytest.mark.kernel
+def test_a_host_by_somebody_elses_program_is_found() -> None:
+    """avahi-daemon 0.8 answers in prints; a machine in hall asks for what it offers, and for another
+    type of which it knows nothing."""
+    needed()
+    if not (shutil.which("avahi-daemon") or (Path(__file__).parents[2] / ".venv/avahi").exists()):
+        pytest.skip("NOBODY ELSE'S HOST WAS FOUND: no avahi-daemon is here (tools/setup test)")
+    charter = read(
+        CHARTER.replace("_ipp._tcp, in: prints", "_workstation._tcp, in: prints"), "h"
+    ).charter
+    assert charter is not None
+    one = make_plan(charter)
+    where, there = world(one), stations(one)
+    files = kit(one)
+
+    def within() -> list[Told]:
+        with Site(one, files, there, where) as site:
+            machines = {m.area.name: m for m in _machines(one, site, there)}
+            _speaking(one, site, machines.values())
+            hall, prints = machines["hall"], machines["prints"]
+            ear = Listener({"hall": hall.place})
+            found: list[Told] = []
+            with relay(site.places[GATEWAY].namespace, files), avahi(prints.place):
+                end = time.monotonic() + 20
+                while not any(one.kind == A for one in found) and time.monotonic() < end:
+                    send(hall.place, hall.sources[4], asking([labels("_workstation._tcp.local")]))
+                    found += [told for _, _, told in ear.hear(1.1)]
+            ear.close()
+            return found
+
+    told = {(one.kind, one.data) for one in apart(within, limit=120.0) if one.what == TELLS}
+    ink = next(device for device in one.devices if device.name == "ink")
+    assert (A, str(ink.addresses4[0])) in told and (SRV, "inkjet.local") in told
+    assert any(kind == PTR and "inkjet [02:00:00:aa:00:02]" in data for kind, data in told)
 
 
 @pytest.mark.kernel
