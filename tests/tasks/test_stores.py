@@ -20,6 +20,7 @@ from netcharter.plan import make_plan
 from netcharter.plan.listed import Listed
 from netcharter.plan.names.domains import wire
 from netcharter.plan.names.shapes import NamesPlan
+from netcharter.render import render
 from netcharter.render import stores as places
 from netcharter.rollout import work as rollout
 from netcharter.rollout.run import files, programs
@@ -29,6 +30,7 @@ from netcharter.rollout.store import Paths
 from netcharter.rollout.work import Booted
 from netcharter.tasks.enacting import acts
 from netcharter.tasks.enacting.stores import make_stores
+from netcharter.tasks.preparing import wanted_of
 
 CHARTER = """
 charter: 1
@@ -165,6 +167,21 @@ def test_what_is_missing_at_boot_is_made_and_else_all_the_same_comes_up(
     assert booted.version == 1 and booted.notes[0] == "before"
     assert (folder(work, names, "ours") / "exact.cdb").exists() == there
     assert there or "withhold nothing: cdb -c" in booted.notes[1]
+
+
+def test_what_lays_lists_out_is_asked_for_where_there_are_names_rules() -> None:
+    for rules, packages in (
+        (CHARTER, {"dnsdist", "tinycdb"}),
+        (CHARTER.partition("lists:")[0], set()),
+    ):
+        charter = read(
+            rules.replace("for: hall", "for: hall, until: 2030-01-01").encode(), "hut"
+        ).charter
+        assert charter is not None
+        want = wanted_of(charter, render(make_plan(charter)).files)
+        assert set(want.packages) & {"dnsdist", "tinycdb"} == packages and want.timed == bool(
+            packages
+        )
 
 
 def test_the_same_text_in_another_form_is_another_list() -> None:

@@ -70,6 +70,7 @@ def wanted_of(
     out = tuple(one for one in uses if one.kind == "area" and one.name in left)
     timed = any(one.during or one.until for one in charter.rules)
     timed = timed or any(one.during or one.until for one in charter.offers)
+    timed = timed or any(one.during or one.until for one in charter.names)
     told = json.loads(kit.get(MANIFEST, b"{}"))
     return Wanted(
         uses=tuple(one for one in uses if one not in out),
