@@ -154,6 +154,16 @@ def test_an_area_that_only_one_has_and_other_addresses_are_no_difference() -> No
         assert not [row for row in rows if row.written]
 
 
+def test_hours_that_are_others_are_told_with_a_moment_between() -> None:
+    rows = compare_names(plan((BASE, SOME)), plan(OTHER_HOURS), NOW).rows
+    assert {row.change for row in rows if row.written} == {"answered", "altered"}
+    assert all("on Thu 26 Nov 2026 15:00" in row.witness for row in rows)
+    east = (BASE.replace("Europe/London", "Europe/Athens"), SOME)  # two hours before London
+    rows = compare_names(plan((BASE, SOME)), plan(east), NOW).rows
+    assert {row.change for row in rows if row.written} == {"answered", "withheld", "altered"}
+    assert any("on Thu 26 Nov 2026 16:00" in row.witness for row in rows)  # 14:00 in London
+
+
 @pytest.mark.parametrize("days", [0, 28, 40])
 def test_what_ends_is_told_until_it_has(days: int) -> None:
     rows = compare_names(plan((BASE, NONE)), plan((BASE, LATER)), NOW + timedelta(days=days)).rows

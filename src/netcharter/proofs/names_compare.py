@@ -43,6 +43,7 @@ Change = Literal["answered", "withheld", "altered"]
 KINDS: tuple[Change, ...] = ("answered", "withheld", "altered")
 ANSWERS = ("answer", "local", "rewrite")
 WRITTEN = ("rule", "emergency")
+PARTS = ("names", "areas", "devices", "hours", "timezone")  # of a plan, by which names are decided
 MOST = 500  # boxes of one change that are looked at for the listing
 LOOKED_AT = 200  # entries of a list among which a name is looked for that shows a change
 Key = tuple[int, Hashable, int, Hashable]
@@ -100,7 +101,7 @@ def compare_names(old: Plan, new: Plan, now: datetime) -> NamesComparison:
     of them has are left aside. A list that both fetch from the same place, and of which only one was
     told what it holds, holds that for the other. Raises NoAnswer."""
     old, new = _as_told(old, new), _as_told(new, old)
-    if old.names == new.names and old.areas == new.areas and old.devices == new.devices:
+    if all(getattr(old, part) == getattr(new, part) for part in PARTS):
         return NamesComparison()
     space = NamesSpace((old, new), now)
     with answered():
