@@ -114,6 +114,22 @@ def test_what_is_known_is_told_at_once_with_all_that_belongs_to_it() -> None:
     assert [one for one in found if "?" not in one] == in_hall(*WHOLE, families=(6,))
 
 
+def test_what_there_is_in_several_areas_is_told_together() -> None:
+    site = Site()
+    site.hear("prints", service())
+    site.hear("shed", service(name="Saw", host="saw.local", address="10.3.0.9"))
+    site.now += 2
+    found = [one for one in site.hear("hall", ask(IPP)) if "?" not in one]
+    saw = (
+        f"{IPP} 12 Saw.{IPP}",
+        f"Saw.{IPP} 33 saw.local",
+        f"Saw.{IPP} 16",
+        "saw.local 1 10.3.0.9",
+    )
+    assert found == in_hall(*WHOLE, *saw, families=(4,))
+    assert site.hear("hall", ask(IPP)) == []
+
+
 def test_who_knows_it_all_is_told_nothing() -> None:
     """RFC 6762 section 7.1: known answers with at least half of their time."""
     site = Site()

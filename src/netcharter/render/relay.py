@@ -53,6 +53,7 @@ _SERVICE = struct.Struct("!3H")
 Labels = tuple[bytes, ...]
 Network = IPv4Network | IPv6Network
 Key = tuple[Labels, int]  # a name in lower case, and a type
+Said = tuple[str, str, int, Key]  # at which device, of which, in which family, and what
 
 
 class Malformed(Exception):
@@ -291,9 +292,7 @@ class Relay:
     lent: dict[str, dict[Labels, tuple[str, float]]] = field(default_factory=dict)
     # What was asked and answered within the last second, and how much came and went in it.
     asked: dict[tuple[str, Key], float] = field(default_factory=dict)
-    answered: dict[tuple[str, int, Key], tuple[float, frozenset[bytes]]] = field(
-        default_factory=dict
-    )
+    answered: dict[Said, tuple[float, frozenset[bytes]]] = field(default_factory=dict)
     pace: dict[tuple[str, bool], tuple[float, int]] = field(default_factory=dict)
     forgot: float = 0.0
 
@@ -342,7 +341,8 @@ class Relay:
         known = {(*record.key, record.data): record.ttl for record in message.records}
         keys: dict[Key, None] = {}
         for key in wanted:
-            if not self._knows(find, key, known, now):
+            at, _ = self.answered.get((device, find.within, family, key), (-AGAIN, None))
+            if at + AGAIN <= now and not self._knows(find, key, known, now):
                 keys |= {each: None for each in (key, *self._belonging(find, key, now))}
         return found + self._tell(find, device, (family,), keys, now)
 
@@ -383,7 +383,7 @@ class Relay:
         """Which kinds there are: of those that may be found, of which there is one."""
         there = [kind for kind in find.types if self._records(find, (kind, PTR), now)]
         records = [Record(ENUMERATION, PTR, MOST_TTL, written(kind), kind) for kind in there]
-        if not self._is_news((device, family, (ENUMERATION, PTR)), records, now):
+        if not self._is_news((device, find.within, family, (ENUMERATION, PTR)), records, now):
             return []
         return self._sent(device, (family,), answers(records), now)
 
@@ -506,7 +506,9 @@ class Relay:
         for family in families:
             news = [*bye]
             for records in told:
-                if records and self._is_news((device, family, records[0].key), records, now):
+                if records and self._is_news(
+                    (device, find.within, family, records[0].key), records, now
+                ):
                     news += records
             found += self._sent(device, (family,), answers(news), now)
         return found
@@ -528,7 +530,7 @@ class Relay:
         lent[name] = (find.within, max(held, until))
         return True
 
-    def _is_news(self, what: tuple[str, int, Key], records: Iterable[Record], now: float) -> bool:
+    def _is_news(self, what: Said, records: Iterable[Record], now: float) -> bool:
         """Whether not all of it was told within the last second; then it is now."""
         data = frozenset(record.data for record in records)
         at, told = self.answered.get(what, (-AGAIN, frozenset()))

@@ -30,7 +30,8 @@ LIMITS = (
     ),
     (
         "A promise that says never or only speaks of who starts. Replies flow, and what the gateway"
-        " does for others (its resolver, its sign-in page) is named beside the promise."
+        " does for others (its resolver, its sign-in page, what it tells of services in other"
+        " areas) is named beside the promise."
     ),
 )
 REHEARSED = (
