@@ -7,6 +7,7 @@ others the lab asks itself what the plan decides, and its faults are seen.
 from __future__ import annotations
 
 import os
+import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
@@ -201,6 +202,37 @@ def test_what_is_written_is_what_dnspython_is_told() -> None:
     wanted = [*(told for *_, told in WANTED), HALL, YARD]
     asked = [*WANTED, "by TCP", "by TCP"]
     assert [*zip(asked, found, strict=True)] == [*zip(asked, wanted, strict=True)]
+
+
+@pytest.mark.kernel
+def test_the_c_library_takes_what_is_rewritten_and_withheld() -> None:
+    """glibc's own resolver, the simplest of all (getaddrinfo(3), resolv.conf(5))."""
+    script = """
+import socket, sys
+for name in sys.argv[1:]:
+    found = socket.getaddrinfo(name, 80, type=socket.SOCK_STREAM)
+    print(*sorted(each[4][0] for each in found))
+"""
+    seen = ("www.search.example", "games.example", "old.example")
+
+    def work(ask: Serving) -> str:
+        with open("/run/resolv.conf", "w") as file:
+            file.write(f"nameserver {HALL}\n")
+        with open("/run/nsswitch.conf", "w") as file:
+            file.write("hosts: dns\n")
+        with isolation.inside(ask.site.places["hall/desk"].namespace):
+            mounts = "".join(f"mount --bind /run/{one} /etc/{one}; " for one in
+                             ("resolv.conf", "nsswitch.conf"))  # fmt: skip
+            return tools.run(
+                ["unshare", "-m", "sh", "-c", f'{mounts} exec "$0" - "$@"', sys.executable, *seen],
+                script,
+            )
+
+    six = next(s.gateway for s in plan().areas[0].subnets6 if s.line is None)
+    desk = next(d for d in plan().devices if d.name == "desk")
+    own = next(a for a in desk.addresses6 if a in plan().local_prefix)
+    wanted = ([OTHER4, OTHER6], [HALL, str(six)], [DESK, str(own)])
+    assert within(work).splitlines() == [" ".join(sorted(one)) for one in wanted]
 
 
 @pytest.mark.kernel
