@@ -12,6 +12,7 @@ import pytest
 from netcharter.plan.listed import OLD, Listed
 from netcharter.rollout.shapes import Effect, Write
 from netcharter.rollout.store import Paths
+from netcharter.rollout.trouble import EffectFailed
 from netcharter.tasks.enacting import acts, refreshing
 from netcharter.tasks.sources import Source, Unusable, included
 
@@ -117,6 +118,36 @@ def test_with_a_version_lists_of_addresses_are_put_aside_and_those_of_names_not(
     lists_ = {"seen": Listed(b"9.9.9.0/24"), "games": Listed(GAMES)}
     source = Source("hut.yaml", CHARTER.encode(), lists=lists_, load=None)
     assert included(source) == {"fetched:seen": b"9.9.9.0/24"}
+
+
+@pytest.mark.parametrize(
+    ("situation", "made", "state"),
+    [
+        ("quiet", ("games",), "refreshed"),
+        ("quiet", (), "as before"),
+        ("open", ("games",), "as before"),
+        ("quiet", EffectFailed("cdb", "there is no such program"), "undone"),
+    ],
+)
+def test_names_are_looked_up_anew_where_nothing_is_on_trial(
+    monkeypatch: pytest.MonkeyPatch, situation: str, made: tuple[str, ...] | Exception, state: str
+) -> None:
+    def make_stores(work: object, names: NamesPlan) -> tuple[str, ...]:
+        assert list(names.lists) == ["games"] and situation == "quiet"
+        if isinstance(made, Exception):
+            raise made
+        return made
+
+    now = SimpleNamespace(kept=7, situation=situation)
+    monkeypatch.setattr(acts, "standing", lambda _: now)
+    monkeypatch.setattr(refreshing, "make_stores", make_stores)
+    work: Any = SimpleNamespace(host=Disk(), paths=Paths("/s"))
+    source = Source("hut.yaml", CHARTER.encode())
+    charter = read(source.text, source.name).charter
+    told = refreshing._stored(work, source, charter)
+    assert (told.state, told.version) == (state, 7)
+    assert ("no such program" in told.text) == (state == "undone")
+    assert ("games" in told.text) == (state == "refreshed")
 
 
 @pytest.mark.parametrize(
