@@ -201,6 +201,15 @@ def test_the_unit_sees_of_the_state_folder_the_stores_alone() -> None:
     assert "CapabilityBoundingSet=CAP_NET_BIND_SERVICE" in unit and "User=_dnsdist" in unit
 
 
+def test_where_no_dnsdist_of_ours_runs_theirs_does_not_take_the_resolver_s_port() -> None:
+    """Its package begins it at port 53 of loopback, and an earlier kit may have asked for it."""
+    for rules, aside in (("", True), (RULES, False)):
+        unit = resolver.resolver(planned(rules))[resolver.UNIT_FILE]
+        assert ("--now mask dnsdist.service" in unit) == aside
+        assert "--now mask unbound.service" in unit
+        assert unit.count("mask") == unit.count("unmask") * 2
+
+
 def test_the_unit_is_one_that_the_service_manager_takes(tmp_path: Path) -> None:
     verify = shutil.which("systemd-analyze")
     if verify is None:

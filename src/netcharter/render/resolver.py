@@ -33,6 +33,7 @@ from netcharter.render.withholding import (
     withholds,
 )
 from netcharter.render.withholding import PLAIN as ASKED_PLAINLY
+from netcharter.render.withholding import THEIRS as BEFORE
 
 CONF, UNIT_FILE = "names.conf", "names.service"
 UNIT = "netcharter-names.service"
@@ -58,7 +59,9 @@ class Upstream:
 
 def resolver(plan: Plan) -> dict[str, str]:
     """The files by name; none where there is no area."""
-    return {CONF: settings(plan, upstream(plan)), UNIT_FILE: _UNIT} if plan.areas else {}
+    if not plan.areas:
+        return {}
+    return {CONF: settings(plan, upstream(plan)), UNIT_FILE: _unit(withholds(plan))}
 
 
 def upstream(plan: Plan) -> tuple[Upstream, ...]:
@@ -286,8 +289,13 @@ _COMMON = (
     *_NOWHERE,
 )
 
-# The power is for the port; the user comes with the package. It writes nothing.
-_UNIT = f"""\
+
+def _unit(behind: bool) -> str:
+    """The power is for the port; the user comes with the package. It writes nothing. Where nothing of
+    ours stands before it, the dnsdist of Debian's package is set aside as well, which may have come
+    with an earlier kit and has the same port."""
+    theirs = (THEIRS,) if behind else (THEIRS, BEFORE)
+    return f"""\
 {OURS}names are looked up for the areas.
 
 [Unit]
@@ -297,9 +305,9 @@ After=local-fs.target network-pre.target netcharter-boot.service
 [Service]
 Type=notify
 NotifyAccess=main
-{aside(THEIRS)}
+{chr(10).join(map(aside, theirs))}
 ExecStart=/usr/sbin/unbound -d -p -c {AT}
-{back(THEIRS)}
+{chr(10).join(map(back, theirs))}
 User=unbound
 AmbientCapabilities=CAP_NET_BIND_SERVICE
 CapabilityBoundingSet=CAP_NET_BIND_SERVICE
