@@ -107,8 +107,8 @@ FAULTS = (  # a line of the program, another one in its place, and what is seen 
         "asks for _n1v4._sub._ipp._tcp.local, and did not",
     ),
     (
-        "if find.within == device)",
-        "if device)",
+        "if find.within == device]",
+        "if device]",
         "tells _ipp._tcp.local (n2v4._ipp._tcp.local), and was not to",
     ),
     (
@@ -117,8 +117,8 @@ FAULTS = (  # a line of the program, another one in its place, and what is seen 
         "_netcharter-else._tcp.local, and was not to",
     ),
     (
-        "if one.ttl and self._offers(find, lower(one.name))]",
-        "if one.ttl]",
+        "[one for one in near if self._offers(find, lower(one.name))]",
+        "[*near]",
         "tells n3v4-none.local (",
     ),
     (

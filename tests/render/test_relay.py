@@ -30,8 +30,8 @@ IPP = "_ipp._tcp.local"
 class Site:
     """A relay, and what it sends, told by place as names and types."""
 
-    def __init__(self) -> None:
-        self.relay = Relay(settings(TOLD))
+    def __init__(self, told: str = TOLD) -> None:
+        self.relay = Relay(settings(told))
         self.now = 100.0
 
     def hear(self, device: str, message: DNS, *, family: int = 4, port: int = 5353) -> list[str]:
@@ -242,6 +242,20 @@ def test_what_goes_is_told() -> None:
     site.hear("prints", service())
     site.now += 121
     assert all("?" in one for one in site.hear("hall", ask(IPP)))
+
+
+def test_whoever_finds_it_is_told_what_goes() -> None:
+    site = Site(
+        TOLD.replace('"in": "shed"', '"in": "prints"').replace(
+            '["hall"], "in": "prints", "types": ["_ipp._tcp"]',
+            '["shed"], "in": "prints", "types": ["_ipp._tcp"]',
+        )
+    )
+    both = sorted(f"{d}/{f} {one} bye" for d in ("hall", "shed") for f in (4, 6) for one in WHOLE)
+    site.hear("prints", service())
+    site.now += 2
+    assert site.hear("prints", service(ttl=0)) == both
+    assert not site.relay.hosts["prints"] and not site.hear("hall", ask("ink.local", "A"))
 
 
 def test_an_address_that_changed_is_the_only_one() -> None:

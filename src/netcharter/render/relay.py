@@ -284,8 +284,8 @@ class Relay:
     """What is known, and what becomes of it. Times are seconds of a clock that does not go back."""
 
     told: Settings
-    # By device: records by key and data; hosts with the services that they offer; the names that its own hosts have, until when; and those
-    # that hosts elsewhere have there, with the device of these.
+    # By device: records by key and data; hosts with the services that they offer; the names that its
+    # own hosts have, until when; and those that hosts elsewhere have there, with the device of these.
     kept: dict[str, dict[Key, dict[bytes, Kept]]] = field(default_factory=dict)
     hosts: dict[str, dict[Labels, set[Labels]]] = field(default_factory=dict)
     taken: dict[str, dict[Labels, float]] = field(default_factory=dict)
@@ -315,8 +315,7 @@ class Relay:
         self._forget(now)
         if message.answer:
             self._take(device, message.records, now)
-            there = (find for find in self.told.finds if find.within == device)
-            return [one for find in there for one in self._learn(find, message.records, now)]
+            return self._answered(device, message.records, now)
         if message.probes:
             return []
         by = (find for find in self.told.finds if device in find.by)
@@ -404,21 +403,38 @@ class Relay:
             if record.type != PTR and record.ttl and (name in mine or len(mine) < MOST_NAMES):
                 mine[name] = now + record.ttl
 
-    def _learn(self, find: Find, records: tuple[Record, ...], now: float) -> list[Send]:
-        """Keep what may be found, and tell those who find: services first, then their hosts."""
+    def _answered(self, device: str, records: tuple[Record, ...], now: float) -> list[Send]:
+        """Keep what may be found at a device, forget what has gone, and tell those who find."""
+        finds = [find for find in self.told.finds if find.within == device]
+        gone = [self._leaving(find, records) for find in finds]
+        for one in (each for those in gone for each in those):
+            self._drop(device, one.key, one.data)
+        keys = [self._learn(find, records, now) for find in finds]
+        return [
+            send
+            for find, lost, known in zip(finds, gone, keys, strict=True)
+            for by in sorted(find.by)
+            for send in self._tell(find, by, GROUPS, known, now, lost)
+        ]
+
+    def _leaving(self, find: Find, records: tuple[Record, ...]) -> list[Record]:
+        """What was known and has gone (RFC 6762 section 10.1); of addresses, with their services."""
+        mine = self.kept.get(find.within, {})
+        over = [one for one in records if not one.ttl and one.data in mine.get(one.key, {})]
+        found = [one for one in over if one.type not in (A, AAAA) and self._fits(find, one)]
+        hosts = {lower(one.target) for one in found if one.type == SRV}
+        return found + [o for o in over if o.type in (A, AAAA) and lower(o.name) in hosts]
+
+    def _learn(self, find: Find, records: tuple[Record, ...], now: float) -> dict[Key, None]:
+        """Keep what is there: services first, then their hosts. What of it was said."""
         room = MOST_KEPT - sum(map(len, self.kept.get(find.within, {}).values()))
-        fit = [one for one in records if one.type not in (A, AAAA) and self._fits(find, one)]
-        leaving = {lower(one.target) for one in fit if one.type == SRV and not one.ttl}
-        gone = [one for one in fit if not one.ttl and self._lose(find.within, one)]
-        room = self._keep_all(find, [one for one in fit if one.ttl], room, now)
-        near = [one for one in records if one.type in (A, AAAA) and self._is_near(find, one)]
-        lost = [one for one in near if not one.ttl and lower(one.name) in leaving]
-        gone += [one for one in lost if self._lose(find.within, one)]
-        near = [one for one in near if one.ttl and self._offers(find, lower(one.name))]
+        there = [one for one in records if one.ttl]
+        fit = [one for one in there if one.type not in (A, AAAA) and self._fits(find, one)]
+        room = self._keep_all(find, fit, room, now)
+        near = [one for one in there if one.type in (A, AAAA) and self._is_near(find, one)]
+        near = [one for one in near if self._offers(find, lower(one.name))]
         self._keep_all(find, near, room, now)
-        keys = {one.key: None for one in (*fit, *near)}
-        by = sorted(find.by)
-        return [one for device in by for one in self._tell(find, device, GROUPS, keys, now, gone)]
+        return {one.key: None for one in (*fit, *near)}
 
     def _fits(self, find: Find, record: Record) -> bool:
         """Whether a record that is no address is one that may be found."""
@@ -472,10 +488,6 @@ class Relay:
                 if not services:
                     self.hosts.get(device, {}).pop(host, None)
         return one is not None
-
-    def _lose(self, device: str, record: Record) -> bool:
-        """A goodbye (RFC 6762 section 10.1): whether it was known."""
-        return self._drop(device, record.key, record.data)
 
     # --- what is told ---
 
