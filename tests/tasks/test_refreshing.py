@@ -9,7 +9,9 @@ from typing import Any
 
 import pytest
 
+from netcharter.charter.read import read
 from netcharter.plan.listed import OLD, Listed
+from netcharter.plan.names.shapes import NamesPlan
 from netcharter.rollout.shapes import Effect, Write
 from netcharter.rollout.store import Paths
 from netcharter.rollout.trouble import EffectFailed
