@@ -51,6 +51,9 @@ class Disk:
     def utc(self) -> datetime:
         return datetime.now(UTC)
 
+    def clock(self) -> float:
+        return time.monotonic()
+
     @contextmanager
     def locked(self, *_: object) -> Iterator[None]:
         yield

@@ -15,6 +15,7 @@ from netcharter.plan.names.shapes import NamesPlan
 from netcharter.rollout.shapes import Effect, Write
 from netcharter.rollout.store import Paths
 from netcharter.rollout.trouble import EffectFailed
+from netcharter.steward.loop.fetching import NotFetched
 from netcharter.tasks.enacting import acts, refreshing
 from netcharter.tasks.sources import Source, Unusable, included
 
@@ -49,6 +50,10 @@ class Disk:
     def __init__(self) -> None:
         self.files: dict[str, bytes] = {}
         self.dies: str | None = None
+        self.seconds = 0.0
+
+    def clock(self) -> float:
+        return self.seconds
 
     def read(self, path: str) -> bytes | None:
         return self.files.get(path)
@@ -102,6 +107,28 @@ def test_a_list_of_names_is_fetched_counted_and_not_followed_where_it_is_odd(dis
     assert fetch(disk, b"only.example\n", later, "games").entries == 1
     old = fetch(disk, b"", later + OLD + timedelta(seconds=1))
     assert old.old and "older than 48 hours" in old.text
+
+
+def test_slow_servers_keep_no_list_waiting_for_ever_and_nothing_from_being_used(
+    disk: Disk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(
+        refreshing, "_stored", lambda *_: refreshing.Refreshed("refreshed", "used", 1)
+    )
+    work: Any = SimpleNamespace(host=disk, paths=Paths("/s"))
+    fates = []
+    for turn in range(4):
+
+        def slow(url: str) -> bytes:
+            disk.seconds += refreshing.FETCHING
+            raise NotFetched("the server takes too long")
+
+        now = NOW + turn * refreshing.TURN
+        found = refreshing.refresh(work, now, (), (), slow)
+        assert [one.name for one in found.lists] == ["seen", "games"] and found.state == "refreshed"
+        assert all(one.fate == "kept as it was" for one in found.lists)
+        fates.append([one.name for one in found.lists if "takes too long" in one.why])
+    assert fates in ([["seen"], ["games"]] * 2, [["games"], ["seen"]] * 2)
 
 
 def test_killed_between_text_and_record_the_size_stays_plausible(disk: Disk) -> None:

@@ -40,6 +40,10 @@ State = Literal["nothing kept", "as before", "refreshed", "refused", "undone"]
 Fate = Literal["fetched", "the same", "not due", "kept as it was"]
 SECONDS = 600.0  # for a version to be read back and kept: a list of 200 000 takes a minute and more
 PATIENCE = 45.0  # seconds that others who change the machine are waited for
+FETCHING = (
+    300.0  # seconds after which no further list is asked for; `fetching.DEADLINE` is for each
+)
+TURN = timedelta(minutes=30)
 EARLY = timedelta(minutes=5)  # before its time at which a list counts as due
 
 Fetch = Callable[[str], bytes]
@@ -140,13 +144,22 @@ def refresh(
     every = () if charter is None else fetched_by(charter)
     for name in sorted({*names, *accepted}):
         _demand(name, [one.name for one in every])
-    told = tuple(
-        _one(work, one, now, one.name in accepted, one.name in names, fetched)
-        for one in every
-        if not names or one.name in names
-    )
+    wanted = [one for one in every if not names or one.name in names]
+    end = work.host.clock() + FETCHING
+    told = {
+        one.name: _one(work, one, now, one.name in accepted, one.name in names, fetched)
+        if work.host.clock() < end
+        else _left(work, one.name, now)
+        for one in _in_turn(wanted, now)
+    }
     found = _together(_stored(work, source, charter), _taken_over(work, source, charter, now))
-    return replace(found, lists=told)
+    return replace(found, lists=tuple(told[one.name] for one in wanted))
+
+
+def _in_turn(wanted: list[NamedList], now: datetime) -> list[NamedList]:
+    """Another one first every half hour, so that none waits for ever behind slow ones."""
+    first = int(now.timestamp() // TURN.total_seconds()) % max(len(wanted), 1)
+    return wanted[first:] + wanted[:first]
 
 
 def _demand(name: str, every: list[str]) -> None:
@@ -186,6 +199,12 @@ def _one(
         if text != came:
             work.host.perform(Write(f"{folder}/{one.name}", came))
     return _told(one.name, "the same" if text == came else "fetched", after, now)
+
+
+def _left(work: Work, name: str, now: datetime) -> Told:
+    """Of a list for which no time is left: what has come already is to be put to use, too."""
+    why = "others took too long; it is asked for the next time"
+    return _told(name, "kept as it was", kept(work, name)[1], now, why)
 
 
 def _told(name: str, fate: Fate, found: Record | None, now: datetime, why: str = "") -> Told:
