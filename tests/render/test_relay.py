@@ -309,6 +309,80 @@ def test_many_services_are_told_in_several_messages() -> None:
     assert len(shown(sends)) == 2 * 60
 
 
+NAMES = [
+    *(IPP, "_printer._tcp.local", "_ssh._tcp.local", "_x._sub._ipp._tcp.local"),
+    *(f"Ink.{IPP}", "Ink._ssh._tcp.local", "_ipp._tcp.local._ssh._tcp.local", f"a.b.{IPP}"),
+    *("ink.local", "files.local", "ink.example", "_services._dns-sd._udp.local"),
+]
+ADDRESSES = ["10.2.0.9", "10.2.0.1", "10.3.0.9", "10.1.0.9", "fd00:0:0:2::9", "fe80::9"]
+
+
+def anything(rng: random.Random) -> DNS:
+    """A question or an answer, of names that may be found and others."""
+    if rng.random() < 0.4:
+        kinds: list[str | int] = ["PTR", "SRV", "TXT", "A", "AAAA", 255]
+        return ask(rng.choice(NAMES), rng.choice(kinds))
+    records = []
+    for _ in range(rng.randint(2, 6)):
+        name, ttl = rng.choice(NAMES), rng.choice((0, 1, 120, 120, 120))
+        kind = rng.choice(("PTR", "SRV", "TXT", "A", "NSEC"))
+        address = rng.choice(ADDRESSES)
+        records.append(
+            DNSRRSRV(rrname=name, ttl=ttl, target=rng.choice(NAMES))
+            if kind == "SRV"
+            else DNSRR(rrname=name, type="AAAA" if ":" in address else "A", ttl=ttl, rdata=address)
+            if kind == "A"
+            else DNSRR(rrname=name, type=kind, ttl=ttl, rdata=rng.choice(NAMES))
+            if kind == "PTR"
+            else DNSRR(rrname=name, type=kind, ttl=ttl, rdata=b"x")
+        )
+    return DNS(qr=1, aa=1, qd=[], an=records)
+
+
+def test_whatever_is_sent_only_what_may_be_found_comes_through() -> None:
+    """A second reading of what the relay may say, by text alone."""
+    types = {"prints": (IPP, "_printer._tcp.local"), "shed": (IPP,)}
+    nets = {"prints": ("10.2.0.9", "fd00:0:0:2::9"), "shed": ("10.3.0.9",)}
+    rng, count = random.Random("anything"), 0
+    for _ in range(20):
+        site = Site()
+        offering: dict[str, set[str]] = {"prints": set(), "shed": set()}
+        for _ in range(30):
+            site.now += rng.choice((0.01, 0.5, 2.0))
+            device, message = rng.choice(("hall", "prints", "shed")), anything(rng)
+            if device in types and message.qr:
+                offering[device] |= {
+                    _text(r.target) for r in message.an
+                    if r.type == relay.SRV and _text(r.rrname) in [f"Ink.{t}" for t in types[device]]
+                }  # fmt: skip
+            for one in site.relay.heard(device, 4, 5353, bytes(message), site.now):
+                said = DNS(one.data)
+                count += 1
+                if not said.qr:
+                    assert device == "hall" and one.device in types, message.show(dump=True)
+                    name = _text(said.qd[0].qname)
+                    named = name.endswith(types[one.device]) and not name.startswith("a.b.")
+                    assert named or name in offering[one.device], name
+                    continue
+                assert one.device == "hall"
+                for r in said.an:
+                    name = _text(r.rrname)
+                    if r.type in (relay.A, relay.AAAA):
+                        assert any(
+                            name in offering[d] and r.rdata in nets[d]
+                            for d in types
+                            if device in ("hall", d)
+                        ), (name, r.rdata)
+                    else:
+                        assert name.endswith(
+                            ("._ipp._tcp.local", "._printer._tcp.local")
+                        ) or name in (
+                            *types["prints"],
+                            "_services._dns-sd._udp.local",
+                        )
+    assert count > 40
+
+
 @given(st.binary(max_size=400))
 def test_what_is_no_message_is_nothing(data: bytes) -> None:
     Relay(settings(TOLD)).heard("hall", 4, 5353, data, 1.0)
