@@ -62,7 +62,7 @@ def small() -> tuple[Plan, Programme]:
 def test_the_demo_has_probes_of_every_kind_and_few_that_cannot_be_tried(repository: Path) -> None:
     found = demo(repository)
     assert 3000 < len(found.probes) < MOST
-    assert len(found.unprobed) < 60
+    assert len(found.unprobed) < 70
     assert len(found.stations) < 40
     shapes = Counter(probe.shape for probe in found.probes)
     assert set(shapes) == {
@@ -83,7 +83,10 @@ def test_the_demo_has_probes_of_every_kind_and_few_that_cannot_be_tried(reposito
 
 def test_every_decision_of_the_demo_that_filters_is_counted_by_some_probe(repository: Path) -> None:
     counted = {name for probe in demo(repository).probes for name in probe.expected.counters}
-    wanted = {labels.row_name(row.label) for row in demo_plan(repository).rows if not row.routed}
+    rows = [row.label for row in demo_plan(repository).rows if not row.routed]
+    # The gateway of a lab is in no group of multicast DNS before its relay is begun, and where people
+    # sign in the gate has the page's port already.
+    wanted = {labels.row_name(name) for name in rows if name not in ("found-services", "withheld-page")}
     assert wanted | {"nc_invalid"} == counted
 
 
