@@ -101,7 +101,7 @@ MULTICAST: list[Network] = [
 LINK_LOCAL = ip_network("fe80::/10")
 # The only IPv6 block of which global unicast addresses are handed out (RFC 4291 section 2.4, IANA).
 HANDED_OUT6: list[Network] = [ip_network("2000::/3")]
-TRANSLATORS = IPv6Network("64:ff9b::/96")  # RFC 6052 section 2.1
+WELL_KNOWN = IPv6Network("64:ff9b::/96")  # of translators, RFC 6052 section 2.1
 # What no router forwards (RFC 6890), whatever a charter says is real: model.md section 4.
 NEVER_FORWARDED: list[Network] = [
     ip_network(text)
@@ -170,15 +170,16 @@ def inside(address: Address, network: Network | None) -> bool:
     return address in network
 
 
-def stands_for(address: Address) -> IPv4Address | None:
+def stands_for(site: Site, address: Address) -> IPv4Address | None:
     """The IPv4 address to which a translator leads from an IPv6 one (RFC 6052 section 2.2)."""
-    if isinstance(address, tuple) or address not in TRANSLATORS:
-        return None
-    return IPv4Address(int(address) % 2**32)
+    for line in site.lines.values():
+        if not isinstance(address, tuple) and inside(address, line.translator):
+            return IPv4Address(int(address) % 2**32)
+    return None
 
 
-def all_meant(address: Address) -> list[Address]:
-    four = stands_for(address)
+def all_meant(site: Site, address: Address) -> list[Address]:
+    four = stands_for(site, address)
     return [address] if four is None else [address, four]
 
 
@@ -293,24 +294,26 @@ def is_special(site: Site, address: Address) -> bool:
 
 
 def is_internet(site: Site, address: Address) -> bool:
-    four = stands_for(address)
+    four = stands_for(site, address)
     if four is not None:
         return not is_own(site, address) and is_internet(site, four)
+    if inside(address, WELL_KNOWN):
+        return False
     return not is_own(site, address) and not is_special(site, address)
 
 
 def in_place(site: Site, place: str, address: Address) -> bool:
     if place in site.listed:
-        return named_in(site.listed[place], address) and is_internet(site, address)
+        return named_in(site, site.listed[place], address) and is_internet(site, address)
     for network in site.places[place]:
-        for meant in all_meant(address):
+        for meant in all_meant(site, address):
             if inside(meant, network) and not is_own(site, meant):
                 return not is_own(site, address)
     return False
 
 
-def named_in(ranges: list[Range], address: Address) -> bool:
-    for meant in all_meant(address):
+def named_in(site: Site, ranges: list[Range], address: Address) -> bool:
+    for meant in all_meant(site, address):
         if in_ranges(ranges, meant):
             return True
     return False
@@ -327,9 +330,9 @@ def in_ranges(ranges: list[Range], address: Address) -> bool:
 
 def is_hostile(site: Site, address: Address) -> bool:
     """Named by a list of those that are refused, neither excepted nor protected (section 4)."""
-    if not named_in(site.hostile.ranges, address) or not is_internet(site, address):
+    if not named_in(site, site.hostile.ranges, address) or not is_internet(site, address):
         return False
-    for meant in all_meant(address):
+    for meant in all_meant(site, address):
         if is_excepted(site, meant) or is_needed(site, meant):
             return False
     return True

@@ -8,7 +8,7 @@ from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_add
 from random import Random
 
 from tests.oracle.naive import (
-    TRANSLATORS,
+    WELL_KNOWN,
     Attempt,
     Environment,
     family,
@@ -108,7 +108,7 @@ class Attempts:
         self.hardware = [h for device in site.devices.values() for h in device.hardware]
         self.sentences = [*site.rules, *site.rules, *site.offers, *site.offers, *site.promises]
         self.entrances = [*site.areas, *site.areas, *site.lines, "gateway"]
-        everywhere = list(dict.fromkeys(_translated(_notable(site))))
+        everywhere = list(dict.fromkeys(_translated(site, _notable(site))))
         self.notable = {v: [a for a in everywhere if family(a) == v] for v in (4, 6)}
         self.gateway = {v: [a for a in self.notable[v] if is_gateway(site, a)] for v in (4, 6)}
         self.internet = {v: [a for a in self.notable[v] if is_internet(site, a)] for v in (4, 6)}
@@ -344,16 +344,18 @@ def _around(network: Network) -> Iterator[Address]:
             yield IPv4Address(beyond) if network.version == 4 else IPv6Address(beyond)
 
 
-def _translated(found: Iterable[Address]) -> Iterator[Address]:
-    """With what stands for the IPv4 addresses in IPv6 (RFC 6052)."""
+def _translated(site: Site, found: Iterable[Address]) -> Iterator[Address]:
+    """With what stands for the IPv4 addresses in IPv6 (RFC 6052), or would if somebody translated."""
     for address in found:
         yield address
         if isinstance(address, IPv4Address):
-            yield translated(address)
+            yield from translated(site, address)
 
 
-def translated(address: IPv4Address) -> IPv6Address:
-    return TRANSLATORS[int(address)]
+def translated(site: Site, address: IPv4Address) -> Iterator[IPv6Address]:
+    for network in {WELL_KNOWN: 0, **{line.translator: 0 for line in site.lines.values()}}:
+        if isinstance(network, IPv6Network):
+            yield network[int(address)]
 
 
 def _notable(site: Site) -> Iterator[Address]:

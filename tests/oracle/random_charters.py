@@ -167,6 +167,7 @@ def random_charter(rng: Random) -> str:
     _people(draft)
     _words(draft)
     _time(Random(f"time {draft.areas}"), draft)
+    _translators(Random(f"translators {draft.lines}"), draft)
     document = {
         "charter": "1",
         "site": draft.site,
@@ -204,6 +205,13 @@ def _discovery(rng: Random, draft: Draft) -> list[dict[str, Any]]:
         what = rng.sample(["printing", "casting", "files", "_ipp._tcp"], rng.randint(1, 2))
         found.append({"let": names[:cut], "find": what, "in": names[cut : cut + 2]})
     return found
+
+
+def _translators(rng: Random, draft: Draft) -> None:
+    """A provider may have a translator, with the prefix that all may have or one of its own."""
+    for said in draft.lines.values():
+        if rng.random() < 0.35:
+            said["translator"] = rng.choice(["64:ff9b::/96", "2606:2800:64::/96"])
 
 
 def _time(rng: Random, draft: Draft) -> None:

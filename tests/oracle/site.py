@@ -64,6 +64,7 @@ class Line:
     prefix: Network | None
     asks: bool  # for its prefix, by DHCP
     dialled: bool = False
+    translator: Network | None = None
 
 
 @dataclass
@@ -279,6 +280,7 @@ def _line(name: str, said: dict[str, Any], addresses: dict[str, Any]) -> Line:
         prefix=_prefix(name, said.get("prefix"), addresses),
         asks=said.get("prefix") == "delegated",
         dialled="pppoe" in said,
+        translator=ip_network(said["translator"]) if "translator" in said else None,
     )
 
 

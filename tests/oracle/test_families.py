@@ -74,7 +74,8 @@ def beyond(rng: Random, found: Pair, drawn: Attempts) -> Iterator[Both]:
     far = [a for a in drawn.internet[4] if not any(naive.inside(a, n) for n in near)]
     for address in rng.sample(far, min(len(far), 3)):  # whoever it is, named or not
         if isinstance(address, IPv4Address):
-            yield address, translated(address)
+            for six in translated(site, address):
+                yield address, six
     for area in found.plan.areas:
         if area.subnets6:
             yield area.gateway4, area.subnets6[0].gateway

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
-from ipaddress import ip_address
+from ipaddress import ip_address, ip_network
 
 import pytest
 
@@ -249,14 +250,27 @@ def test_what_the_charter_says_is_real_is_no_special_address(site: Site) -> None
         ("198.51.100.64", True),
         ("198.51.100.80", False),
         ("2001:db8:ff::77", True),
-        # 64:ff9b::/96 leads to IPv4 addresses (RFC 6052, with the example of its section 2.4)
-        ("64:ff9b::8.8.8.8", True),
-        ("64:ff9b::192.0.2.33", False),  # and to none that are special (section 3.1)
-        ("64:ff9b::10.1.2.3", False),
-        ("64:ff9b::198.51.100.64", True),  # the charter says it is real
-        ("64:ff9b::203.0.113.10", False),  # the gateway's own
     ):
         assert is_internet(site, ip_address(text)) == internet, text
+
+
+def test_where_a_translator_leads_is_what_the_ipv4_address_is(site: Site) -> None:
+    """RFC 6052 with the example of its section 2.4; none that is special (section 3.1)."""
+    told = (
+        ("8.8.8.8", True),
+        ("192.0.2.33", False),
+        ("10.1.2.3", False),
+        ("198.51.100.64", True),  # the charter says it is real
+        ("203.0.113.10", False),  # the gateway's own
+    )
+    line = next(iter(site.lines.values()))
+    for prefix in ("64:ff9b::", "2606:2800:64::"):
+        for text, _ in told:
+            assert not is_internet(site, ip_address(f"64:ff9b::{text}"))
+        translating = replace(line, translator=ip_network(f"{prefix}/96"))
+        other = replace(site, lines={**site.lines, line.name: translating})
+        for text, internet in told:
+            assert is_internet(other, ip_address(f"{prefix}{text}")) == internet, text
 
 
 def test_promises_are_broken_by_the_attempts_that_break_them(site: Site) -> None:

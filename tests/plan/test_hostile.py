@@ -19,7 +19,7 @@ NOW = datetime(2026, 11, 2, 9, tzinfo=UTC)
 CHARTER = """charter: 1
 site: {name: Hut, timezone: Europe/London, managed-from: [desk]}
 lines:
-  dsl: {device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9, prefix: "2001:db8:77::/48",
+  dsl: {device: eth0, address: 203.0.113.10/29, next-hop: 203.0.113.9, prefix: "2001:db8:77::/48", translator: "64:ff9b::/96",
     watch: {targets: [192.0.2.77]}}
 areas:
   home: {device: eth1, prefix: 10.20.0.0/24}

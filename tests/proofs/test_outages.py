@@ -18,7 +18,7 @@ from tests.proofs.sites import NOW, charter, judged
 
 LINES = """
   dsl: {device: eth0, address: [203.0.113.10/29, 2001:db8:1::2/64],
-    next-hop: [203.0.113.9, 2001:db8:1::1], prefix: 2001:db8:2::/48}
+    next-hop: [203.0.113.9, 2001:db8:1::1], prefix: 2001:db8:2::/48, translator: "64:ff9b::/96"}
   mast: {device: eth8}
   dish: {device: eth9, address: 198.51.100.2/29, next-hop: 198.51.100.1, role: standby}
 """

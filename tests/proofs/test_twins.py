@@ -182,16 +182,12 @@ def test_a_part_of_a_partys_ipv4_addresses_that_is_refused_counts(sides: tuple[s
 
 
 ASIDE = (
-    (
-        "places",
-        "bank: {prefixes: [198.51.100.64/28]}",
-        "bank (IPv4 alone, and what 64:ff9b::/96 makes of it)",
-    ),
+    ("places", "bank: {prefixes: [198.51.100.64/28]}", "bank (IPv4 alone)"),
     ("places", "bank: {prefixes: ['2001:db8:b::/48']}", "bank (IPv6 alone)"),
     (
         "places",
         "bank: {prefixes: [198.51.100.64/28, '2001:db8:b::/48']}\n  till: {prefixes: [198.51.100.64/30]}",
-        "bank and till (IPv4 alone, and what 64:ff9b::/96 makes of it)",
+        "bank and till (IPv4 alone)",
     ),
     ("rules", "- {let: home, reach: yard, with: icmpv6/128}", "rule 1 (the ping of IPv6 alone)"),
     ("rules", "- {refuse: home, reach: yard, with: icmp/8}", "rule 1 (the ping of IPv4 alone)"),
@@ -244,10 +240,23 @@ def test_an_offer_that_only_ipv6_has_is_left_aside_and_nothing_else() -> None:
 def test_hostile_addresses_of_one_family_are_left_aside_and_named() -> None:
     lists = "lists: {seen: {of: addresses, entries: [93.184.216.0/24]}}\nhostile: {lists: [seen]}\n"
     found = prove_families(Prover(planned(TEXT + lists), NOW))
-    assert found.holds and found.one_family == (
-        OF_IPV6,
-        "what lists call hostile (IPv4 alone, and what 64:ff9b::/96 makes of it)",
+    assert found.holds and found.one_family == (OF_IPV6, "what lists call hostile (IPv4 alone)")
+    text = TEXT.replace("prefix: '2001", "translator: '64:ff9b::/96', prefix: '2001")
+    found = prove_families(Prover(planned(text + lists), NOW))
+    (_, told) = found.one_family
+    assert found.holds
+    assert told == "what lists call hostile (IPv4 alone, and what 64:ff9b::/96 makes of it)"
+
+
+def test_a_translator_that_leads_past_a_refusal_is_found() -> None:
+    """As it was before places were carried over: what is refused of the bank in IPv4 alone."""
+    text = TEXT.replace("prefix: '2001", "translator: '64:ff9b::/96', prefix: '2001")
+    plan = planned(text.replace(", '2001:db8:b::/48'", ""))
+    assert prove_families(Prover(plan, NOW)).holds
+    _, refusing = refuted(
+        open_ := changed(plan, "no shell", without), prove_families(Prover(open_, NOW))
     )
+    assert refusing.label == "no shell"
 
 
 # --- certificates --------------------------------------------------------------------------------

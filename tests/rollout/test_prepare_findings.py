@@ -370,6 +370,7 @@ def test_what_a_charter_wants() -> None:
 def test_what_the_steward_has_begun_beside_itself_needs_dbus() -> None:
     """systemd-run(1) asks the service manager over D-Bus."""
     lists = "lists:\n  seen: {of: addresses, from: 'https://lists.example.org/seen'}\n"
+    lists += "hostile: {lists: [seen]}\n"
     for text, needs in (
         (CHARTER, False),
         (CHARTER + lists, True),

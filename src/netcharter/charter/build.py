@@ -109,6 +109,7 @@ def _line(name: str, fields: Fields, index: int) -> Line:
         prefix=None if delegated else fields.get("prefix"),
         delegated=delegated,
         mtu=fields.get("mtu"),
+        translator=fields.get("translator"),
         pppoe=fields["pppoe"]["as"] if "pppoe" in fields else None,
     )
 

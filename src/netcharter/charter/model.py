@@ -77,6 +77,7 @@ class Line:
     mtu: int | None = None  # bytes of the largest packet; None: what the device has
     pppoe: str | None = None  # whom the provider knows; its password never stands in a charter
     delegated: bool = False  # its prefix is asked for on the gateway, and not known here
+    translator: IPv6Network | None = None  # its addresses lead to IPv4 ones, the last 32 bits
 
 
 @dataclass(frozen=True, slots=True)
@@ -341,6 +342,12 @@ class Charter:
     hostile: Hostile = Hostile()
     discovery: tuple[Discovery, ...] = ()
     spans: Mapping[tuple[str | int, ...], Span] = field(default_factory=dict, compare=False)
+
+    @property
+    def translators(self) -> tuple[IPv6Network, ...]:
+        """The prefixes by which providers' translators lead to IPv4 addresses."""
+        found = (line.translator for line in self.lines.values())
+        return tuple(dict.fromkeys(one for one in found if one is not None))
 
     def where(self, *path: str | int) -> Span:
         """The place of a value; if that path has none, of the nearest thing around it."""

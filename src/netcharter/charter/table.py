@@ -69,6 +69,9 @@ AREA_PREFIX = Value("a prefix", values.area_prefix, pattern=f"^{ADDRESS}/[0-9]+$
 LINE_PREFIX = Value(
     "a global IPv6 prefix", values.line_prefix, pattern=f"^{ADDRESS}/[0-9]+$", spelling=True
 )
+TRANSLATOR = Value(
+    "an IPv6 prefix of a translator", values.translator, pattern=f"^{ADDRESS}/96$", spelling=True
+)
 TIME_SERVER = Value(
     "a name or an address",
     lending.time_server,
@@ -226,6 +229,13 @@ LINE = Record(
             "the IPv6 prefix the provider gives the site; `delegated`: the gateway asks for it, and "
             "follows where it changes",
             default="none",
+        ),
+        Key(
+            "translator",
+            TRANSLATOR,
+            "the prefix by which the provider's translator (NAT64) leads to IPv4 addresses, such as "
+            "`64:ff9b::/96`",
+            default="there is none",
         ),
         Key(
             "mtu",

@@ -39,6 +39,8 @@ MOST_PACES = {"second": 1_000, "minute": 60_000, "hour": 3_600_000}  # more limi
 MOST_AT_ONCE = 65_535  # an address has no more ports to begin from (RFC 9293 section 3.1)
 LOCAL6 = IPv6Network("fd00::/8")
 GLOBAL6 = IPv6Network("2000::/3")
+# RFC 6052 section 2.1, RFC 8215, and what is given out (RFC 6052 section 2.2)
+TRANSLATORS = (IPv6Network("64:ff9b::/96"), IPv6Network("64:ff9b:1::/48"), GLOBAL6)
 
 
 class Wrong(Exception):
@@ -454,6 +456,18 @@ def line_prefix(value: str) -> IPv6Network:
     if not 48 <= found.prefixlen <= 60:
         raise Wrong("bad-prefix", f"a line's prefix is a /48 to a /60, not a /{found.prefixlen}",
                     "every area takes a /64 of it; ask your provider for a /56 or a /48")  # fmt: skip
+    return found
+
+
+def translator(value: str) -> IPv6Network:
+    """The prefix of a provider's translator to IPv4: RFC 6052's own, one of RFC 8215, or another."""
+    found = prefix(value)
+    if not isinstance(found, IPv6Network) or not any(map(found.subnet_of, TRANSLATORS)):
+        raise Wrong("bad-prefix", f"`{found}` can't be the prefix of a translator",
+                    "most providers that have one use 64:ff9b::/96")  # fmt: skip
+    if found.prefixlen != 96:
+        raise Wrong("bad-prefix", f"a translator's prefix is a /96 here, not a /{found.prefixlen}",
+                    f"write {found.network_address}/96, if the last 32 bits are the IPv4 address")  # fmt: skip
     return found
 
 

@@ -211,6 +211,7 @@ MEANINGS: dict[str, tuple[str, ...]] = {  # a word of the trade -> ours, the fir
     "mac-address": ("hardware",),
     "hwaddr": ("hardware",),
     "ethernet": ("hardware", "device"),
+    "nat64": ("translator",),
     "ip": ("address", "prefix", "prefixes"),
     "ips": ("address", "prefixes", "addresses"),
     "ipv4": ("address", "prefix"),

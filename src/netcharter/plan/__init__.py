@@ -54,12 +54,16 @@ def make_plan(
     )
     known = of_addresses(charter, lists)
     written = {
-        name: subtract(with_translated(subtract(network(*place.prefixes), own)), own)
+        name: subtract(
+            with_translated(subtract(network(*place.prefixes), own), charter.translators), own
+        )
         for name, place in charter.places.items()
     }
     outside = internet(charter, own)
     places = {
-        name: written[name] if place.list is None else intersect(held(known, place.list), outside)
+        name: written[name]
+        if place.list is None
+        else intersect(held(charter, known, place.list), outside)
         for name, place in charter.places.items()
     }
     site = Site(charter, found.lines, found.devices, own, outside, written)

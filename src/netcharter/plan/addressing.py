@@ -224,6 +224,7 @@ def _line(
         mtu=line.mtu or (PPPOE if line.pppoe else None),
         more4=tuple(four[1:]),
         pppoe=line.pppoe,
+        translator=line.translator,
         delegated=line.delegated,
         stands_in=unknown and asked is not None,
     )

@@ -48,9 +48,7 @@ REAL_SERVICES: Ranges = ranges(  # the codes that an attempt can have
     )
 )
 
-TRANSLATORS = IPv6Network("64:ff9b::/96")  # RFC 6052 section 2.1
-_TRANSLATED = V6 + int(TRANSLATORS[0])
-TRANSLATED: Ranges = ranges((_TRANSLATED, _TRANSLATED + V6 - 1))
+WELL_KNOWN = IPv6Network("64:ff9b::/96")  # of translators to IPv4, RFC 6052 section 2.1
 
 NOBODY, GUEST = "", "*guest"  # neither can be a person's name in a charter
 
@@ -74,18 +72,19 @@ def addresses(values: Iterable[IPv4Address | IPv6Address]) -> Ranges:
     return ranges(*((address(v), address(v)) for v in values))
 
 
-def with_translated(found: Ranges) -> Ranges:
+def with_translated(found: Ranges, translators: Iterable[IPv6Network]) -> Ranges:
     """A set, and the IPv6 addresses that stand for its IPv4 addresses: a translator of a provider
-    leads from them there, and back (RFC 6052 section 2.2: the last 32 bits are the IPv4 address)."""
+    leads from them there, and back. translators: prefixes of /96, where the last 32 bits are the IPv4
+    address (RFC 6052 section 2.2)."""
     four = intersect(found, ((0, V6 - 1),))
-    return union(found, tuple((_TRANSLATED + low, _TRANSLATED + high) for low, high in four))
+    bases = (address(one[0]) for one in translators)
+    return union(found, *(tuple((base + a, base + b) for a, b in four) for base in bases))
 
 
-def meant(found: Ranges) -> Ranges:
+def meant(found: Ranges, translators: Iterable[IPv6Network]) -> Ranges:
     """The IPv4 addresses that IPv6 addresses of a set stand for."""
-    return tuple(
-        (low - _TRANSLATED, high - _TRANSLATED) for low, high in intersect(found, TRANSLATED)
-    )
+    bases = ((address(one[0]), intersect(found, network(one))) for one in translators)
+    return union(*(tuple((a - base, b - base) for a, b in part) for base, part in bases))
 
 
 def decode(code: int) -> IPv4Address | IPv6Address | tuple[int, int]:

@@ -56,22 +56,27 @@ def _listed(said: NamedList, learnt: Mapping[str, Listed]) -> Listed | None:
     return learnt.get(said.name)
 
 
-def held(known: Mapping[str, Listed | None], name: str) -> Ranges:
+def held(charter: Charter, known: Mapping[str, Listed | None], name: str) -> Ranges:
     """The contents of a list, nothing where they are not known; with what stands for them in IPv6."""
     found = known.get(name)
-    return () if found is None else coding.with_translated(found.contents)
+    if found is None:
+        return ()
+    return coding.with_translated(found.contents, charter.translators)
 
 
 def refused(site: Site, known: Mapping[str, Listed | None]) -> Ranges:
     """What is refused both ways: what the lists say, but for exceptions and what is protected."""
-    said = union(*(held(known, name) for name in site.charter.hostile.lists))
+    said = union(*(held(site.charter, known, name) for name in site.charter.hostile.lists))
     kept = union(*(found for _, found in (*protected(site, known), *spared(site, known))))
     return subtract(intersect(said, site.internet), kept)
 
 
 def protected(site: Site, known: Mapping[str, Listed | None]) -> Iterator[Named]:
     """What no list cuts off, by what it is; with what stands for it in IPv6."""
-    yield from ((what, coding.with_translated(kept)) for what, kept in _protected(site, known))
+    every = site.charter.translators
+    yield from (
+        (what, coding.with_translated(kept, every)) for what, kept in _protected(site, known)
+    )
 
 
 def _protected(site: Site, known: Mapping[str, Listed | None]) -> Iterator[Named]:
@@ -103,12 +108,17 @@ def _needed(charter: Charter) -> Iterator[str]:
 
 def _place(site: Site, known: Mapping[str, Listed | None], name: str) -> Ranges:
     said = site.charter.places[name].list
-    return site.places[name] if said is None else intersect(held(known, said), site.internet)
+    return (
+        site.places[name]
+        if said is None
+        else intersect(held(site.charter, known, said), site.internet)
+    )
 
 
 def spared(site: Site, known: Mapping[str, Listed | None]) -> Iterator[Named]:
     """The exceptions, each with what it is called; with what stands for it in IPv6."""
-    yield from ((name, coding.with_translated(kept)) for name, kept in _spared(site, known))
+    every = site.charter.translators
+    yield from ((name, coding.with_translated(kept, every)) for name, kept in _spared(site, known))
 
 
 def _spared(site: Site, known: Mapping[str, Listed | None]) -> Iterator[Named]:
@@ -211,7 +221,7 @@ def _idle(site: Site, known: Mapping[str, Listed | None]) -> Iterator[Diagnostic
     lists = site.charter.hostile.lists
     if any(known.get(name) is None for name in lists):
         return
-    said = union(*(held(known, name) for name in lists))
+    said = union(*(held(site.charter, known, name) for name in lists))
     for place, (name, kept) in enumerate(spared(site, known)):
         if not intersect(said, kept):
             yield Diagnostic(
@@ -248,7 +258,7 @@ def _places_cut(
 
 def _naming(site: Site, known: Mapping[str, Listed | None], wanted: Ranges) -> Iterable[str]:
     """The lists that name any of these, with the line."""
-    wanted = union(wanted, coding.meant(wanted))
+    wanted = union(wanted, coding.meant(wanted, site.charter.translators))
     for name in site.charter.hostile.lists:
         found = known.get(name)
         if found is not None and intersect(found.contents, wanted):

@@ -154,8 +154,11 @@ def internet(charter: Charter, own: Ranges) -> Ranges:
     """Every address that is neither the site's own nor special, with what the charter calls real.
 
     In IPv6 only 2000::/3 is handed out to anyone (RFC 4291 section 2.4, IANA). What stands for an
-    IPv4 address is internet where that is, whatever else is said of it: nothing else is translated
-    (RFC 6052 section 3.1).
+    IPv4 address, where a line leads to a translator, is internet where that is, whatever else is said
+    of it: nothing else is translated (RFC 6052 section 3.1). Without a translator the prefix that all
+    share leads nowhere.
     """
     outer = union(subtract(_HANDED_OUT, special()), ordinary(charter))
-    return subtract(coding.with_translated(subtract(outer, union(own, coding.TRANSLATED))), own)
+    stand_ins = coding.network(coding.WELL_KNOWN, *charter.translators)
+    real = subtract(outer, union(own, stand_ins))
+    return subtract(coding.with_translated(real, charter.translators), own)

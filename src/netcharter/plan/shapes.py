@@ -171,6 +171,7 @@ class LinePlan:
     mtu: int | None = None  # bytes of its largest packet; None: what the device has
     more4: tuple[IPv4Interface, ...] = ()  # its further addresses, on which only offers are met
     pppoe: str | None = None  # the user name of its PPPoE session, whose device `device` is then
+    translator: IPv6Network | None = None  # its addresses lead to IPv4 ones, the last 32 bits
     delegated: bool = False  # its prefix is asked for; without one nobody has told it yet
     stands_in: bool = False  # `prefix` only stands in for the one that will be delegated
 

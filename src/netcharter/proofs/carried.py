@@ -36,7 +36,6 @@ PING4, PING6 = ECHO4[0][0], ECHO6[0][0]
 OWN_ICMP6 = subtract(ranges(coding.service(ICMP6, 0, 0xFFFF)), ECHO6)
 DHCP6 = ranges(coding.service(UDP, 546, 547))  # RFC 8415 section 7.2
 LOCAL6 = union(LINK_LOCAL6, LINK_MULTICAST6)
-TRANSLATED = f"and what {coding.TRANSLATORS} makes of it"
 OF_IPV6 = "what IPv6 has of its own (neighbour discovery, DHCPv6, ping from the lines)"
 
 
@@ -169,11 +168,15 @@ class Carried:
 
     def _lone(self) -> Iterator[str]:
         """Whom only one family has addresses of."""
+        prefixes = self.plan.charter.translators
+        also = f", and what {listed(map(str, prefixes))} makes of it"
         for family in (4, 6):
-            for names, translated in self.destinations.lone_names(family):
+            for names, translated in self.destinations.lone_names(
+                family, coding.network(*prefixes)
+            ):
                 told = _told(names)
                 if told and not (family == 4 and told.startswith("the gateway")):  # it has others
-                    yield f"{told} (IPv{family} alone{f', {TRANSLATED}' if translated else ''})"
+                    yield f"{told} (IPv{family} alone{also if translated else ''})"
         tied = {one.area for one in self.ground.devices if one.hardware and one.lasting}
         for device in self.ground.devices:
             if not device.hardware and device.addresses6 and device.area in tied:

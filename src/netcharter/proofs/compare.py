@@ -110,6 +110,7 @@ def moves(old: Plan, new: Plan) -> Iterator[Moved]:
                 ("weight", earlier.weight, line.weight),
                 ("next hop", earlier.next_hop4, line.next_hop4),
                 ("next hop in IPv6", earlier.next_hop6, line.next_hop6),
+                ("translator", earlier.translator, line.translator),
                 ("largest packet", earlier.mtu, line.mtu),
                 ("dialled by PPPoE as", earlier.pppoe, line.pppoe),
             ):

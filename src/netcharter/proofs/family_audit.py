@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from netcharter.diagnostics import Diagnostic
-from netcharter.plan.coding import ANY4, ANY6, TRANSLATED
+from netcharter.plan.coding import ANY4, ANY6, network
 from netcharter.plan.housekeeping import ECHO4, ECHO6
 from netcharter.plan.shapes import Region, Row, Rule, When
 from netcharter.plan.terms import Who, all_reached, all_starters, regions, service_set
@@ -80,12 +80,13 @@ def _places(audit: Audit, rule: Rule) -> Iterator[Gap]:
     ground, when = audit.ground, When(rule.during, rule.until)
     what = service_set(ground, rule.services)
     known = union(*ground.places.values()) if ground.places else ()
-    nameless = subtract(ground.internet, known)
+    translated = network(*ground.charter.translators)
+    nameless = subtract(ground.internet, union(known, translated))
     for name, found in ground.places.items():
-        family = _only(found)
+        family = _only(subtract(found, translated))
         if family is None:
             continue
-        elsewhere = subtract(intersect(nameless, ANY[10 - family]), TRANSLATED)
+        elsewhere = intersect(nameless, ANY[10 - family])
         if name in rule.reach:
             starters = all_starters(ground, rule.who)
             own, asked = (regions(starters, there, what, when) for there in (found, elsewhere))
@@ -100,8 +101,7 @@ def _places(audit: Audit, rule: Rule) -> Iterator[Gap]:
 
 
 def _only(addresses: Ranges) -> int | None:
-    """The family of addresses that are all of one, but for those that lead to the same by translators."""
-    addresses = subtract(addresses, TRANSLATED)
+    """The family of addresses that are all of one."""
     held = [family for family in (4, 6) if intersect(addresses, ANY[family])]
     return held[0] if len(held) == 1 else None
 

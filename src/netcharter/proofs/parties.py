@@ -137,13 +137,15 @@ class Parties:
         """The IPv6 addresses of those of whom IPv4 has nothing."""
         return union(*(cell.six for cell in self.cells if not cell.pieces))
 
-    def lone_names(self, family: int) -> Iterator[tuple[tuple[Name, ...], bool]]:
+    def lone_names(
+        self, family: int, translated: Ranges
+    ) -> Iterator[tuple[tuple[Name, ...], bool]]:
         """The parties of whom only this family has addresses, and whether IPv6 has those that lead to
-        them by translators."""
+        them by translators (`translated`)."""
         lone = {cell.names for cell in self.cells if not cell.pieces}
         six = {cell.names for cell in self.cells}
         if family == 4:
-            real = {one.names for one in self.cells if subtract(one.six, coding.TRANSLATED)}
+            real = {one.names for one in self.cells if subtract(one.six, translated)}
             lone = {one & self._hard for one in self._four} - real
         for names in sorted(lone):
             yield tuple(self.names[bit] for bit in bits(names)), family == 4 and names in six

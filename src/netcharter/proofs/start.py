@@ -64,7 +64,7 @@ def starts(
         )
     if starter == "internet" or starter in ground.line or starter in ground.places:
         mine = intersect(ground.places.get(starter, plan.internet), FAMILY[family])
-        mine = subtract(mine, coding.TRANSLATED)
+        mine = subtract(mine, coding.network(*plan.charter.translators))
         named = [ground.line[starter]] if starter in ground.line else list(plan.lines)
         return _by_lines(named, representative(plan, mine), family, up) if mine else []
     raise NotUnderstood(

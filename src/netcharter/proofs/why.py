@@ -129,7 +129,8 @@ def _tellings(
     codes = service_set(ground, [service])
     up = lines_up(ground, down)
     wide, doubts = _destination(plan, ground, target)
-    wide = subtract(wide, coding.TRANSLATED) or wide  # which fares as what it leads to
+    translated = coding.network(*plan.charter.translators)
+    wide = subtract(wide, translated) or wide  # which fares as what it leads to
     found: list[Telling] = []
     for family in FAMILY:
         to = intersect(wide, FAMILY[family])
@@ -240,7 +241,7 @@ def _target(naming: Naming, telling: Telling) -> str:
 def _steps(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Step]:
     yield from (Step(doubt) for doubt in telling.doubts)
     yield _entrance_step(plan, telling, found)
-    yield from _translation_steps(telling)
+    yield from _translation_steps(plan, telling)
     for row in plan.rows[: found.row.index]:
         near = _near_miss(plan, row, telling)
         if near is not None:
@@ -268,9 +269,9 @@ def _entrance_step(plan: Plan, telling: Telling, found: Outcome) -> Step:
     return Step(proper, spans.get(entrance))
 
 
-def _translation_steps(telling: Telling) -> Iterator[Step]:
+def _translation_steps(plan: Plan, telling: Telling) -> Iterator[Step]:
     for code in (telling.attempt.source, telling.attempt.destination):
-        for four, _ in coding.meant(((code, code),)):
+        for four, _ in coding.meant(((code, code),), plan.charter.translators):
             told = f"{coding.decode(code)} stands for {coding.decode(four)} (RFC 6052)"
             yield Step(f"{told}: every place and list that holds this holds it, too")
 
@@ -326,7 +327,11 @@ def _listing_steps(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Ste
     asked = ((code, code),)
     for name in plan.charter.hostile.lists:
         listed = plan.lists.get(name)
-        entry = first_in(listed.text, union(asked, coding.meant(asked))) if listed else None
+        entry = (
+            first_in(listed.text, union(asked, coding.meant(asked, plan.charter.translators)))
+            if listed
+            else None
+        )
         if entry is not None:
             told = f"the list {name} names it in line {entry.line}: {entry.text}"
             yield Step(told, plan.charter.where("lists", name))

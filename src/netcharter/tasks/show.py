@@ -195,6 +195,7 @@ def _line(line: LinePlan) -> Json:
         "prefix": None if line.prefix is None else str(line.prefix),
         "delegated": line.delegated,
         "stands_in": line.stands_in,
+        "translator": None if line.translator is None else str(line.translator),
         "rate": None if line.rate is None else {"down": line.rate.down, "up": line.rate.up},
         "span": _span(line.span),
     }

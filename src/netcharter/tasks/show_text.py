@@ -146,6 +146,7 @@ def _line_cells(line: Mapping[str, Any]) -> Cells:
         "address": line["addresses"] or automatic,
         "next hop": line["next_hops"],
         "prefix": _prefix_cell(line),
+        "translator": [line["translator"]] if line["translator"] else [],
         "bytes": [f"{line['mtu']}"] if line["mtu"] else [],
         "down, up": [f"{_rate(rate['down'])}, {_rate(rate['up'])}"] if rate else [],
     }
