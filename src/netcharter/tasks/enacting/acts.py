@@ -275,6 +275,8 @@ def enact(
 def _stored(work: Work, plan: Plan, *besides: Plan | None) -> None:
     """The lists by which names are withheld are where dnsdist looks them up, before it does. Raises
     RolloutRefused."""
+    if plan.names.lists:
+        work.told(Step("lists of names are laid out", ()))
     try:
         make_stores(work, plan.names, *(one.names for one in besides if one is not None))
     except EffectFailed as fault:
