@@ -53,4 +53,6 @@ def test_the_demo_plays_the_story(repository: Path, tmp_path: Path) -> None:
         rest = rest.partition(part)[2]
     assert ": 2 agreed, 0 did not." in played.stdout
     assert played.stdout.count("proven   what the kernel has loaded") == 3
+    for told in ("named    hosts in 7 areas", "found    hosts in 7 areas", "lent     "):
+        assert told in played.stdout, played.stdout
     assert (copy / "out" / "kit" / "manifest.json").is_file()
