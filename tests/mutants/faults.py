@@ -393,7 +393,7 @@ AROUND = (
     Fault(
         "what-translators-lead-to-is-not-hostile",
         "netcharter/plan/hostile.py",
-        "coding.with_translated(found.contents)",
+        "coding.with_translated(found.contents, charter.translators)",
         "found.contents",
         ("tests/plan/test_hostile.py::test_what_is_refused_of_what_a_list_names",),
     ),
