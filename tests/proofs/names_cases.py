@@ -60,11 +60,11 @@ NAMES_CASES = (
         "names-gone-round",
         "warning",
         names("withhold: play.example, for: ⟦home⟧")
-        | rules("let: home, reach: internet, with: dns"),
+        | rules("let: home, reach: internet, with: [dns, ssh]"),
         names("withhold: play.example, for: home") | rules("let: yard, reach: internet, with: dns"),
         (
             "names rule 1 holds in home for who asks this gateway, and there are ways around it; open",
-            "open: other resolvers (IPv4), addresses without a name (IPv4)",
+            "open: other resolvers (IPv4), addresses without a name (IPv4) and tunnels and proxies (IPv4)",
             "undecidable: data in look-ups",
         ),
         ("an unnamed machine in home", "for dns"),

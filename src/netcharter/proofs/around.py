@@ -119,33 +119,35 @@ def around(prover: Prover) -> Around:
     return Around(tuple(found), prove_families(prover), complete)
 
 
-def of_area(prover: Prover, area: str) -> tuple[Way, ...]:
-    """Every means in one area, IPv4 first. Raises NoAnswer."""
-    return tuple(way for family in FAMILY for way in _Seat(prover, area, family).ways()[0])
+def of_area(prover: Prover, area: str, channels: Sequence[Channel]) -> tuple[Way, ...]:
+    """How some means stand in one area, IPv4 first, with a witness and without all that lets them: that
+    takes much longer. Raises NoAnswer."""
+    seats = (_Seat(prover, area, family, told=False) for family in FAMILY)
+    return tuple(way for seat in seats for way in seat.ways(channels)[0])
 
 
 class _Seat:
-    """One area in one family."""
+    """One area in one family. told: whether it is to be told what lets a means, and when."""
 
-    def __init__(self, prover: Prover, area: str, family: int) -> None:
-        self.prover, self.area, self.family = prover, area, family
+    def __init__(self, prover: Prover, area: str, family: int, told: bool = True) -> None:
+        self.prover, self.area, self.family, self.whole = prover, area, family, told
         self.ground = ground_of(prover.plan)
         self.letting = frozenset(row.index for row in prover.plan.rows if row.let)
         self.told: dict[tuple[RawBox, ...], tuple[Opening, ...]] = {}
 
-    def ways(self) -> tuple[list[Way], bool]:
+    def ways(self, channels: Sequence[Channel] = CHANNELS) -> tuple[list[Way], bool]:
         """How each means stands, and whether all openings are told."""
         far, complete = self._let(intersect(self.ground.internet, FAMILY[self.family]))
         near, whole = self._let(resolver_addresses(self.ground, self.family))
         pieces = {"internet": far, "resolver": near, "neighbours": far, "another-line": far}
-        ways = [self._way(one, pieces[one.to]) for one in CHANNELS]
+        ways = [self._way(one, pieces[one.to]) for one in channels]
         return ways, complete and whole
 
     def _let(self, to: Ranges) -> tuple[list[Piece], bool]:
         """What is let to there, in disjoint pieces with who decides."""
         rows = self.prover.plan.rows
         boxes = self.prover.universe.boxes_of(_from(self.area, to, ANY_SERVICE))
-        if not boxes:
+        if not boxes or not self.whole:
             return [], True
         with answered():
             found = self.prover.survey(boxes, PIECES)
@@ -203,7 +205,7 @@ class _Seat:
     def _unknown(self, channel: Channel, pieces: Sequence[Piece]) -> Way | None:
         """A line that learns its network: whoever is reached on the internet may be a neighbour."""
         lines = [one for one in self.prover.plan.lines if learns(one, self.family)]
-        if not lines or not pieces:
+        if not lines or (self.whole and not pieces):
             return None
         up = frozenset(
             state

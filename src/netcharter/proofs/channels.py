@@ -153,6 +153,16 @@ TUNNELS: Sequence[Channel] = (
 )
 
 
+# Those of them together that look like nothing else; no row of the page.
+TUNNELLING = Channel(
+    "tunnels",
+    "tunnels and proxies",
+    union(*(one.services for one in TUNNELS if not one.hidden)),
+    "carries any other connection",
+    PRACTICE,
+)
+
+
 def _named() -> Ranges:
     return union(*(one.services for one in (*NAMES, *TUNNELS) if one.key != "literal-addresses"))
 

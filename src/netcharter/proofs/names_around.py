@@ -1,4 +1,5 @@
-"""Where names are withheld or rewritten: by which means hosts of that area get round it (`around`)."""
+"""Where names are withheld or rewritten: by which means hosts of that area get round it (`around`): those
+that are about names, and tunnels together."""
 
 from __future__ import annotations
 
@@ -8,12 +9,14 @@ from netcharter.diagnostics import Diagnostic
 from netcharter.plan.names.shapes import NamesRow
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.around import Way, of_area
+from netcharter.proofs.channels import NAMES, TUNNELLING
 from netcharter.proofs.naming import listed
 from netcharter.proofs.rules_audit import Audit
 
 PLAIN = frozenset(
     {"other-resolvers", "dns-over-tls", "dns-over-quic"}
 )  # a setting of a device does it
+MEANS = (*NAMES, TUNNELLING)
 ALWAYS = frozenset({"resolver"})  # stays wherever anybody may ask; by itself it is no finding
 MOST_TOLD = 6  # means that are told one by one
 
@@ -21,7 +24,7 @@ MOST_TOLD = 6  # means that are told one by one
 def gone_round(audit: Audit) -> Iterator[Diagnostic]:
     """One finding for each area in which names rules keep names from anybody, with what stays open."""
     for area, rows in _kept_from(audit.plan).items():
-        ways = of_area(audit.prover, area)
+        ways = of_area(audit.prover, area, MEANS)
         left = [way for way in ways if way.stands == "open"]
         hidden = [way for way in ways if way.stands == "undecidable"]
         if all(way.channel.key in ALWAYS for way in (*left, *hidden)):
@@ -42,7 +45,7 @@ def gone_round(audit: Audit) -> Iterator[Diagnostic]:
             audit.plan.charter.where("names", row.charter_index, "for"),
             witness=first.witness.sentence if first.witness else None,
             help="let less there, names of services in the place of `anything`, to close what can be"
-            " closed; `netcharter show --around` tells what lets each",
+            " closed; `netcharter show --around` tells all ways, and what lets each",
         )
 
 
