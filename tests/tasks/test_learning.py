@@ -112,6 +112,21 @@ def test_the_same_line_twice_is_told(hut: Path) -> None:
     assert "said twice" in run("check", hut, *twice).err
 
 
+def test_why_tells_for_what_an_address_stands_that_a_translator_leads_from(hut: Path) -> None:
+    """RFC 6052 section 2.2: the last 32 bits of 64:ff9b::909:909 are 9.9.9.9."""
+    text = hut.read_text().replace(
+        "prefix: delegated", "prefix: delegated, translator: '64:ff9b::/96'"
+    )
+    assert text != hut.read_text()
+    hut.write_text(
+        text + "lists: {seen: {of: addresses, entries: [9.9.9.0/24]}}\nhostile: {lists: seen}\n"
+    )
+    ran = run("why", hut, "--from", "shop", "--to", "64:ff9b::9.9.9.9", "--with", "https")
+    told = " ".join(ran.out.split())
+    assert "64:ff9b::909:909 stands for 9.9.9.9 (RFC 6052)" in told
+    assert "the list seen names it in line 1: 9.9.9.0/24" in told
+
+
 def test_a_list_holds_what_a_file_holds_that_is_said(hut: Path, tmp_path: Path) -> None:
     listed = 'lists:\n  seen: {of: addresses, from: "https://lists.example/seen"}\nhostile: {lists: seen}\n'
     hut.write_text(hut.read_text() + listed)
