@@ -17,13 +17,18 @@ import pytest
 from netcharter.plan.names.times import key_of
 from netcharter.render.withholding_rules import LONGEST
 from netcharter.rollout.reading import fields
+from netcharter.steward.alarms import Book
 from netcharter.steward.duties import names
 from netcharter.steward.duties.hours import LASTING
 from netcharter.steward.loop.world import Handed, RealWorld
+from netcharter.steward.outbox import Outbox
 from netcharter.steward.schedule import schedule
 from netcharter.steward.settings import Settings
 from netcharter.steward.shapes import Clock, Facts, NameTime, Schedule, TellNames, Timed
+from netcharter.steward.telling import status
 from netcharter.tasks.sources import Source, usable_plan
+from netcharter.tasks.steward import Answer
+from tests.docs.shapes import breaches, shapes
 from tests.plan.test_hours import truth
 from tests.steward.apart import finished
 from tests.steward.kernel import SYNCHRONISED, at
@@ -126,6 +131,19 @@ names:
         key_of("lessons", date(2027, 1, 1)): ("lessons", date(2027, 1, 1)),
     }
     assert set(found.hours) == {"lessons"}
+
+
+def test_the_status_tells_which_hold_and_until_when(repository: Path) -> None:
+    known = shapes((repository / "docs" / "reference" / "json.md").read_text("utf-8"))
+    facts, now = Facts(SYNCHRONISED, schedule=site(*BOTH)), at("2026-01-05 09:00")
+    found = status(facts, {}, Book(), Outbox(()), now, now)
+    assert list(breaches(found, "steward", known)) == []
+    lines = [*Answer(found).lines(100)]
+    begin = lines.index("hours of names rules:")
+    assert lines[begin + 1 : begin + 3] == [
+        "  - what holds during work: holds, until 2026-01-05 17:00 UTC",
+        "  - what holds until 2026-03-30: holds",
+    ]
 
 
 def test_the_file_is_written_whole_and_readable(tmp_path: Path) -> None:

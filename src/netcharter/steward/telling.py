@@ -75,6 +75,7 @@ def status(
             if silence.until > now
         ],
         "sets": [] if schedule is None else [_set(schedule, one, now) for one in schedule.timed],
+        "names": [] if schedule is None else [_time(schedule, one, now) for one in schedule.names],
         "lines": list(lines),
         "cutting": _cutting(facts.conversations),
         "waiting": [
@@ -125,12 +126,17 @@ def _alarm(book: Book, key: str) -> dict[str, Any]:
 
 def _set(schedule: Schedule, one: Timed, now: datetime) -> dict[str, Any]:
     """A timed set by the plan's hours; whether the clock can be believed is said elsewhere."""
+    found = _time(schedule, one, now)
+    due = found.pop("holds")
+    return {"set": one.set, "for": "let" if one.let else "refuse", **found, "due": due}
+
+
+def _time(schedule: Schedule, one: Timed, now: datetime) -> dict[str, Any]:
+    """A time by the plan's hours, as of names rules."""
     turn = turning(one, schedule, now, now + AHEAD)
     return {
-        "set": one.set,
-        "for": "let" if one.let else "refuse",
         "during": one.during,
         "until": None if one.until is None else one.until.isoformat(),
-        "due": due(one, schedule, now),
+        "holds": due(one, schedule, now),
         "turns": None if turn is None else stamp(turn),
     }

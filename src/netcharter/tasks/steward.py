@@ -362,6 +362,10 @@ def _status(said: Mapping[str, Any], width: int) -> Iterator[str]:
         yield "hours:" if kept else "hours, as they will be kept once the clock is synchronised:"
     for one in said["sets"]:
         yield from _item(_hours(one), width)
+    if said["names"]:
+        yield "hours of names rules:"
+    for one in said["names"]:
+        yield from _item(_names(one), width)
     if said["lines"]:
         yield "lines:"
     for one in said["lines"]:
@@ -406,10 +410,19 @@ def _line(one: Mapping[str, Any]) -> str:
     return f"{one['line']}, {one['family']}: {said}{used}{stay}"
 
 
-def _hours(one: Mapping[str, Any]) -> str:
+def _names(one: Mapping[str, Any]) -> str:
+    turn = f", until {_moment(one['turns'])}" if one["turns"] else ""
+    return f"what holds {_which(one)}: {'holds' if one['holds'] else 'does not hold'}{turn}"
+
+
+def _which(one: Mapping[str, Any]) -> str:
     during = f"during {one['during']}" if one["during"] else ""
     until = f"until {one['until']}" if one["until"] else ""
-    which = " ".join(word for word in (during, until) if word)
+    return " ".join(word for word in (during, until) if word)
+
+
+def _hours(one: Mapping[str, Any]) -> str:
+    which = _which(one)
     stands = "is let" if one["for"] == "let" else "is not refused"
     now = stands if one["due"] else stands.replace("is not", "is").replace("is let", "is not let")
     turn = f", until {_moment(one['turns'])}" if one["turns"] else ""
