@@ -75,8 +75,8 @@ def in_area(plan: Plan, area: AreaPlan, lent: Lending) -> Iterator[str]:
         yield f"dhcp-range={IPv4Address(low)},{IPv4Address(high)},{mask},{lent.lease}"
     if not lent.pool:
         yield f"dhcp-range={area.v4.network_address},static,{mask},{lent.lease}"
-    given6 = any(one.addresses6 for one in own)
-    mode = "static,slaac" if given6 else "ra-stateless"
+    lends6 = any(one.addresses6 for one in own)
+    mode = "static,slaac" if lends6 else "ra-stateless"
     yield f"dhcp-range=::,{mode},constructor:{device},64,{ADDRESS_TIME}"
     for one in own:
         yield from _lasting(area, one)
