@@ -405,6 +405,28 @@ def test_prefixes_of_lines_must_differ_from_each_other_and_from_the_local_one() 
 
 
 @pytest.mark.parametrize(
+    ("translator", "met"),
+    [
+        ("64:ff9b::/96", ""),
+        ("2001:db8:7:1::/96", "the prefix of copper"),
+        ("2001:db8:1:0:0:64::/96", "the network of copper"),
+        ("fd12:3456:789a:0:0:64::/96", "the site's local prefix"),
+        ("2001:db8:99:0:0:64::/96", "a prefix of office"),
+    ],
+)
+def test_what_leads_to_ipv4_addresses_is_nobodys_own(translator: str, met: str) -> None:
+    copper = line("copper", ["2001:db8:1::2/64"], prefix="2001:db8:7::/48")
+    site = charter(
+        [area("office", prefixes=["2001:db8:99::/64"])],
+        [replace(copper, translator=IPv6Network(translator))],
+        local_prefix="fd12:3456:789a::/48",
+    )
+    found = [one for one in resolve(site).diagnostics if one.severity == "error"]
+    assert [(one.id, met in one.message) for one in found] == [("line-overlap", True)] * bool(met)
+    assert all(one.span == site.where("lines", "copper", "translator") for one in found)
+
+
+@pytest.mark.parametrize(
     ("one", "other"),
     [
         (["203.0.113.10/29"], ["203.0.113.11/29"]),

@@ -27,7 +27,7 @@ site: {name: Hut, timezone: Europe/London, managed-from: desk, local-prefix: "fd
 lines:
   copper: {device: eth0, address: automatic, prefix: delegated}
   mast: {device: eth1, address: automatic, prefix: delegated}
-  fibre: {device: eth2, address: ["203.0.113.2/29", "2a00:b10::2/64"], prefix: "2a00:b11::/48"}
+  fibre: {device: eth2, address: ["203.0.113.2/29", "2a00:b10::2/64"], prefix: "2a00:b11::/48", translator: "2a00:b14:0:0:64::/96"}
 areas:
   home: {device: eth3, hosts: 12}
   yard: {device: eth4, hosts: 12, prefix: "2a00:b12:0:7::/64"}
@@ -106,6 +106,7 @@ REFUSED = {
     "2a00:b10::/60": "overlaps 2a00:b10::/64, the network of fibre",
     "2a00:b12::/56": "overlaps 2a00:b12:0:7::/64, a prefix of yard",
     "2a00:b13::/56": "overlaps 2a00:b13::/48, of the place bank",
+    "2a00:b14::/56": "overlaps 2a00:b14:0:0:64::/96, which leads to IPv4 addresses",
     "2a00:c00:1::/80": "is a /80",
     "2a00::/20": "more than any provider gives a site",
     "fd12:3456:789a::/56": "is not global unicast",

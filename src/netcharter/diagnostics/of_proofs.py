@@ -49,7 +49,7 @@ PLAN = {
     ),
     "line-overlap": Entry(
         "a line and the site share addresses",
-        "A line's network or prefix overlaps an area, the local prefix, or another line's prefix.",
+        "A line's network, prefix or translator overlaps an area, the local prefix, or another line's prefix.",
         "What is meant for one of them would be sent to the other.",
         "Correct the prefix, or give the area another one.",
     ),

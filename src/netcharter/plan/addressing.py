@@ -440,6 +440,7 @@ def _check_lines(
                 (charter.where("lines", a.name, "prefix"), f"the prefix of {a.name}"),
             )
     yield from _check_networks(charter, lines)
+    yield from _check_translators(charter, written, local_prefix, areas)
     for line, area in ((line, area) for line in lines for area in areas):
         for network in (i.network for i in line.held):
             if not disjoint(coding.network(network), area.whole):
@@ -452,6 +453,29 @@ def _check_lines(
                 f"({local_prefix})",
                 charter.where("lines", line.name, "prefix"),
                 "write the global prefix that the provider delegates, or another local-prefix",
+            )
+
+
+def _check_translators(
+    charter: Charter,
+    lines: tuple[LinePlan, ...],
+    local_prefix: IPv6Network,
+    areas: tuple[AreaPlan, ...],
+) -> Iterator[Diagnostic]:
+    """What leads to IPv4 addresses is nobody's own, and on no line."""
+    known: list[tuple[IPv6Network, str]] = [(local_prefix, "the site's local prefix")]
+    known += [(line.prefix, f"the prefix of {line.name}") for line in lines if line.prefix]
+    known += [(line.v6.network, f"the network of {line.name}") for line in lines if line.v6]
+    known += [(one.network, f"a prefix of {area.name}") for area in areas for one in area.subnets6]
+    for line in charter.lines.values():
+        what = line.translator
+        met = next((one for one in known if what is not None and one[0].overlaps(what)), None)
+        if met is not None:
+            yield _error(
+                "line-overlap",
+                f"the translator of {line.name} ({what}) overlaps {met[1]} ({met[0]})",
+                charter.where("lines", line.name, "translator"),
+                "write the prefix that the provider's translator has, which is nobody's own",
             )
 
 

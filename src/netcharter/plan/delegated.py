@@ -62,8 +62,7 @@ def _said_of(line: Line) -> Iterator[IPv6Network]:
     numbers: list[Address] = [*line.next_hops, *line.watch.targets]
     yield from (IPv6Network(one) for one in numbers if one.version == 6)
     yield from (IPv6Network(one.network) for one in line.addresses if one.version == 6)
-    if line.prefix is not None:
-        yield line.prefix
+    yield from (one for one in (line.prefix, line.translator) if one is not None)
 
 
 # What is wrong or doubtful
@@ -148,6 +147,9 @@ def _of_the_site(
 ) -> str:
     if prefix.overlaps(local_prefix):
         return f"overlaps the site's local prefix, {local_prefix}"
+    for translator in charter.translators:
+        if translator.overlaps(prefix):
+            return f"overlaps {translator}, which leads to IPv4 addresses"
     for area in areas:
         for subnet in area.subnets6:
             if subnet.line != line.name and subnet.network.overlaps(prefix):
