@@ -86,8 +86,8 @@ def test_progress_is_told_from_within_the_lab() -> None:
         small(), kit(small()), NOW, limit=20,
         on_progress=lambda done, total, words: heard.append((done, total, words)),
     )  # fmt: skip
-    # Said again when they are done: names are looked up, clients ask, and hosts listen.
-    others = [found.probes] * 3
+    # Said again when they are done: names are looked up, services found, clients ask, hosts listen.
+    others = [found.probes] * 4
     assert [done for done, _, _ in heard if done] == [*range(1, found.probes + 1), *others]
     assert {total for _, total, _ in heard} == {found.probes}
     assert all(words for _, _, words in heard)

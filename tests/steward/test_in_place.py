@@ -192,6 +192,7 @@ def test_whether_the_kernel_holds_is_asked_where_somebody_can_tell() -> None:
     asking = Handed(nothing, str, holds=lambda: Agreement("as planned"), mend=lambda why: None)
     assert [duty.name for duty in duties(Settings(), bare)] == [
         "hours",
+        "names",
         "lines",
         "health",
         "updates",
