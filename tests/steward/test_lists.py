@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from netcharter.plan.listed import OLD
 from netcharter.rollout.reading import fields, written
 from netcharter.rollout.trouble import StateBroken
-from netcharter.steward import lists as kept
 from netcharter.steward.duties import lists
 from netcharter.steward.lists import Counted, record, record_of, record_text, wrong
 from netcharter.steward.shapes import Facts, Published, Refresh, Refreshing
@@ -112,7 +112,7 @@ def test_a_record_is_written_and_read_and_knows_its_age() -> None:
     assert record_of("seen.json", record_text(before), b"x") == before
     later = record(b"x", SOME, "lists.example", NOW + timedelta(days=1), before)
     assert (later.fetched, later.changed) == (NOW + timedelta(days=1), NOW)
-    assert not before.old(NOW + kept.OLD) and before.old(NOW + kept.OLD + timedelta(seconds=1))
+    assert not before.old(NOW + OLD) and before.old(NOW + OLD + timedelta(seconds=1))
     for broken in (b"", b"{}", b"[]", record_text(before)[:-20]):
         with pytest.raises(StateBroken):
             record_of("seen.json", broken, b"x")
