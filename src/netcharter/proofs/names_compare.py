@@ -119,7 +119,8 @@ def _as_told(one: Plan, other: Plan) -> Plan:
         known = other.names.lists.get(name)
         same = known is not None and known.said.source == found.said.source is not None
         if found.text is None and known is not None and same:
-            lists[name] = replace(found, text=known.text, fetched=known.fetched)
+            read = known if known.said == found.said else replace(known, said=found.said)
+            lists[name] = read  # one that has been read is not read again, if it can be helped
     return replace(one, names=replace(one.names, lists=lists))
 
 
