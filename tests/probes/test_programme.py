@@ -86,7 +86,9 @@ def test_every_decision_of_the_demo_that_filters_is_counted_by_some_probe(reposi
     rows = [row.label for row in demo_plan(repository).rows if not row.routed]
     # The gateway of a lab is in no group of multicast DNS before its relay is begun, and where people
     # sign in the gate has the page's port already.
-    wanted = {labels.row_name(name) for name in rows if name not in ("found-services", "withheld-page")}
+    wanted = {
+        labels.row_name(name) for name in rows if name not in ("found-services", "withheld-page")
+    }
     assert wanted | {"nc_invalid"} == counted
 
 
