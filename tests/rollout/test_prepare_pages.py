@@ -58,7 +58,7 @@ def test_who_listens_where_the_page_is_to_be_is_told(file: str, line: str, taken
 def test_a_program_that_services_cannot_read_is_told() -> None:
     for program, told in (
         ("/opt/netcharter/bin/python", False),
-        ("/root/venv/bin/python", True),
+        ("/run/user/7/venv/bin/python", True),
         ("/home/rowan/venv/bin/python", True),
         ("/homes/venv/bin/python", False),
     ):

@@ -234,6 +234,7 @@ class Asked:
         return {
             "ok": True,
             "rows": [row.as_json() for row in self.answer.rows],
+            "names": [],  # a listing tells nothing of names
             "complete": self.answer.complete,
             "at": None,
         }

@@ -15,7 +15,8 @@ from netcharter.rollout.preparing.shapes import Facts, Found, Wanted
 
 PORT = 80
 OURS = f"/{gate.UNIT}".encode("ascii")  # a cgroup has the unit's name, systemd.unit(5)
-UNSEEN = ("/home/", "/root/", "/run/user/")  # by a unit with ProtectHome, systemd.exec(5)
+# What a unit with ProtectHome does not see, systemd.exec(5).
+UNSEEN = tuple(f"/{folder}/" for folder in ("home", "root", "run/user"))
 _PROGRAM = re.compile(r"^ExecStart=(\S+)", re.MULTILINE)
 
 
