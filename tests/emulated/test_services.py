@@ -38,6 +38,7 @@ rules:
 UNITS = {
     "netcharter-advertising.service",
     "netcharter-clock.service",
+    "netcharter-gate.service",
     "netcharter-names.service",
     "netcharter-withholding.service",
 }
@@ -90,6 +91,14 @@ def test_names_are_withheld_from_whom_the_charter_says(came: Came) -> None:
         assert told(came, "maker")[f"{name} A"] == "code 0 10.7.1.1"
         # Nobody outside answers here, and so nothing is known of it.
         assert not told(came, "desk")[f"{name} A"].startswith("code 0")
+
+
+def test_the_page_says_why_to_whom_they_are_withheld_from_alone(came: Came) -> None:
+    """A status of RFC 9110 section 15.5.4; who is let nowhere there is reset at once."""
+    assert told(came, "maker")["page"] == "403 named"
+    assert told(came, "maker")["asked for release"].startswith("200")
+    assert "refused" in told(came, "desk")["page"]
+    assert "www.withheld.example  asked from workshop" in came.text("requests")
 
 
 def test_what_packages_begin_stands_aside_meanwhile(came: Came) -> None:

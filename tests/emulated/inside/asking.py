@@ -35,6 +35,17 @@ def page(name: str) -> str:
     return f"{came.status} {'named' if name.encode() in came.read() else 'not named'}"
 
 
+def release(name: str) -> str:
+    found = http.client.HTTPConnection(SERVER, 80, timeout=20)
+    found.request("GET", "/", headers={"Host": name})
+    text = found.getresponse().read().decode()
+    mark = text.partition('name="mark" value="')[2].partition('"')[0]
+    head = {"Host": name, "Content-Type": "application/x-www-form-urlencoded"}
+    found = http.client.HTTPConnection(SERVER, 80, timeout=20)
+    found.request("POST", "/", f"mark={mark}&why=work&reach=here", head)
+    return str(found.getresponse().status)
+
+
 def told(what: str, ask: object, *said: object) -> None:
     assert callable(ask)
     try:
@@ -48,3 +59,4 @@ for name in NAMES:
     told(f"{name} AAAA", named, name, AAAA)
 told("clock", clock)
 told("page", page, "www.withheld.example")
+told("asked for release", release, "www.withheld.example")
