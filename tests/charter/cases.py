@@ -9,6 +9,10 @@ DEVICES = """devices:
   phone: {area: office, hardware: 02:00:00:aa:00:02}"""
 
 
+PAY = "places:\n  pay: {domains: pay.example}"
+BAD_ONES = "lists:\n  bad: {of: addresses, entries: 192.0.2.1}"
+
+
 def rule(text: str) -> str:
     return f"rules:\n  - {text}"
 
@@ -90,7 +94,7 @@ FORM = [
     case("foreign-word", "write until",
          rules=rule("{let: office, reach: internet, with: ssh, «expires»: 2030-01-01}")),
     case("foreign-word", "write internet", rules=rule('{let: office, reach: «"0.0.0.0/0"», with: ssh}')),
-    case("not-yet", "prefixes", places="places: {p: {prefixes: 192.0.2.0/24, «names»: [example.org]}}"),
+    case("foreign-word", "domains", places="places: {p: {«names»: [example.org]}}"),
     case("missing-key", "prefixes, list", places="places: {«p»: {}}"),
     case(
         "too-much-said",
@@ -409,6 +413,18 @@ SENTENCES = [
     case("exit-term", "for the internet", devices=DEVICES,
          exits="exits:\n  - {from: office, reach: «laptop», by: copper}"),
     case("exit-term", "for the internet", exits="exits:\n  - {from: office, reach: «gateway», by: copper}"),
+    case("place-of-names", "only reached", places=PAY,
+         rules=rule("{let: «pay», reach: office, with: ssh, because: x, contact: y}")),
+    case("place-of-names", "only reached", places=PAY,
+         exits="exits:\n  - {from: office, reach: «pay», by: copper}"),
+    case("place-of-names", "made of prefixes or a list", places=PAY, lists=BAD_ONES,
+         hostile="hostile: {lists: bad, except: «pay»}"),
+    case("too-many-places", "place number 9", places="places:\n" + "".join(
+         f"  p{n}: {{domains: {'«' * (n == 8)}p{n}.example{'»' * (n == 8)}}}\n" for n in range(9))),
+    case("too-much-said", "make two places",
+         places="places:\n  pay: {prefixes: 192.0.2.0/24, domains: «pay.example»}"),
+    case("bad-name-asked", "write www.pay.example",
+         places="places:\n  pay: {domains: «https://www.pay.example/x»}"),
     case("unknown-name", exits="exits:\n  - {from: office, by: «copper2»}"),
     case("missing-key", exits="exits:\n  - «{from: office}»"),
     case("except-always",

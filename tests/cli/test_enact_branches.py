@@ -115,9 +115,9 @@ WAYS = (
     Way("portion of nothing", ((CARE, CARE + PORTIONS),), ("portions",), "portions:", None),
     Way(
         "a place by its name",
-        (("prefixes: [198.51.100.64/28]", "names: bank.example"),),
-        ("domain names can't be used yet",),
-        "names: bank.example",
+        (("prefixes: [198.51.100.64/28]", "domains: bank.example"),),
+        ("`bank` is made of domain names, which are only reached",),
+        "let: bank",
         None,
         "copper",
     ),

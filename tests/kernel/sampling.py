@@ -9,8 +9,9 @@ from random import Random
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, HARDWARE_NONE, LOCAL_HARDWARE, REAL_SERVICES
 from netcharter.plan.fate import Attempt, Environment
+from netcharter.plan.leading import held_in
 from netcharter.plan.shapes import Plan, Region
-from netcharter.space.ranges import Ranges, intersect
+from netcharter.space.ranges import Ranges, has, intersect
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
@@ -45,8 +46,22 @@ def attempts(plan: Plan, rng: Random, count: int) -> Iterator[tuple[Attempt, Env
         up = frozenset(name for name in lines if name == entrance or rng.random() < 0.7)
         yield (
             Attempt(entrance, source, hardware, destination, _service(region, rng)),
-            Environment(up, who, NOW + timedelta(minutes=rng.randrange(500 * 1440))),
+            Environment(
+                up,
+                who,
+                NOW + timedelta(minutes=rng.randrange(500 * 1440)),
+                _led(plan, region, destination, rng),
+            ),
         )
+
+
+def _led(plan: Plan, region: Region, destination: int, rng: Random) -> frozenset[str]:
+    """The places whose names lead there: often such as the region asks for."""
+    names = [place.name for place in plan.by_names]
+    if not has(plan.internet, destination):
+        return frozenset()
+    sets = sorted(region.led) if region.led and rng.random() < 0.7 else range(1 << len(names))
+    return frozenset(held_in(names, rng.choice(sets)))
 
 
 def _value(found: Ranges, rng: Random) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
@@ -74,6 +75,7 @@ class Bench:
         packet = self.packet(attempt)
         self._times(environment.instant)
         self._people(packet, environment.who)
+        self._led(packet, environment.led)
         return self.kernel.decide(packet)
 
     def packet(self, attempt: Attempt) -> Packet:
@@ -120,12 +122,20 @@ class Bench:
                 if name in self.kernel.sets:
                     self.kernel.fill(name, *([session] if here and who in people else []))
 
+    def _led(self, packet: Packet, places: Collection[str]) -> None:
+        """An address is in the sets of the places whose names lead there."""
+        for place in self.plan.by_names:
+            for family in (4, 6):
+                here = family == packet.family and place.name in places
+                members = [(int(packet.destination),)] if here else []
+                self.kernel.fill(labels.led_set(place.name, family), *members)
+
     def silence(self) -> None:
         """Everything that steward and gate fill is empty."""
         for when, let in labels.times_asked_for(self.plan.rows):
             self.kernel.fill(labels.when_set(when, let))
         for name in self.kernel.sets:
-            if name.startswith(("nc_who", "nc_signed", "nc_class")):
+            if name.startswith(("nc_who", "nc_signed", "nc_class", "nc_led")):
                 self.kernel.fill(name)
 
     def lines_known(self) -> None:

@@ -132,7 +132,7 @@ def test_the_kernel_decides_as_the_plan_on_random_charters(number: int, tmp_path
     found = pair(number)
     kernel = bench(found.plan, tmp_path)
     for attempt, environment in found.attempts(ATTEMPTS):
-        planned = Environment(environment.up, environment.who, environment.instant)
+        planned = Environment(environment.up, environment.who, environment.instant, environment.led)
         problems = differences(kernel, coded(found.plan, attempt), planned)
         assert not problems, f"{problems}\n{attempt}\n{environment}\n{found.text}"
 

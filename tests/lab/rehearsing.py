@@ -11,6 +11,7 @@ from unittest.mock import patch
 
 from netcharter.charter.read import read
 from netcharter.lab.apart import apart
+from netcharter.lab.leading import fill
 from netcharter.lab.lent import Lent
 from netcharter.lab.named import Named
 from netcharter.lab.performance import Performed, perform
@@ -113,6 +114,7 @@ def played(plan: Plan, files: Mapping[str, bytes], work: Programme, where: World
 
     def within() -> Performed:
         with Site(plan, files, work.stations, where) as site:
+            fill(plan, where, site)
             end = time.monotonic() + SECONDS
             return perform(plan, work, site, ruleset, end, lambda done, total, words: None)
 

@@ -23,6 +23,7 @@ from netcharter.plan import make_plan
 from netcharter.plan.shapes import Plan
 from netcharter.probes.seats import Seat, Seats
 from netcharter.probes.shapes import Station
+from netcharter.render.leading import CONF as LED
 from netcharter.render.resolver import CONF
 from tests.kernel.namespace import needed
 from tests.lab.rehearsing import NOW, SMALL, kit, small
@@ -111,6 +112,40 @@ def test_what_is_wrong_is_seen() -> None:
     assert ".rebound.example, and not nothing" in wrong and "was told 10.0.0.80 for" in wrong
     assert ".far.example, and nobody outside was" in wrong
     assert f"gateway.home.arpa, and not {office.gateway4}" not in wrong
+
+
+def with_places() -> Plan:
+    """Places that are made of names; one of these is withheld."""
+    places = "places:\n  bank: {domains: [pay.example, cards.example.net]}\n  school: {domains: le.example}"
+    text = SMALL.replace("places:", places)
+    text += "names:\n  - {withhold: play.example, for: office}\n"
+    text = text.replace(
+        "rules:\n", "rules:\n  - {let: tills, reach: [bank, school], with: https, because: cards}\n"
+    )
+    charter = read(text, "hut.yaml").charter
+    assert charter is not None
+    return make_plan(charter)
+
+
+@pytest.mark.kernel
+def test_where_names_of_places_lead_is_in_their_sets() -> None:
+    one = with_places()
+    found = told(kit(one), of=one)
+    assert found.ok and found.ruled > 100, found.differences
+
+
+@pytest.mark.kernel
+def test_a_set_that_is_not_filled_is_seen() -> None:
+    one = with_places()
+    files = dict(kit(one))
+    text = files[LED].decode()
+    assert "nftset=/le.example/" in text and ",6#inet#netcharter#nc_led6_bank" in text
+    text = text.replace("nftset=/le.example/", "nftset=/la.example/")
+    text = text.replace(",6#inet#netcharter#nc_led6_bank", "")
+    wrong = told({**files, LED: text.encode()}, of=one).differences
+    assert len(wrong) == 5  # four sets of the one, one of the other
+    assert any("the set nc_led6_bank holds nothing" in each for each in wrong)
+    assert sum("the names of school led to" in each for each in wrong) == 4
 
 
 @pytest.mark.kernel

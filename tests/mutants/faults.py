@@ -209,6 +209,30 @@ RENDERER = (
     ),
 )
 
+LEADING = (
+    Fault(
+        "what-leads-to-a-place-may-lead-past-one-that-takes-it-in",
+        "netcharter/proofs/universe.py",
+        "if all(found & outer for inner, outer in within if found & inner)",
+        "if True",
+        ("tests/proofs/test_leading.py::test_what_a_place_takes_in_is_no_difference_that_can_be",),
+    ),
+    Fault(
+        "only-forgets-where-names-lead-elsewhere",
+        "netcharter/proofs/promises.py",
+        "return leads_nowhere(ground.named, named) if named else None",
+        "return None",
+        ("tests/proofs/test_leading.py::test_a_promise_holds_wherever_names_lead",),
+    ),
+    Fault(
+        "addresses-come-by-records-of-services",
+        "netcharter/render/withholding_rules.py",
+        "addAction(AndRule({{pool.names, rule, SERVICES}}), RCodeAction(DNSRCode.NOERROR))",
+        "",
+        ("tests/lab/test_named.py::test_where_names_of_places_lead_is_in_their_sets",),
+    ),
+)
+
 RELAY = "tests/render/test_relay.py::"
 RELAYING = (
     Fault(
@@ -407,5 +431,5 @@ AROUND = (
 )
 
 FAULTS: tuple[Fault, ...] = (
-    *ENGINE, *PLAN, *LENT, *AROUND, *RENDERER, *RELAYING, *PAGES, *AGREEMENT, *READBACK
+    *ENGINE, *PLAN, *LENT, *AROUND, *RENDERER, *LEADING, *RELAYING, *PAGES, *AGREEMENT, *READBACK
 )  # fmt: skip

@@ -139,7 +139,7 @@ def plan_says(plan: Plan, attempt: Attempt, environment: Environment) -> naive.F
     found = fate.fate(
         plan,
         coded(plan, attempt),
-        fate.Environment(environment.up, environment.who, environment.instant),
+        fate.Environment(environment.up, environment.who, environment.instant, environment.led),
     )
     verdict = "let" if found.let else "refused"
     row = found.row
@@ -163,6 +163,7 @@ def as_json(attempt: Attempt, environment: Environment) -> dict[str, Any]:
         "up": sorted(environment.up),
         "who": environment.who,
         "instant": environment.instant.isoformat(),
+        "led": sorted(environment.led),
     }
 
 
@@ -179,7 +180,8 @@ def from_json(said: dict[str, Any]) -> tuple[Attempt, Environment]:
         said["number"],
     )
     instant = datetime.fromisoformat(said["instant"])
-    return attempt, Environment(frozenset(said["up"]), said["who"], instant)
+    led = frozenset(said.get("led", ()))
+    return attempt, Environment(frozenset(said["up"]), said["who"], instant, led)
 
 
 def corpus() -> list[dict[str, Any]]:

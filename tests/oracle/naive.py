@@ -139,11 +139,13 @@ class Attempt:
 
 @dataclass(frozen=True)
 class Environment:
-    """up: lines that are up; who: NOBODY, GUEST or a person; instant: aware, UTC."""
+    """up: lines that are up; who: NOBODY, GUEST or a person; instant: aware, UTC; led: the places that
+    are made of names of which one leads to the destination just now."""
 
     up: frozenset[str]
     who: str
     instant: datetime
+    led: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -402,7 +404,9 @@ def starts(site: Site, term: str, attempt: Attempt, environment: Environment) ->
     return area is not None and area.sign_in and term in groups
 
 
-def reaches(site: Site, term: str, address: Address) -> bool:
+def reaches(site: Site, term: str, address: Address, led: frozenset[str] = frozenset()) -> bool:
+    if term in site.named:
+        return term in led and is_internet(site, address)
     if term == "anywhere":
         return True
     if term == "internet":
@@ -465,6 +469,8 @@ def exists(site: Site, attempt: Attempt, environment: Environment) -> bool:
     if family(attempt.source) != family(attempt.destination):
         return False
     if attempt.protocol == (ICMPV6 if family(attempt.source) == 4 else ICMP):
+        return False
+    if environment.led and not is_internet(site, attempt.destination):
         return False
     return (attempt.hardware is not None) == (area is not None)
 
@@ -864,9 +870,11 @@ def started_by_any(site: Site, sentence: Sentence, a: Attempt, e: Environment) -
     return False
 
 
-def reached_by_any(site: Site, sentence: Sentence, address: Address) -> bool:
+def reached_by_any(
+    site: Site, sentence: Sentence, address: Address, led: frozenset[str] = frozenset()
+) -> bool:
     for term in sentence.reach:
-        if reaches(site, term, address):
+        if reaches(site, term, address, led):
             return True
     return False
 
@@ -876,7 +884,7 @@ def rule_matches(site: Site, rule: Sentence, a: Attempt, e: Environment) -> bool
         serves(rule.services, a.protocol, a.number)
         and started_by_any(site, rule, a, e)
         and in_time(site, rule, e.instant)
-        and reached_by_any(site, rule, a.destination)
+        and reached_by_any(site, rule, a.destination, e.led)
     )
 
 

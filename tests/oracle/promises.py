@@ -42,15 +42,19 @@ def promise_broken(site: Site, promise: Sentence, a: Attempt, e: Environment) ->
         return False
     if promise.except_offers and outcome.kind == "offer":
         return False
-    where, what = _within(site, promise, a, outcome.delivered)
+    where, what = _within(site, promise, a, outcome.delivered, e.led)
     return (where and what) == (promise.word == "never")
 
 
 def _within(
-    site: Site, promise: Sentence, a: Attempt, delivered: tuple[Address, int] | None
+    site: Site,
+    promise: Sentence,
+    a: Attempt,
+    delivered: tuple[Address, int] | None,
+    led: frozenset[str],
 ) -> tuple[bool, bool]:
     """Is the destination, and is the service, as sent or as delivered, among the promised?"""
-    where = reached_by_any(site, promise, a.destination)
+    where = reached_by_any(site, promise, a.destination, led)
     what = serves(promise.services, a.protocol, a.number)
     if delivered is not None:
         where = where or reached_by_any(site, promise, delivered[0])
@@ -70,7 +74,7 @@ def _breaks_always(site: Site, promise: Sentence, a: Attempt, e: Environment) ->
         return False
     if same_area(site, a, e):
         return False  # hosts of one area reach each other without the gateway
-    if not _meant_by_always(site, promise, a):
+    if not _meant_by_always(site, promise, a, e.led):
         return False
     outcome = fate(site, a, e)
     if outcome.verdict != "let":
@@ -93,7 +97,7 @@ def _names_the_device(site: Site, promise: Sentence, a: Attempt) -> bool:
     return any(t in site.devices and is_device(site.devices[t], a) for t in promise.who)
 
 
-def _meant_by_always(site: Site, promise: Sentence, a: Attempt) -> bool:
+def _meant_by_always(site: Site, promise: Sentence, a: Attempt, led: frozenset[str]) -> bool:
     for term in promise.reach:
         if a.entrance in site.lines and term == "gateway":
             own = line_address(site, a)
@@ -102,9 +106,13 @@ def _meant_by_always(site: Site, promise: Sentence, a: Attempt) -> bool:
         elif a.entrance in site.lines and term in site.devices:
             if _device_from_line(site, promise, a, term):
                 return True
-        elif reaches(site, term, a.destination) and serves(promise.services, a.protocol, a.number):
+        elif reaches(site, term, a.destination, led) and _served(promise, a):
             return True
     return False
+
+
+def _served(promise: Sentence, a: Attempt) -> bool:
+    return serves(promise.services, a.protocol, a.number)
 
 
 def line_address(site: Site, a: Attempt) -> bool:

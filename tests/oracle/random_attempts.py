@@ -129,8 +129,14 @@ class Attempts:
             protocol = 59 - protocol  # each family has its own ICMP
         attempt = Attempt(entrance, source, hardware, destination, protocol, number)
         return attempt, Environment(
-            self._up(entrance), self._person(entrance, who), self._instant()
+            self._up(entrance), self._person(entrance, who), self._instant(), self._led(destination)
         )
+
+    def _led(self, destination: Address) -> frozenset[str]:
+        """Which places lead there by their names, as they may to whatever is on the internet."""
+        if not self.site.named or not is_internet(self.site, destination):
+            return frozenset()
+        return frozenset(name for name in sorted(self.site.named) if self.rng.random() < 0.5)
 
     def _of_the_house(self, version: int) -> tuple[Attempt, Environment]:
         """An attempt of the kind that discovery, DHCP and the other housekeeping speak of."""
@@ -226,7 +232,7 @@ class Attempts:
         if reach in site.devices:
             own = [a for a in site.devices[reach].addresses if family(a) == version]
             return rng.choice(own) if own else self._notable(version)
-        if reach in site.places:
+        if reach in site.places and reach not in site.named:
             networks = [n for n in site.places[reach] if n.version == version]
             return rng.choice(list(_edges(rng.choice(networks or [_DEFAULT[version]]))))
         if reach == "gateway":

@@ -137,6 +137,7 @@ class Draft:
     groups: tuple[str, ...] = ()
     services: dict[str, list[str]] = field(default_factory=dict)
     places: dict[str, dict[str, Any]] = field(default_factory=dict)
+    named: dict[str, dict[str, Any]] = field(default_factory=dict)  # places that are made of names
     hours: dict[str, dict[str, Any]] = field(default_factory=dict)
     terms: dict[str, Any] = field(default_factory=dict)
     networks4: dict[str, IPv4Network] = field(default_factory=dict)
@@ -177,7 +178,7 @@ def random_charter(rng: Random) -> str:
         "people": draft.people,
         "groups": {name: {"because": "they belong together"} for name in draft.groups},
         "services": draft.services,
-        "places": draft.places,
+        "places": draft.places | draft.named,
         "terms": draft.terms,
         "hours": draft.hours,
         "lists": draft.lists,
@@ -406,6 +407,7 @@ def _words(draft: Draft) -> None:
     for name in draft.some(("payments", "updates", "weather", "telephony"), 0, 4):
         draft.places[name] = {"prefixes": draft.some(PLACES, 1, 3)}
     _lists(Random(f"lists {draft.places} {draft.lines}"), draft)
+    _named(Random(f"named {draft.places} {draft.areas}"), draft)
     for name in draft.some(("lessons", "lights-out"), 0, 2):
         weekly = {
             day: draft.one_or_list(_apart(draft), 2) for day in draft.some(rng.choice(WEEKS), 1, 3)
@@ -473,6 +475,21 @@ def _names(rng: Random, draft: Draft) -> list[dict[str, Any]]:
     return found
 
 
+def _named(rng: Random, draft: Draft) -> None:
+    """Places that are made of domain names."""
+    for name in rng.sample(("bank", "lessons-online", "clouds"), rng.choice((0, 0, 1, 1, 2, 3))):
+        draft.named[name] = {"domains": f"{name}.example"}  # alike in every charter that has it
+
+
+def _led(draft: Draft, said: dict[str, Any]) -> dict[str, Any]:
+    """Some sentences reach such places, too, or nothing else."""
+    rng = Random(f"led {said}")
+    if draft.named and rng.random() < 0.4:
+        some = rng.sample(sorted(draft.named), rng.randint(1, len(draft.named)))
+        said["reach"] = some if rng.random() < 0.6 else [*_listed(said["reach"]), *some]
+    return said
+
+
 def _hostile(rng: Random, draft: Draft) -> dict[str, Any]:
     if not draft.lists or rng.random() < 0.2:
         return {}
@@ -535,7 +552,7 @@ def _rule(draft: Draft, number: int) -> dict[str, Any]:
         said["manner"] = "quietly"
     if draft.chance(0.15):
         said["name"] = f"sentence {chr(97 + number)}"
-    return said | {"because": "it is wanted", "contact": "duty warden"}
+    return _led(draft, said) | {"because": "it is wanted", "contact": "duty warden"}
 
 
 def _offers(draft: Draft) -> list[dict[str, Any]]:
@@ -608,7 +625,7 @@ def _promise(draft: Draft) -> dict[str, Any]:
         said["except"] = "offers"
     if draft.hours and draft.chance(0.2):
         said["during"] = draft.rng.choice(list(draft.hours))
-    return said | {"because": "we say so"}
+    return _led(draft, said) | {"because": "we say so"}
 
 
 # --- writing -------------------------------------------------------------------------------------

@@ -161,6 +161,7 @@ class Site:
     resolvers: list[Address]
     listed: dict[str, list[Range]]  # places that are made of a list
     hostile: Hostile
+    named: set[str]  # places that are made of domain names
     withheld_from: list[str]  # whom names rules withhold names from: areas, devices, anyone
 
 
@@ -217,6 +218,7 @@ def prepare(text: str, addresses: dict[str, Any]) -> Site:
             if "list" in said
         },
         hostile=_hostile(raw, raw.get("hostile") or {}),
+        named={name for name, said in (raw.get("places") or {}).items() if "domains" in said},
         withheld_from=[
             term
             for said in raw.get("names") or []

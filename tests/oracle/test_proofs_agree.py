@@ -38,7 +38,7 @@ def proof(number: int) -> Proof:
 
 def concrete(found: Pair, universe: Universe, point: Point) -> tuple[Attempt, Environment]:
     """A point of the engine as an attempt in its environment."""
-    entrance, who, time, machine, source, destination, service, lines = point
+    entrance, who, time, machine, source, destination, service, lines, led = point
     hardware = {universe.other_hardware: STRANGER, universe.other_hardware + 1: None}
     attempt = Attempt(
         entrance=universe.entrances[entrance],
@@ -49,7 +49,8 @@ def concrete(found: Pair, universe: Universe, point: Point) -> tuple[Attempt, En
         number=service_code(service) & 0xFFFF,
     )
     up = frozenset(name for bit, name in enumerate(universe.lines) if lines >> bit & 1)
-    return attempt, Environment(up, universe.people[who], universe.times[time].earliest)
+    places = frozenset(universe.led_names(led))
+    return attempt, Environment(up, universe.people[who], universe.times[time].earliest, places)
 
 
 def check_holding(

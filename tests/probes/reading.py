@@ -63,8 +63,9 @@ class Reader:
         """The environment that a setting stands for: any instant at which just its hours are open,
         and the person whose sets it fills.
         """
-        setting = probe.setting
-        return Environment(setting.up, self.person(setting), self._instants[setting.open])
+        setting, to = probe.setting, probe.packet.destination
+        led = frozenset(name for name, found in self.world.led.items() if to in found)
+        return Environment(setting.up, self.person(setting), self._instants[setting.open], led)
 
     def person(self, setting: Setting) -> str:
         if setting.identity is None:

@@ -17,6 +17,7 @@ from netcharter.plan.fate import Attempt, Environment
 from netcharter.plan.shapes import Plan, Region, Row
 from netcharter.probes.boundaries import Boundary, boundaries
 from netcharter.probes.classes import classes
+from netcharter.probes.leading import settled
 from netcharter.probes.programme import programme
 from netcharter.probes.search import Search
 from netcharter.probes.shapes import Packet, Programme, Unprobed
@@ -37,6 +38,7 @@ def small() -> Plan:
 
 
 def surveyed(plan: Plan, now: datetime) -> tuple[tuple[Boundary, ...], tuple[Unprobed, ...]]:
+    plan = settled(plan, world(plan))
     search = Search(Stage(plan, world(plan)), Prover(plan, now))
     found, _ = classes(search)
     return boundaries(search, found, now, MANY)
@@ -72,7 +74,7 @@ def test_the_inside_is_decided_by_the_row_and_the_outside_is_not() -> None:
 
 @pytest.mark.parametrize("number", range(4))
 def test_so_it_is_on_random_charters(number: int) -> None:
-    plan = pair(number).plan
+    plan = settled(pair(number).plan, world(pair(number).plan))
     assert_sides(plan, surveyed(plan, NOW)[0])
 
 

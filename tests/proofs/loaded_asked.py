@@ -86,6 +86,9 @@ def member(plan: Plan, name: str, case: Case) -> bool:
         if name == labels.when_set(when, let):
             return fate.in_force(plan, when, instant) is let
     for family in (4, 6):
+        for place in plan.by_names:
+            if name == labels.led_set(place.name, family):
+                return place.name in case.environment.led
         if name == labels.signed_set(family):
             return who != coding.NOBODY
         for people in labels.people_asked_for(plan.rows):

@@ -150,10 +150,16 @@ class Written:
         time: Held = ()
         if region.when != ALWAYS:
             time = ((labels.when_set(region.when, row.let), device, row.let),)
+        family = 4 if intersect(region.source, ANY4) else 6
+        places = [place.name for place in self.plan.by_names]
+        for bit, place in enumerate(places if region.led is not None else ()):
+            if region.led == frozenset(n for n in range(1 << len(places)) if n >> bit & 1):
+                name4, name6 = labels.led_set(place, 4), labels.led_set(place, 6)
+                asked = (name4, "ip daddr") if family == 4 else (name6, "ip6 daddr")
+                time = (*time, (*asked, True))
         if region.who is None:
             yield time
             return
-        family = 4 if intersect(region.source, ANY4) else 6
         key = f"iifname . {'ip' if family == 4 else 'ip6'} saddr . ether saddr"
         if NOBODY in region.who:
             yield (*time, (labels.signed_set(family), key, False))

@@ -12,7 +12,47 @@ def names(*lines: str) -> dict[str, str]:
     return {"names": "\n" + "".join(f"  - {{{line}}}\n" for line in lines)}
 
 
+def pay(*rules: str) -> dict[str, str]:
+    """A place that is made of names, and rules that reach it."""
+    return {"rules": "\n" + "".join(f"  - {{{one}}}\n" for one in rules)}
+
+
+PAY = {"places": "\n  pay: {domains: ⟦[pay.example, cards.example.net]⟧}\n  bank: {prefixes: "
+       "[198.51.100.64/28]}\n"}  # fmt: skip
+
 NAMES_CASES = (
+    Case(
+        "a rule that lets reach where names lead",
+        "place-shares-addresses",
+        "note",
+        PAY | pay("let: home, reach: pay, with: https, because: cards"),
+        {"places": "\n  pay: {domains: pay.example}\n  bank: {prefixes: 198.51.100.64/28}\n"}
+        | pay("let: home, reach: bank, with: https, because: cards"),
+        ("rule 1 lets reach whatever else is served at the addresses",),
+    ),
+    Case(
+        "a rule that refuses where names lead",
+        "place-refused-by-name",
+        "warning",
+        {"places": "\n  pay: {domains: pay.example}\n"}
+        | pay("refuse: home, reach: ⟦pay⟧, with: https, because: no cards"),
+        {"places": "\n  pay: {prefixes: 198.51.100.64/28}\n"}
+        | pay("refuse: home, reach: pay, with: https, because: no cards"),
+        ("while the gateway's resolver has told them of pay.example",),
+    ),
+    Case(
+        "a place whose name is withheld from who is let",
+        "place-name-not-answered",
+        "warning",
+        {"places": "\n  pay: {domains: pay.example}\n"}
+        | pay("let: home, reach: ⟦pay⟧, with: https, because: cards")
+        | names("withhold: pay.example, for: [home, yard]"),
+        {"places": "\n  pay: {domains: pay.example}\n"}
+        | pay("let: home, reach: pay, with: https, because: cards")
+        | names("answer: pay.example, for: home", "withhold: pay.example, for: [home, yard]"),
+        ("lets home reach pay, but for them pay.example is withheld (names rule 1)",),
+        see=((17, "its names"),),
+    ),
     Case(
         "a names rule behind a wider one",
         "names-rule-never-decides",

@@ -30,6 +30,7 @@ def point_of(universe: Universe, time: int, attempt: Attempt, environment: Envir
         _address(universe, attempt.destination),
         service_value((attempt.protocol << 16) + attempt.number),
         sum(1 << bit for bit, name in enumerate(universe.lines) if name in environment.up),
+        sum(1 << bit for bit, place in enumerate(universe.led) if place.name in environment.led),
     )
 
 

@@ -117,7 +117,7 @@ class Concrete:
 
 def concrete(universe: Universe, point: Point) -> Concrete:
     """A point as an attempt in its environment, at the earliest instant of its time class."""
-    entrance, who, time, _, source, destination, service, lines = point
+    entrance, who, time, _, source, destination, service, lines, led = point
     hardware = hardware_value(universe, point)
     attempt = Attempt(
         universe.entrances[entrance],
@@ -127,4 +127,6 @@ def concrete(universe: Universe, point: Point) -> Concrete:
         service_code(service),
     )
     up = frozenset(name for bit, name in enumerate(universe.lines) if lines >> bit & 1)
-    return Concrete(attempt, Environment(up, universe.people[who], universe.times[time].earliest))
+    places = frozenset(universe.led_names(led))
+    moment = universe.times[time].earliest
+    return Concrete(attempt, Environment(up, universe.people[who], moment, places))

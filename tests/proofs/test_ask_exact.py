@@ -44,7 +44,7 @@ def inquiry(site: Site, rng: Random) -> Inquiry:
     spoken = [*site.rules, *site.offers]
     lasting = [d.name for d in site.devices.values() if d.addresses]
     starters = ["anyone", "internet", "gateway", *site.areas, *site.lines, *site.devices]
-    starters += [*site.people, *site.places, *(s.who[0] for s in spoken)]
+    starters += [*site.people, *(set(site.places) - site.named), *(s.who[0] for s in spoken)]
     targets = ["anywhere", "internet", "gateway", *site.areas, *lasting, *lasting, *site.places]
     who = rng.sample(starters, rng.choice((0, 1, 1, 2)))
     reach = rng.sample(targets, rng.choice((0, 1, 1, 2)) if who else 1)
@@ -59,7 +59,7 @@ def asked(site: Site, asking: Inquiry, a: Attempt, e: Environment, outcome: Fate
     if asking.who and not started_by_any(site, sentence, a, e):
         return False
     served = serves(what, a.protocol, a.number)
-    if served and (not asking.reach or reached_by_any(site, sentence, a.destination)):
+    if served and (not asking.reach or reached_by_any(site, sentence, a.destination, e.led)):
         return True
     if outcome.delivered is None:
         return False

@@ -77,9 +77,8 @@ def neighbour(number: int) -> tuple[Pair, Pair]:
 def said(site: Site, attempt: Attempt, environment: Environment) -> tuple[object, ...]:
     if attempt.entrance not in {*site.areas, *site.lines, "gateway"}:
         return ("absent",)
-    here = Environment(
-        frozenset(environment.up & site.lines.keys()), environment.who, environment.instant
-    )
+    up, led = environment.up & site.lines.keys(), environment.led & site.named
+    here = Environment(frozenset(up), environment.who, environment.instant, frozenset(led))
     outcome = fate(site, attempt, here)
     return outcome.verdict, outcome.manner, outcome.delivered
 

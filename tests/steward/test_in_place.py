@@ -197,5 +197,6 @@ def test_whether_the_kernel_holds_is_asked_where_somebody_can_tell() -> None:
         "health",
         "updates",
         "addresses",
+        "leading",
     ]
     assert [duty.name for duty in duties(Settings(), asking)][-1] == "holds"

@@ -74,7 +74,7 @@ def build(walk: Walk, doc: Fields, services: Known) -> Charter:
         groups=tuple(doc.get("groups", ())),
         services={n: Service(n, parts) for n, parts in services.items()},
         places={
-            n: Place(n, f.get("prefixes", ()), f.get("list"))
+            n: Place(n, f.get("prefixes", ()), f.get("list"), f.get("domains", ()))
             for n, f in doc.get("places", {}).items()
         },
         hostile=_hostile(doc.get("hostile", {})),

@@ -1,4 +1,4 @@
-"""What lists of addresses are for: addresses that are hostile, and places that are made of a list."""
+"""What places are made of, lists of addresses and domain names among it, and what is hostile."""
 
 from __future__ import annotations
 
@@ -8,12 +8,21 @@ from netcharter.charter.values import quoted
 from netcharter.charter.words import suggest
 
 SPARED = ("places", "devices")
+MADE_OF = ("prefixes", "list", "domains")
+# Every set of them in which an address may be is told apart in what is proven.
+MOST_BY_NAMES = 8
 
 
 def check_listed(walk: Walk, doc: Fields) -> None:
     """Places, and what is hostile."""
     for name, place in entries(doc, "places"):
         _place(walk, doc, ("places", name), place)
+    named = by_names(doc)
+    for name in named[MOST_BY_NAMES:]:
+        walk.tell("too-many-places", walk.where(("places", name, "domains")),
+                  f"`{name}` is place number {named.index(name) + 1} that is made of domain names; "
+                  f"a charter has at most {MOST_BY_NAMES}",
+                  "put names together that rules never tell apart")  # fmt: skip
     hostile = doc.get("hostile", MISSING)
     if hostile is MISSING:
         return
@@ -25,16 +34,29 @@ def check_listed(walk: Walk, doc: Fields) -> None:
 
 
 def _place(walk: Walk, doc: Fields, path: Path, place: Fields) -> None:
-    said = [key for key in ("prefixes", "list") if key in place[SAID]]
+    said = [key for key in MADE_OF if key in place[SAID]]
     if not said:
-        walk.tell("missing-key", walk.where(path), "a place lacks `prefixes` or `list`",
-                  "add one of them: prefixes, list")  # fmt: skip
+        walk.tell("missing-key", walk.where(path), "a place lacks `prefixes`, `list` or `domains`",
+                  f"add one of them: {', '.join(MADE_OF)}")  # fmt: skip
     elif len(said) > 1:
-        walk.tell("too-much-said", walk.where((*path, "list")),
-                  "a place says `prefixes` and `list`", "make two places of it",
-                  related=((walk.where((*path, "prefixes")), "the other"),))  # fmt: skip
+        walk.tell("too-much-said", walk.where((*path, said[1])),
+                  f"a place says `{said[0]}` and `{said[1]}`", "make two places of it",
+                  related=((walk.where((*path, said[0])), "the other"),))  # fmt: skip
     if "list" in place:
         _of_addresses(walk, doc, (*path, "list"), place["list"])
+
+
+def by_names(doc: Fields) -> list[str]:
+    """The places that are made of domain names."""
+    return [name for name, place in entries(doc, "places") if "domains" in place[SAID]]
+
+
+def has_addresses(walk: Walk, doc: Fields, path: Path, name: str, instead: str) -> None:
+    """Tell where a place stands that is made of names, and nothing but addresses can."""
+    if name in by_names(doc):
+        walk.tell("place-of-names", walk.where(path),
+                  f"`{name}` is made of domain names, which are only reached", instead,
+                  related=((walk.where(("places", name, "domains")), "its names"),))  # fmt: skip
 
 
 def _of_addresses(walk: Walk, doc: Fields, path: Path, name: str) -> None:
@@ -53,6 +75,7 @@ def _of_addresses(walk: Walk, doc: Fields, path: Path, name: str) -> None:
 
 def _spared(walk: Walk, doc: Fields, path: Path, name: str) -> None:
     kind = kind_of(doc, name)
+    has_addresses(walk, doc, path, name, "name a place that is made of prefixes or a list")
     if kind in SPARED or any(doc.get(section) is MISSING for section in SPARED):
         return
     if kind is None:

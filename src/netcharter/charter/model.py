@@ -141,11 +141,13 @@ class Service:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Either its prefixes, or the name of the list of addresses that holds them."""
+    """Its prefixes, or the name of the list of addresses that holds them, or the domain names that
+    lead to it, each with all names below."""
 
     name: str
     prefixes: tuple[Network, ...] = ()
     list: str | None = None
+    domains: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

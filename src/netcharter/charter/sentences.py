@@ -15,6 +15,7 @@ from netcharter.charter.checks import (
     parts_of,
     unknown_service,
 )
+from netcharter.charter.listed import has_addresses
 from netcharter.charter.services import Part
 from netcharter.charter.shapes import GUESSED, MISSING, SAID, Fields, Path, Walk, first_line
 from netcharter.charter.values import quoted
@@ -251,6 +252,9 @@ def _only_of(
     words, sections, why, instead = allowed
     for i, name in enumerate(names):
         kind = kind_of(doc, name)
+        if kind == "places" and kind in sections:
+            has_addresses(walk, doc, (*path, i), name,
+                          "name a place that is made of prefixes or a list")  # fmt: skip
         if name in words or kind in sections:
             continue
         span = at(walk, path, i)
@@ -279,6 +283,10 @@ def _terms(walk: Walk, doc: Fields, path: Path, names: tuple[str, ...], half: st
             why, help = NOT_REACHED[kind]
             walk.tell("wrong-kind", span, f"`{name}` is {KINDS[kind]}: {why}", help,
                       related=((walk.where((kind, name)), "defined here"),))  # fmt: skip
+        elif half == "who" and kind == "places":
+            has_addresses(walk, doc, (*path, i), name,
+                          "who comes by a line has an address and no name: write internet, a line, "
+                          "or a place that is made of prefixes or a list")  # fmt: skip
         elif half == "reach" and kind == "devices":
             has_address(walk, doc, (*path, i), name)
 

@@ -287,11 +287,9 @@ class Key:
 
 @dataclass(frozen=True, slots=True)
 class Record(Shape):
-    """A mapping with known keys. `not_yet`: keys one might expect, with what to say of each;
-    `never`: keys that can't be, with the id before that."""
+    """A mapping with known keys. `never`: keys that can't be, with the id, and what to say of each."""
 
     keys: tuple[Key, ...]
-    not_yet: Mapping[str, tuple[str, str]] = field(default_factory=dict)
     never: Mapping[str, tuple[str, str, str]] = field(default_factory=dict)
 
     def read(self, walk: Walk, node: nodes.Node, path: Path) -> Any:
@@ -338,10 +336,6 @@ class Record(Shape):
 
     def unknown(self, walk: Walk, text: str, key: nodes.Scalar, free: set[str]) -> str | None:
         """Tell of a key that is not known here; the one that is meant, if one can tell."""
-        if text in self.not_yet:
-            message, help = self.not_yet[text]
-            walk.tell("not-yet", key.span, message, help)
-            return None
         if text in self.never:
             id, message, help = self.never[text]
             walk.tell(id, key.span, message, help)

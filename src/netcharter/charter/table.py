@@ -333,16 +333,16 @@ PLACE = Record(
         Key(
             "prefixes",
             Several("one or more prefixes", PREFIX),
-            "its prefixes; either these or `list`",
+            "its prefixes; either these, or `list`, or `domains`",
         ),
         Key("list", REFERENCE, "the list of addresses that it is made of"),
+        Key(
+            "domains",
+            Several("one or more domain names", DOMAIN_NAME),
+            "the names that lead to it, each with all names below it: what the gateway's resolver "
+            "answers for them is the place",
+        ),
     ),
-    not_yet={
-        "names": (
-            "a place is made of prefixes only; domain names can't be used yet",
-            "write its `prefixes`",
-        )
-    },
 )
 HOSTILE = Record(
     "what is hostile",

@@ -83,7 +83,7 @@ MEANINGS: dict[str, tuple[str, ...]] = {  # a word of the trade -> ours, the fir
     "auth-name": ("tls",),
     "known-as": ("as",),
     "public-name": ("as",),
-    "fqdn": ("as",),
+    "fqdn": ("as", "domains"),
     "feed": ("lists", "from"),
     "feeds": ("lists",),
     "schedules": ("hours",),
@@ -310,8 +310,9 @@ MEANINGS: dict[str, tuple[str, ...]] = {  # a word of the trade -> ours, the fir
     "not-in": ("outside",),
     "excluding": ("outside",),
     # values
-    "domains": ("names", "entries"),
-    "hostnames": ("as", "names"),
+    "domains": ("domains", "names", "entries"),
+    "names": ("domains",),  # of a place
+    "hostnames": ("as", "domains", "names"),
     "rpz": ("response-policy",),
     "hosts-file": ("hosts",),
     "any": ("anyone", "anywhere", "anything"),

@@ -69,6 +69,29 @@ NAMES = {
         "It is not asked at all, since whatever it was asked could be read and changed on the way.",
         "Give it `tls` too, or leave it out.",
     ),
+    "place-shares-addresses": Entry(
+        "what else is at the addresses of a name",
+        "A rule lets somebody reach a place that is made of domain names.",
+        "Names lead to addresses, and one address serves many names: whatever else is there is reached, "
+        "too.",
+        "Nothing, if that may be. Else write the prefixes of a provider who serves nobody else there, "
+        "and withhold by names rules what must not be reached.",
+    ),
+    "place-refused-by-name": Entry(
+        "refusal of a name's addresses",
+        "A rule refuses a place that is made of domain names.",
+        "The gateway knows of such a place what its own resolver has answered lately. An address that "
+        "somebody learns elsewhere, or keeps for longer, is in no such place and is not refused.",
+        "Let what is meant and nothing else, or withhold the names in `names`, too; see "
+        "`netcharter show --around` for the ways around.",
+    ),
+    "place-name-not-answered": Entry(
+        "a place whose name is not answered",
+        "A rule lets an area reach a place by its names, and a names rule, or the site's own names, "
+        "keep one of these from leading there.",
+        "A connection needs both: a yes from the rules, and an address for the name.",
+        "Answer the name in a names rule for those who are let.",
+    ),
     "offer-name-refused": Entry(
         "offer that its name does not lead to inside",
         "Inside, the name of an offer leads to the device itself, and a rule refuses it to some whom the"
@@ -79,6 +102,13 @@ NAMES = {
 }
 
 LISTED = {  # of the texts of lists, and of names that can't be
+    "name-leads-twice": Entry(
+        "a name of two places",
+        "A domain name stands in two places, or twice in one, or a name below it does.",
+        "A name leads to one place with all names below it; otherwise nobody could tell to which of "
+        "them an address belongs.",
+        "Keep the upper name, in one place. A rule may reach several places.",
+    ),
     "no-such-name": Entry(
         "a name that can't be asked for",
         "A name in the charter is none as the DNS has them: a label of more than 63 bytes, a character"

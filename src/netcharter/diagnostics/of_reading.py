@@ -167,12 +167,6 @@ FORM = {
         "One word for one thing, so that every charter reads alike.",
         "Write the word that is named.",
     ),
-    "not-yet": Entry(
-        "not possible yet",
-        "This key will mean something, but does not yet.",
-        "It must not seem to work.",
-        "Do as the message says.",
-    ),
     "missing-key": Entry(
         "something is missing",
         "A key that must be said is not there.",
@@ -414,6 +408,22 @@ SITE = {
         "An exit chooses the line by which areas and devices reach the internet or a place; inside "
         "the site there is no line to choose.",
         "Name areas or devices after `from`, and `internet` or places after `reach`.",
+    ),
+    "too-many-places": Entry(
+        "too many places made of names",
+        "The charter has more than 8 places that are made of domain names.",
+        "Nobody knows beforehand to which addresses names lead, or which of them share one: what is "
+        "proven is proven for every set of such places that an address may be in, and their number "
+        "doubles with each place.",
+        "Put names into one place that no rule tells apart.",
+    ),
+    "place-of-names": Entry(
+        "a place that is only reached",
+        "A place that is made of domain names stands where addresses are needed: as who starts, in "
+        "an exit, or as an exception from hostile addresses.",
+        "Names lead from those who ask to where they connect. Whoever comes by a line has an address "
+        "and no name, a line is chosen and a list excepted by address.",
+        "Name the place after `reach` of rules and promises; elsewhere write prefixes, or a list.",
     ),
     "too-many-rules": Entry(
         "too many rules",

@@ -170,10 +170,10 @@ def _forgetful(place: Place) -> None:
 
 
 @contextmanager
-def dnsmasq(namespace: str, settings: bytes) -> Iterator[Callable[[], None]]:
-    """The kit's dnsmasq at the gateway. Yields what raises CommandFailed once it has ended by itself.
-    It stays who it is: there is one user in the lab."""
-    path = os.path.join(KIT, CONF)
+def dnsmasq(namespace: str, settings: bytes, name: str = CONF) -> Iterator[Callable[[], None]]:
+    """A dnsmasq of the kit at the gateway, by the name of its settings. Yields what raises
+    CommandFailed once it has ended by itself. It stays who it is: there is one user in the lab."""
+    path = os.path.join(KIT, name)
     with open(path, "wb") as file:
         file.write(settings.replace(LEASES.encode(), f"{KIT}/leases".encode()))
     own = (
@@ -185,7 +185,7 @@ def dnsmasq(namespace: str, settings: bytes) -> Iterator[Callable[[], None]]:
         f"--conf-file={path}",
     )
     command = [tools.path_of(PROGRAM) or PROGRAM, "--keep-in-foreground", *own]
-    with isolation.inside(namespace), open(f"{KIT}/said", "w+b") as said:
+    with isolation.inside(namespace), open(f"{path}.said", "w+b") as said:
         running = subprocess.Popen(
             command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=said, cwd="/"
         )

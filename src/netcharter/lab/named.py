@@ -18,18 +18,21 @@ from dataclasses import dataclass
 from datetime import datetime
 from ipaddress import IPv6Network
 
-from netcharter.lab import isolation, tools, withheld
-from netcharter.lab.advertised import ENDING, LOOK, ended, host_of
+from netcharter.lab import isolation, leading, tools, withheld
+from netcharter.lab.advertised import ENDING, LOOK, dnsmasq, ended, host_of
 from netcharter.lab.answering import FAR, FIRST, OUTSIDE, REBOUND, ROOT, Answering, received
 from netcharter.lab.messages import AAAA, NO_ERROR, NO_NAME, PTR, A, Answer, answer, question
 from netcharter.lab.site import KIT, Site
 from netcharter.lab.trouble import CommandFailed
 from netcharter.lab.withheld import Wanted
+from netcharter.lab.world import world
 from netcharter.plan.local_names import LocalName, LocalNames, addresses_in, local_names
 from netcharter.plan.shapes import Address, AreaPlan, Plan
-from netcharter.probes.shapes import GATEWAY, Place, Station
+from netcharter.probes.shapes import GATEWAY, Place, Station, World
+from netcharter.render.leading import CONF as LED
 from netcharter.render.resolver import CONF, PLAIN, ROOT_KEY, ROOT_SERVERS, upstream
 from netcharter.render.withholding import CONF as FRONT
+from netcharter.render.withholding import LEADING
 from netcharter.render.withholding import PLAIN as ASKED_PLAINLY
 
 PROGRAM, PACKAGE = "unbound", "unbound"
@@ -80,15 +83,18 @@ def named(
     site: Site,
     stations: Sequence[Station],
     now: datetime,
+    where: World | None = None,
 ) -> Named:
-    """Let the gateway of a site look names up at a moment. Raises CommandFailed where a program does
-    not begin."""
+    """Let the gateway of a site look names up at a moment, in a world that says where those of places
+    lead. Raises CommandFailed where a program does not begin."""
     if CONF not in files:
         return Named("there is no area")
     if tools.path_of(PROGRAM) is None:
         return Named(MISSING)
-    ruled = withheld.Asking(plan, now) if FRONT in files else None
-    if ruled is not None and (why := withheld.missing()):
+    where = where or world(plan)
+    led = leading.told(plan, where)
+    ruled = withheld.Asking(plan, now, led) if FRONT in files else None
+    if ruled is not None and (why := withheld.missing(LED in files)):
         return Named(why)
     site.lines(frozenset(line.name for line in plan.lines))
     asking = {area.name: _askers(plan, area, stations) for area in plan.areas}
@@ -101,6 +107,10 @@ def named(
         answering = running.enter_context(Answering(beyond if out else (), servers, told))
         gateway = site.places[GATEWAY].namespace
         alive = [running.enter_context(unbound(gateway, files[CONF], ruled is not None))]
+        if LED in files:
+            leading.empty(plan, site)
+            alive.append(running.enter_context(dnsmasq(gateway, files[LED], LED)))
+            _listening(gateway, alive[-1], LEADING)
         if ruled is not None:
             settings = files[FRONT]
             alive.append(running.enter_context(withheld.dnsdist(gateway, settings, ruled)))
@@ -112,6 +122,8 @@ def named(
                     looked.up(way, [] if place else wanted(plan, area, way, out, ruled))
                     if ruled is not None:
                         looked.up(way, ruled.of(area, way.source, out))
+        if LED in files and ruled is not None and out:
+            looked.wrong += leading.differing(plan, site, ruled.answered)
     return Named(
         areas=sum(bool(found) for found in asking.values()),
         questions=looked.count,

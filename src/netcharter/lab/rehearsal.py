@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from netcharter.lab import leading
 from netcharter.lab.advertised import PATIENCE, Advertised, advertised
 from netcharter.lab.agreement import kernel_equals_plan
 from netcharter.lab.apart import GRACE, Progress, apart, report
@@ -20,6 +21,7 @@ from netcharter.lab.named import UNSIGNED, Named, named
 from netcharter.lab.performance import DIFFERS, FEW, LIMITS, LITE, Performed, perform
 from netcharter.lab.site import Site
 from netcharter.lab.world import world
+from netcharter.plan import coding
 from netcharter.plan.coding import TCP, UDP, UDPLITE
 from netcharter.plan.fate import Attempt, Environment
 from netcharter.plan.shapes import Plan
@@ -27,7 +29,7 @@ from netcharter.probes.classes import held
 from netcharter.probes.programme import MOST, chosen, programme
 from netcharter.probes.shapes import Mismatch, Probe, Programme, Seen, Unprobed, World
 from netcharter.probes.stage import Stage
-from netcharter.probes.trials import Trial
+from netcharter.probes.trials import Trial, family_of
 from netcharter.proofs.kernel import Agreement
 from netcharter.space.ranges import has
 
@@ -111,9 +113,10 @@ def rehearse(
         with Site(plan, files, work.stations, where) as site:
             report(0, len(work.probes), "reading the kernel back")
             kernel = kernel_equals_plan(plan, now, site.listing())
+            leading.fill(plan, where, site)
             ruleset = files["nftables.nft"].decode("ascii")
             found = perform(plan, work, site, ruleset, began + seconds, report)
-            served = _Served() if only else _served(plan, files, site, work, now)
+            served = _Served() if only else _served(plan, files, site, work, now, where)
             return found, kernel, (*site.differs, *_differs(plan, work)), served
 
     found, kernel, differs, served = apart(
@@ -142,12 +145,17 @@ class _Served:
 
 
 def _served(
-    plan: Plan, files: Mapping[str, bytes], site: Site, work: Programme, now: datetime
+    plan: Plan,
+    files: Mapping[str, bytes],
+    site: Site,
+    work: Programme,
+    now: datetime,
+    where: World,
 ) -> _Served:
     """Names come first: then everybody still has the addresses of the plan."""
     all_ = len(work.probes)
     report(all_, all_, "looking names up")
-    asked = named(plan, files, site, work.stations, now)
+    asked = named(plan, files, site, work.stations, now, where)
     report(all_, all_, "finding services")
     found = discovered(plan, files, site, work.stations)
     report(all_, all_, "asking for addresses")
@@ -179,10 +187,21 @@ def _asked(
         entrance = attempt.entrance
         if entrance in areas and attempt.hardware not in known:
             attempt = replace(attempt, hardware=stage.seats.visitor(entrance).hardware)
-        single = Trial(attempt, environment)
+        single = Trial(_led(where, attempt, environment), environment)
+        attempt = single.attempt
         spoken = attempt.service >> 16 in (TCP, UDP) and attempt.source != attempt.destination
         talk = spoken and held(stage, single) and _one_machine(plan, attempt.destination)
         yield replace(single, shape="talk" if talk else "plain"), "it was asked for"
+
+
+def _led(where: World, attempt: Attempt, environment: Environment) -> Attempt:
+    """Where a name is meant, to an address to which it leads here."""
+    family = family_of(attempt.destination)
+    for name in sorted(environment.led):
+        found = [one for one in where.led.get(name, ()) if one.version == family]
+        if found:
+            return replace(attempt, destination=coding.address(found[0]))
+    return attempt
 
 
 def _one_machine(plan: Plan, destination: int) -> bool:

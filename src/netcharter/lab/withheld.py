@@ -26,6 +26,7 @@ from netcharter.lab.site import KIT
 from netcharter.lab.trouble import CommandFailed
 from netcharter.plan.coding import address as coded
 from netcharter.plan.hours import is_open, passed
+from netcharter.plan.leading import place_of
 from netcharter.plan.local_names import addresses_in
 from netcharter.plan.names.deciding import Asker, Decider, Holds, Verdict, meets
 from netcharter.plan.names.finding import Finder
@@ -40,10 +41,12 @@ from netcharter.render.withholding_rules import FIRST, HOURS, LAST, LONGEST
 
 PROGRAM, MAKER = "dnsdist", "cdb"
 PACKAGES: Mapping[str, str] = {PROGRAM: "dnsdist", MAKER: "tinycdb"}
+LEADING: Mapping[str, str] = {"dnsmasq": "dnsmasq-base"}
 TYPES: Mapping[int, str] = {A: "A", AAAA: "AAAA", HTTPS: "HTTPS"}
 MOST = 16  # names that each area asks for
 FEW = 2  # names of each list and rule
 BELOW = "netcharter-below"  # a label that nobody lists
+Answered = tuple[str, int, str]  # a name, a kind, and an address that somebody was to be told of it
 EARLY = 10  # seconds before which the file of hours ends
 
 
@@ -61,10 +64,12 @@ class Wanted:
     ruled: bool = False
 
 
-def missing() -> str:
-    """Which of the programs this machine lacks, in words; "" for none."""
-    absent = [name for name in PACKAGES if tools.path_of(name) is None]
-    packages = ", ".join(PACKAGES[name] for name in absent)
+def missing(leading: bool = False) -> str:
+    """Which of the programs this machine lacks, in words; "" for none. leading: names of places are
+    looked up, too."""
+    needed = {**PACKAGES, **(LEADING if leading else {})}
+    absent = [name for name in needed if tools.path_of(name) is None]
+    packages = ", ".join(needed[name] for name in absent)
     return (
         f"no {' and no '.join(absent)} was found on this machine; install {packages}"
         if absent
@@ -78,13 +83,19 @@ def missing() -> str:
 class Asking:
     """What is to be asked for names rules at one moment."""
 
-    def __init__(self, plan: Plan, now: datetime) -> None:
+    def __init__(
+        self, plan: Plan, now: datetime, led: Mapping[str, Mapping[int, str]] = {}
+    ) -> None:
+        """led: where the names of places lead, by kind; they are asked for, too."""
         self.plan, self._find = plan, Finder(plan.names)
+        self._led = led
+        self.answered: set[Answered] = set()  # so far
         self.holds = holding(plan, now)
         self.names = tuple(dict.fromkeys(self._named()))
         self._far = dict.fromkeys(self.names, FAR)
         targets = [row.to for row in plan.names.rows if row.to is not None]
         self._far.update(dict.fromkeys(targets, ELSEWHERE))
+        self._far.update(led)
 
     @property
     def outside(self) -> Mapping[str, Mapping[int, str]]:
@@ -92,6 +103,7 @@ class Asking:
         return self._far
 
     def _named(self) -> Iterator[str]:
+        yield from self._led
         for row in self.plan.names.rows:
             if row.kind in ("rule", "emergency"):
                 yield from self._of_row(row)
@@ -113,7 +125,8 @@ class Asking:
     def of(self, area: AreaPlan, source: Address, out: bool) -> Iterator[Wanted]:
         """The questions of one host. out: whether somebody outside can be asked."""
         decide = Decider(self.plan.names, Asker(area.name, coded(source)), self.holds)
-        for name in self._some(area, decide):
+        places = (name for name in self._led if not name.startswith(f"{BELOW}."))
+        for name in dict.fromkeys([*places, *self._some(area, decide)]):
             for kind, called in TYPES.items():
                 verdict = decide(name, called, self._find)
                 if out or verdict.met.row.action not in ("answer", "rewrite"):
@@ -143,8 +156,12 @@ class Asking:
     def _wanted(self, area: AreaPlan, name: str, kind: int, verdict: Verdict) -> Wanted:
         row = verdict.met.row
         match row.action:
+            case "answer" if kind == HTTPS and place_of(self.plan.by_names, name) is not None:
+                return Wanted(name, kind, (), beyond=False)  # addresses come by no other record
             case "answer":
-                return Wanted(name, kind, self._told(name, kind), beyond=True)
+                told = self._told(name, kind)
+                self.answered |= {(name, kind, address) for address in told}
+                return Wanted(name, kind, told, beyond=True)
             case "rewrite":
                 to = row.to or ""
                 code = NO_NAME if self._nowhere(to) else NO_ERROR

@@ -1,8 +1,9 @@
-"""Addresses that a charter does not say and a lab must have: those of automatic lines."""
+"""Addresses that a charter does not say and a lab must have: those of automatic lines, and those to
+which names lead."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from ipaddress import (
     IPv4Address,
     IPv4Interface,
@@ -14,9 +15,9 @@ from ipaddress import (
 
 from netcharter.lab.trouble import LabImpossible
 from netcharter.plan import coding
-from netcharter.plan.shapes import Plan
+from netcharter.plan.shapes import Address, Plan
 from netcharter.probes.shapes import World
-from netcharter.space.ranges import Ranges, subtract, union
+from netcharter.space.ranges import Ranges, intersect, subtract, union
 
 # Blocks that a site can hardly have, tried in this order: shared address space (RFC 6598), which
 # providers give to lines like these, benchmarking (RFC 2544), documentation (RFC 5737, RFC 3849,
@@ -27,12 +28,14 @@ BLOCKS4 = tuple(
 )
 BLOCKS6 = tuple(IPv6Network(text) for text in ("2001:db8:ffff::/48", "2001:db8::/32", "3fff::/20"))
 WIDTH4, WIDTH6 = 30, 64  # of the network on such a line
+APART = 1 << 8  # of addresses to which names lead
 
 
 def world(plan: Plan) -> World:
-    """An address and a next hop in both families for every automatic line of a plan.
+    """An address and a next hop in both families for every automatic line of a plan, and addresses for
+    every place that is made of names.
 
-    They lie in nothing that the plan knows of. The same plan gives the same world. Raises
+    The former lie in nothing that the plan knows of. The same plan gives the same world. Raises
     LabImpossible if a charter leaves none of the blocks above.
     """
     taken = _taken(plan)
@@ -48,7 +51,23 @@ def world(plan: Plan) -> World:
             taken,
             coding.network(IPv4Network((four, WIDTH4)), IPv6Network((six, WIDTH6))),
         )
-    return World(lines4, lines6)
+    return World(lines4, lines6, dict(_led(plan, taken)))
+
+
+def _led(plan: Plan, taken: Ranges) -> Iterator[tuple[str, tuple[Address, ...]]]:
+    """In both families an address of its own for each place, and one that all of them share, well
+    within what is internet and nothing else."""
+    known = union(taken, plan.hostile, *plan.places.values())
+    first: list[int] = []
+    for whole in (coding.ANY4, coding.ANY6):
+        free = subtract(intersect(plan.internet, whole), known)
+        low, high = max(free, key=lambda pair: pair[1] - pair[0], default=(0, 0))
+        if high - low > APART * (len(plan.by_names) + 2):
+            first.append(low + (high - low) // 2)
+    for place, one in enumerate(plan.by_names, 1):
+        found = [coding.decode(begin + APART * place) for begin in first]
+        found += [coding.decode(begin) for begin in first]
+        yield one.name, tuple(each for each in found if not isinstance(each, tuple))
 
 
 def _taken(plan: Plan) -> Ranges:

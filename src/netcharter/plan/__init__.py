@@ -14,6 +14,8 @@ from netcharter.plan.discovery import discovery
 from netcharter.plan.exits import exits
 from netcharter.plan.hostile import Site, held, of_addresses, refused
 from netcharter.plan.hostile import doubts as of_lists
+from netcharter.plan.leading import by_names
+from netcharter.plan.leading import doubts as of_places
 from netcharter.plan.leases import doubts
 from netcharter.plan.listed import Listed
 from netcharter.plan.local_names import local_names, unnamed
@@ -65,12 +67,14 @@ def make_plan(
         if place.list is None
         else intersect(held(charter, known, place.list), outside)
         for name, place in charter.places.items()
+        if not place.domains
     }
     site = Site(charter, found.lines, found.devices, own, outside, written)
     cut = refused(site, known)
     ground = Ground(
-        charter, found.lines, found.areas, found.devices, found.gateway, outside, places, cut
-    )
+        charter, found.lines, found.areas, found.devices, found.gateway, outside, places, cut,
+        by_names(charter),
+    )  # fmt: skip
     plan = Plan(
         charter=charter,
         site=charter.site.name,
@@ -85,6 +89,7 @@ def make_plan(
         internet=outside,
         rows=decide(ground),
         places=places,
+        by_names=ground.by_names,
         hostile=cut,
         lists={name: one for name, one in known.items() if one is not None},
         exits=exits(ground),
@@ -95,6 +100,7 @@ def make_plan(
             *unnamed(charter, found.devices),
             *of_lists(site, known, cut),
             *of_names(ground),
+            *of_places(charter),
             *unaskable(charter, found.lines, outside),
             *no_time(charter, found.areas, outside),
             *no_names(charter, outside),

@@ -27,10 +27,12 @@ from netcharter.plan.terms import (
     Who,
     all_reached,
     all_starters,
+    goals,
     hardware_set,
     regions,
     service_parts,
     service_set,
+    toward,
 )
 from netcharter.space.ranges import Ranges, complement, intersect, ranges
 
@@ -101,11 +103,11 @@ def _in_order(ground: Ground) -> Iterator[Placed]:
 def _rule(ground: Ground, number: int, rule: Rule) -> Placed:
     when = When(rule.during, rule.until)
     who = all_starters(ground, rule.who)
-    to, what = all_reached(ground, rule.reach), service_set(ground, rule.services)
+    to, what = goals(ground, rule.reach), service_set(ground, rule.services)
     draft = Draft(
         label=rule.name,
         let=rule.let,
-        regions=tuple(regions(who, to, what, when)),
+        regions=tuple(toward(who, to, what, when)),
         because=rule.because or "",
         quiet=rule.quiet,
         kind="emergency" if rule.emergency else "rule",

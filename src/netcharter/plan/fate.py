@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from netcharter.charter.model import Address
 from netcharter.plan import coding
 from netcharter.plan.hours import is_open, passed
+from netcharter.plan.leading import number
 from netcharter.plan.shapes import ExitPlan, Plan, Region, Row, When
 from netcharter.space.ranges import has
 
@@ -34,6 +35,7 @@ class Environment:
     lines: frozenset[str]  # names of the lines that are up
     who: str  # NOBODY, GUEST, or a person
     instant: datetime  # aware
+    led: frozenset[str] = frozenset()  # places by whose names one is led to the destination
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +104,7 @@ def matches(plan: Plan, region: Region, attempt: Attempt, environment: Environme
         fits(region, attempt)
         and (region.who is None or environment.who in region.who)
         and (region.lines is None or line_state(plan, environment.lines) in region.lines)
+        and (region.led is None or led_state(plan, environment.led) in region.led)
         and in_force(plan, region.when, environment.instant)
     )
 
@@ -109,6 +112,11 @@ def matches(plan: Plan, region: Region, attempt: Attempt, environment: Environme
 def line_state(plan: Plan, up: frozenset[str]) -> int:
     """The number of a line state: bit i is set if line i is up."""
     return sum(1 << i for i, line in enumerate(plan.lines) if line.name in up)
+
+
+def led_state(plan: Plan, held: frozenset[str]) -> int:
+    """The number of a set of places that are made of names (`plan.leading`)."""
+    return number([place.name for place in plan.by_names], held)
 
 
 def in_force(plan: Plan, when: When, instant: datetime) -> bool:

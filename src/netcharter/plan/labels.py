@@ -37,6 +37,9 @@ Label grammar
     ``nc_hardware_D``              the same for hardware addresses
     ``nc_hostile4 nc_hostile6``    sets: the addresses that lists name as hostile
     ``nc_list4_S nc_list6_S``      sets: the addresses of place S, which is made of a list
+    ``nc_led4_S nc_led6_S``        sets: where the names of place S led lately
+    ``nc_asked4_S nc_asked6_S``    sets: the same since the steward looked last; nothing is decided
+                                   by them
     ``nc_refuse nc_stray ...``     chains and counters that belong to no decision
     =============================  ============================================================
 
@@ -193,6 +196,16 @@ def hostile_set(family: int) -> str:
 def place_set(place: str, family: int) -> str:
     """The set of the addresses of a place that is made of a list."""
     return f"nc_list{family}_{slug(place)}"
+
+
+def led_set(place: str, family: int) -> str:
+    """The set of the addresses to which the names of a place led lately."""
+    return f"nc_led{family}_{slug(place)}"
+
+
+def asked_set(place: str, family: int) -> str:
+    """The set of those to which they led since the steward looked last."""
+    return f"nc_asked{family}_{slug(place)}"
 
 
 def exit_mark(number: int) -> int:

@@ -43,6 +43,7 @@ __all__ = [
     "NEVER",
     "Address",
     "AreaPlan",
+    "ByNames",
     "Delivery",
     "DevicePlan",
     "DiscoveryPlan",
@@ -100,6 +101,8 @@ class Region:
     who: frozenset[str] | None = None  # names of people, NOBODY, GUEST; None: whoever
     when: When = ALWAYS
     lines: frozenset[int] | None = None  # line states (bit i: line i up); None: any
+    # The sets of places made of names in which the destination is (`plan.leading`); None: any.
+    led: frozenset[int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,6 +249,15 @@ class DevicePlan:
 
 
 @dataclass(frozen=True, slots=True)
+class ByNames:
+    """A place that is made of domain names, in their normal form, each with all names below it."""
+
+    name: str
+    domains: Names
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
 class ExitPlan:
     """By which lines new conversations leave. The first exit that matches decides."""
 
@@ -289,6 +301,7 @@ class Plan:
     internet: Ranges
     rows: tuple[Row, ...]
     places: Mapping[str, Ranges] = field(default_factory=dict)
+    by_names: tuple[ByNames, ...] = ()  # places that are in no set of addresses beforehand
     hostile: Ranges = ()  # refused both ways
     lists: Mapping[str, Listed] = field(default_factory=dict)  # lists of addresses, as far as known
     exits: tuple[ExitPlan, ...] = ()

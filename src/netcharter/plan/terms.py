@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import product
 
 from netcharter.charter.model import Charter
 from netcharter.charter.services import builtin, parse_written
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, ANY_HARDWARE, ANY_SERVICE
-from netcharter.plan.shapes import ALWAYS, AreaPlan, DevicePlan, LinePlan, Region, When
-from netcharter.space.ranges import Ranges, intersect, ranges, subtract, union
+from netcharter.plan.leading import leads
+from netcharter.plan.shapes import ALWAYS, AreaPlan, ByNames, DevicePlan, LinePlan, Region, When
+from netcharter.space.ranges import Ranges, intersect, ranges, subset, subtract, union
 
 FAMILIES = (4, 6)
 ANY = {4: ANY4, 6: ANY6}
@@ -29,6 +31,12 @@ class Ground:
     internet: Ranges
     places: Mapping[str, Ranges]
     hostile: Ranges = ()
+    by_names: tuple[ByNames, ...] = ()
+
+    @cached_property
+    def named(self) -> tuple[str, ...]:
+        """The names of the places that are made of names."""
+        return tuple(one.name for one in self.by_names)
 
     @cached_property
     def area(self) -> Mapping[str, AreaPlan]:
@@ -132,8 +140,29 @@ def all_starters(ground: Ground, terms: Iterable[str]) -> tuple[Who, ...]:
     return ((Who(frozenset(plain)),) if plain else ()) + tuple(dict.fromkeys(special))
 
 
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """Destinations, and the sets of places made of names in which they are; None: whichever."""
+
+    where: Ranges
+    led: frozenset[int] | None = None
+
+
+def goals(ground: Ground, terms: Iterable[str]) -> tuple[Goal, ...]:
+    """All that a list of `reach` terms means: the addresses that are known, and each place whose
+    names lead there."""
+    terms = tuple(terms)
+    known = all_reached(ground, terms)
+    named = [name for name in ground.named if name in terms]
+    if subset(ground.internet, known):
+        named = []
+    led = (Goal(ground.internet, leads(ground.named, [name])) for name in dict.fromkeys(named))
+    return (Goal(known), *led)
+
+
 def reached(ground: Ground, term: str) -> Ranges:
-    """The destinations a single `reach` term means, both families."""
+    """The destinations a single `reach` term means, both families, as far as addresses are known
+    beforehand."""
     if term == "anywhere":
         return union(ANY4, ANY6)
     if term == "internet":
@@ -144,7 +173,7 @@ def reached(ground: Ground, term: str) -> Ranges:
         return ground.area[term].hosts
     if term in ground.device:
         return device_addresses(ground.device[term])
-    return ground.places[term]
+    return () if term in ground.named else ground.places[term]
 
 
 def all_reached(ground: Ground, terms: Iterable[str]) -> Ranges:
@@ -190,16 +219,24 @@ def regions(
     who: Iterable[Who], destination: Ranges, service: Ranges, when: When = ALWAYS
 ) -> Iterator[Region]:
     """The product of who, where and what, one region per way to start and family."""
-    for starter in who:
+    yield from toward(who, (Goal(destination),), service, when)
+
+
+def toward(
+    who: Iterable[Who], to: Iterable[Goal], service: Ranges, when: When = ALWAYS
+) -> Iterator[Region]:
+    """The same for goals."""
+    for starter, goal in product(who, tuple(to)):
         for family in FAMILIES:
             source = ANY[family]
             if starter.source is not None:
                 source = intersect(starter.source, source)
-            part = intersect(destination, ANY[family])
+            part = intersect(goal.where, ANY[family])
             if source and part and service and starter.hardware and starter.who != frozenset():
                 yield Region(
-                    starter.entrances, source, part, service, starter.hardware, starter.who, when
-                )
+                    starter.entrances, source, part, service, starter.hardware, starter.who, when,
+                    led=goal.led,
+                )  # fmt: skip
 
 
 def without(region: Region, *, source: Ranges = ()) -> Region:

@@ -17,6 +17,7 @@ from netcharter.probes.boundaries import Boundary, boundaries
 from netcharter.probes.classes import classes
 from netcharter.probes.extras import extras
 from netcharter.probes.foresight import Foresight, foresee, starts_nothing
+from netcharter.probes.leading import settled
 from netcharter.probes.pacing import Pacer
 from netcharter.probes.search import Search
 from netcharter.probes.seats import Seat
@@ -150,6 +151,7 @@ class _Collected:
 
 def programme(plan: Plan, world: World, now: datetime, *, limit: int = MOST) -> Programme:
     """What to try of a plan from `now` on, at most `limit` probes; the same for the same plan."""
+    plan = settled(plan, world)
     stage = Stage(plan, world)
     search = Search(stage, Prover(plan, now))
     found, missing = classes(search)
@@ -174,7 +176,7 @@ def chosen(
     plan: Plan, world: World, trials: Iterable[tuple[Trial, str]], *, limit: int = MOST
 ) -> Programme:
     """A programme of these trials, each with why it is made, and of no others."""
-    collected = _Collected(Stage(plan, world), limit)
+    collected = _Collected(Stage(settled(plan, world), world), limit)
     for trial, purpose in trials:
         collected.add(answering(trial), purpose)
     return _arranged(collected)

@@ -27,11 +27,12 @@ GATEWAY = "gateway"  # the name of the gateway's own station
 @dataclass(frozen=True, slots=True)
 class World:
     """Addresses the charter does not say, chosen by the lab: for each automatic line its address
-    and next hop in both families.
+    and next hop in both families; led: for each place that is made of names, where these lead.
     """
 
     lines4: Mapping[str, tuple[IPv4Interface, Address]] = field(default_factory=dict)
     lines6: Mapping[str, tuple[IPv6Interface, Address]] = field(default_factory=dict)
+    led: Mapping[str, tuple[Address, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

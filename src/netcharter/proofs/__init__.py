@@ -17,6 +17,7 @@ from netcharter.proofs.exposure import prove_outside
 from netcharter.proofs.family_audit import one_family
 from netcharter.proofs.finishing import with_lingering
 from netcharter.proofs.hours_audit import EVERY_HOURS
+from netcharter.proofs.leading_audit import leading_findings
 from netcharter.proofs.names_audit import names_findings
 from netcharter.proofs.promises import PromiseResult, prove_promises
 from netcharter.proofs.rules_audit import EVERY_RULE, Audit
@@ -96,6 +97,7 @@ def prove(plan: Plan, now: datetime) -> Proof:
         *EVERY_EXIT,
         *EVERY_DISCOVERY,
         names_findings,
+        leading_findings,
     )
     for look in looks:
         found += look(audit)

@@ -16,10 +16,12 @@ from netcharter.plan.terms import (
     Who,
     all_reached,
     all_starters,
+    goals,
     regions,
     service_names,
     service_parts,
     service_set,
+    toward,
 )
 from netcharter.proofs.certify import Prover, answered
 from netcharter.proofs.promises import ground_of, translated_into
@@ -138,7 +140,7 @@ def _who_terms(ground: Ground) -> set[str]:
         *charter.devices,
         *charter.people,
         *charter.groups,
-        *charter.places,
+        *(name for name in charter.places if name not in ground.named),
     }
 
 
@@ -235,8 +237,9 @@ def pieces(prover: Prover, inquiry: Inquiry) -> tuple[list[Piece], bool]:
     ground = ground_of(prover.plan)
     who = all_starters(ground, inquiry.who) if inquiry.who else _everybody(ground)
     what = service_set(ground, inquiry.services)
-    reach = all_reached(ground, inquiry.reach or ("anywhere",))
-    found, complete = _decided(prover, [*regions(who, reach, what)], inquiry)
+    asked_for = inquiry.reach or ("anywhere",)
+    reach = all_reached(ground, asked_for)
+    found, complete = _decided(prover, [*toward(who, goals(ground, asked_for), what)], inquiry)
     for row in prover.plan.rows:
         asked = [
             region

@@ -118,6 +118,7 @@ def moves(old: Plan, new: Plan) -> Iterator[Moved]:
                     yield Moved(f"{line.name}: {what}", str(a or "none"), str(b or "none"))
     yield from _exits(old, new)
     yield from _limits(old, new)
+    yield from _leading(old, new)
     yield from _discovered(old, new)
     yield from _finished(old, new)
 
@@ -128,6 +129,15 @@ def _exits(old: Plan, new: Plan) -> Iterator[Moved]:
     for number, (a, b) in enumerate(zip_longest(before, after, fillvalue="none"), 1):
         if a != b:
             yield Moved(f"exit {number}", a, b)
+
+
+def _leading(old: Plan, new: Plan) -> Iterator[Moved]:
+    """By which names a place is known, where it is made of names in both."""
+    before = {one.name: one.domains for one in old.by_names}
+    for place in new.by_names:
+        was = before.get(place.name, place.domains)
+        if set(was) != set(place.domains):
+            yield Moved(f"{place.name}: names", ", ".join(was), ", ".join(place.domains))
 
 
 def _discovered(old: Plan, new: Plan) -> Iterator[Moved]:

@@ -19,7 +19,7 @@ from functools import cached_property, partial
 
 from netcharter.plan import coding, labels
 from netcharter.plan.coding import ICMP, ICMP6, NOBODY, PORTED
-from netcharter.plan.fate import Outcome, in_force, line_state, outcome
+from netcharter.plan.fate import Outcome, in_force, led_state, line_state, outcome
 from netcharter.plan.housekeeping import LINK_LOCAL6, LOOPBACK, UNSPECIFIED4, UNSPECIFIED6
 from netcharter.plan.shapes import Address, Plan, Region, Row, When
 from netcharter.proofs.management import Session
@@ -119,7 +119,7 @@ class Around:
 
     up: names of the lines that are up; own: the machine's addresses; lines: those that automatic
     lines have; signed: who is signed in at (area, address, hardware), a person's name or
-    `coding.GUEST`; numbers: the line of each number that stands in a mark, as the kit that wrote
+    `coding.GUEST`; led: where the places lead that are made of names, by place; numbers: the line of each number that stands in a mark, as the kit that wrote
     the marks numbered them (None: as the plan does).
     """
 
@@ -129,6 +129,7 @@ class Around:
     lines: Mapping[str, Sequence[Address]] = field(default_factory=dict)
     neighbours: Mapping[Address, Sequence[Neighbour]] = field(default_factory=dict)
     signed: Mapping[tuple[str, Address, int], str] = field(default_factory=dict)
+    led: Mapping[str, Collection[Address]] = field(default_factory=dict)
     numbers: Mapping[int, str] | None = None
 
 
@@ -266,10 +267,12 @@ class _Judge:
         may be thousands of conversations and hundreds of addresses, so what is the same for all of
         them is asked once."""
         source, to = self._code(sent.source), self._code(sent.destination)
+        led = self._led(sent.destination)
         fitting = [
             (row, region, now)
             for row, region, now in self._in_force(entrance)
             if (now or stands is not None)
+            and (region.led is None or led in region.led)
             and has(region.destination, to)
             and has(region.source, source)
             and has(region.service, service)
@@ -321,6 +324,11 @@ class _Judge:
                 and ((now := self._is_now(region.when)) or self._goes_on(row))
             ]
         return self._moment[entrance]
+
+    def _led(self, destination: Address) -> int:
+        """The set of places whose names lead there."""
+        held = (name for name, found in self.around.led.items() if destination in found)
+        return led_state(self.plan, frozenset(held))
 
     def _is_now(self, when: When) -> bool:
         return in_force(self.plan, when, self.around.instant)

@@ -81,6 +81,7 @@ class Expectation:
             source=intersect(region.source, where.addresses),
             destination=intersect(region.destination, where.addresses),
             service=region.service,
+            led=universe.led_set(region.led),
         )
 
     def _fates(

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 from netcharter.plan import coding, labels
 from netcharter.plan.coding import NOBODY
+from netcharter.plan.leading import leads
 from netcharter.plan.shapes import Plan
-from netcharter.proofs.kernel_space import DESTINATION, TIME, WHO, Slice
+from netcharter.proofs.kernel_space import DESTINATION, LED, TIME, WHO, Slice
 from netcharter.proofs.kernel_ways import ITSELF
 from netcharter.proofs.naming import listed
 from netcharter.proofs.universe import Universe
@@ -42,6 +43,7 @@ class Meanings:
             **dict(self._times()),
             **dict(self._people()),
             **dict(self._lines()),
+            **dict(self._led()),
         }
 
     def of(self, name: str, key: str, where: Slice) -> Meaning | str:
@@ -89,3 +91,12 @@ class Meanings:
                 told = f"the address that {line.name} has just now"
                 meaning = Meaning(DESTINATION, ((code, code),), frozenset({"ip daddr"}), told)
                 yield labels.line_set(line.name), meaning
+
+    def _led(self) -> Iterator[tuple[str, Meaning]]:
+        names = [place.name for place in self.plan.by_names]
+        for place in self.plan.by_names:
+            found = self.universe.led_set(leads(names, [place.name]))
+            told = f"where {listed(place.domains)} led, as the gateway's resolver answered lately"
+            for family in (4, 6):
+                key = frozenset({"ip daddr" if family == 4 else "ip6 daddr"})
+                yield labels.led_set(place.name, family), Meaning(LED, found, key, told)

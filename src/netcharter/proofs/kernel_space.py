@@ -22,8 +22,8 @@ from netcharter.proofs.universe import Universe, values
 from netcharter.space.model import Field, RawBox
 from netcharter.space.ranges import Ranges, full, intersect, ranges, subtract
 
-FIELDS = ("who", "time", "hardware", "source", "destination", "service", "exit", "port")
-WHO, TIME, HARDWARE, SOURCE, DESTINATION, SERVICE, EXIT, PORT = range(len(FIELDS))
+FIELDS = ("who", "time", "hardware", "source", "destination", "service", "exit", "port", "led")
+WHO, TIME, HARDWARE, SOURCE, DESTINATION, SERVICE, EXIT, PORT, LED = range(len(FIELDS))
 
 GATEWAY = "gateway"
 PORTS: Ranges = full(1 << 16)
@@ -119,6 +119,7 @@ class Space:
             "service": coding.SERVICE_SIZE,
             "exit": len(self.exits),
             "port": 1 << 16 if self.ports else 1,
+            "led": 1 << len(self.universe.led),
         }
         fields = tuple(Field(name, sizes[name]) for name in FIELDS)
         empty = Slice(way, family, fields, self._family(family))
@@ -129,7 +130,7 @@ class Space:
         everybody = full(len(self.universe.people))
         who = everybody if way.signing else self.universe.who_set(frozenset({NOBODY}))
         ways = sent(self.plan) if way.name == GATEWAY else arriving(self.plan)
-        for destination, names in ways:
+        for destination, led, names in self._led(ways):
             for service, port in self._services(where.family):
                 box = where.box(
                     who=who,
@@ -139,9 +140,22 @@ class Space:
                     service=service,
                     exit=self.exit_set(names),
                     port=port,
+                    led=led,
                 )
                 if box is not None:
                     yield box
+
+    def _led(
+        self, ways: Iterable[tuple[Ranges, Iterable[str]]]
+    ) -> Iterator[tuple[Ranges, Ranges, Iterable[str]]]:
+        """Names lead to the internet alone."""
+        internet, whole = self.plan.internet, full(1 << len(self.universe.led))
+        for destination, names in ways:
+            if not self.universe.led:
+                yield destination, whole, names
+                continue
+            yield intersect(destination, internet), whole, names
+            yield subtract(destination, internet), full(1), names
 
     def _services(self, family: int) -> list[tuple[Ranges, Ranges]]:
         """Every service but the other family's ICMP, with the source ports there are."""

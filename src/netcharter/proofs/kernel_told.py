@@ -15,6 +15,7 @@ from netcharter.proofs.kernel_space import (
     EXIT,
     FIELDS,
     HARDWARE,
+    LED,
     PORT,
     SERVICE,
     SOURCE,
@@ -137,7 +138,8 @@ class Narrator:
     def _environment(self, point: Point) -> Environment:
         universe = self.space.universe
         instant = universe.times[point[TIME]].earliest
-        return Environment(frozenset(universe.lines), universe.people[point[WHO]], instant)
+        led = frozenset(universe.led_names(point[LED]))
+        return Environment(frozenset(universe.lines), universe.people[point[WHO]], instant, led)
 
     # ---- words ----
 
@@ -166,6 +168,7 @@ class Narrator:
                 point[DESTINATION],
                 service_value(point[SERVICE]),
                 (1 << len(universe.lines)) - 1,
+                point[LED],
             ),
             row,
         )
@@ -233,6 +236,7 @@ class Narrator:
     def _better(self, point: Point) -> Iterator[tuple[int, int]]:
         """Values to try, the best of a field last."""
         way, plan = self.where.way, self.space.plan
+        yield LED, 0
         yield HARDWARE, STRANGERS.start
         yield from ((HARDWARE, h) for d in plan.devices for h in d.hardware if d.area == way.name)
         yield from (

@@ -15,17 +15,21 @@ from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6, ANY_HARDWARE, ANY_SERVICE
 from netcharter.plan.exits import NO_EXIT
 from netcharter.plan.housekeeping import known_hardware
+from netcharter.plan.leading import leads_nowhere
 from netcharter.plan.shapes import AreaPlan, DevicePlan, LinePlan, Plan, Promise, Region, Row, When
 from netcharter.plan.terms import (
+    Goal,
     Ground,
     Who,
     all_reached,
     all_starters,
     device_addresses,
+    goals,
     hardware_set,
     line_states,
     regions,
     service_set,
+    toward,
 )
 from netcharter.proofs.certify import Prover
 from netcharter.proofs.naming import listed
@@ -101,6 +105,7 @@ def ground_of(plan: Plan) -> Ground:
         plan.internet,
         plan.places,
         hostile=plan.hostile,
+        by_names=plan.by_names,
     )
 
 
@@ -234,7 +239,8 @@ def _never(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
     who, when = all_starters(ground, promise.who), When(promise.during)
     reach, what = all_reached(ground, promise.reach), service_set(ground, promise.services)
     rows = _chosen(plan, promise)
-    yield Question(tuple(regions(who, reach, what, when)), frozenset(r.index for r in rows))
+    met = toward(who, goals(ground, promise.reach), what, when)
+    yield Question(tuple(met), frozenset(r.index for r in rows))
     for row in rows:
         if row.delivery is None:
             continue
@@ -280,8 +286,10 @@ def _only(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
     reach, what = all_reached(ground, promise.reach), service_set(ground, promise.services)
     rows = _chosen(plan, promise)
     plain = frozenset(r.index for r in rows if r.delivery is None)
-    elsewhere = tuple(regions(who, subtract(EVERYTHING, reach), ANY_SERVICE, when))
-    otherwise = tuple(regions(who, reach, complement(what, coding.SERVICE_SIZE), when))
+    beyond = Goal(subtract(EVERYTHING, reach), _led_elsewhere(ground, promise))
+    elsewhere = tuple(toward(who, [beyond], ANY_SERVICE, when))
+    other = complement(what, coding.SERVICE_SIZE)
+    otherwise = tuple(toward(who, goals(ground, promise.reach), other, when))
     yield Question(elsewhere + otherwise, plain)
     for row in rows:
         if row.delivery is None:
@@ -294,6 +302,13 @@ def _only(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
             yield Question(tuple(regions(who, where, bad, when)), here)
             if not delivered:
                 yield Question(tuple(regions(who, subtract(where, reach), fine, when)), here)
+
+
+def _led_elsewhere(ground: Ground, promise: Promise) -> frozenset[int] | None:
+    """Where names lead to none of a promise's places; None where it names none that is made of
+    them."""
+    named = [name for name in ground.named if name in promise.reach]
+    return leads_nowhere(ground.named, named) if named else None
 
 
 def _always(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
@@ -312,7 +327,10 @@ def _always(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
         for name in sorted(inside):
             proper = list(_proper(ground, who, name))
             near = subtract(subtract(reach, ground.internet), _own_segment(ground, name))
-            far = intersect(reach, ground.internet)
+            far = [
+                Goal(intersect(goal.where, ground.internet), goal.led)
+                for goal in goals(ground, promise.reach)
+            ]
             asked = [*regions(proper, near, what, when), *_outward(ground, proper, far, what, when)]
             yield Question(tuple(asked), refused)
         for name in sorted(who.entrances & ground.all_lines):
@@ -322,24 +340,27 @@ def _always(plan: Plan, ground: Ground, promise: Promise) -> Iterator[Question]:
             for term in promise.reach:
                 for where, sent, led in _from_line(plan, ground, line, term, what):
                     wrong = refused if led is None else misled - led
+                    far = [Goal(intersect(where, ground.internet))]
                     asked = [
                         *regions(outside, subtract(where, ground.internet), sent, when),
-                        *_through(ground, outside, intersect(where, ground.internet), sent, when),
+                        *_through(ground, outside, far, sent, when),
                     ]
                     yield Question(tuple(asked), wrong)
+            named = goals(ground, [term for term in promise.reach if term in ground.named])
+            yield Question(tuple(_through(ground, outside, named, what, when)), refused)
 
 
 def _outward(
-    ground: Ground, proper: list[Who], far: Ranges, what: Ranges, when: When
+    ground: Ground, proper: list[Who], far: Sequence[Goal], what: Ranges, when: When
 ) -> Iterator[Region]:
     """Attempts that leave the site, by a source and in line states in which there is a way out."""
     four = {line.name for line in ground.lines if line.carries4}
     states = line_states(ground, lambda up: bool(up & four))
-    for region in regions(proper, intersect(far, ANY4), what, when):
+    for region in toward(proper, _of(far, ANY4), what, when):
         yield replace(region, lines=states)
     six = {line.name for line in ground.lines if line.carries6}
     prefixes = {line.name: coding.network(line.prefix) for line in ground.lines if line.prefix}
-    for region in regions(proper, intersect(far, ANY6), what, when):
+    for region in toward(proper, _of(far, ANY6), what, when):
         for name, own in prefixes.items():
             up = line_states(ground, partial(_is_up, name))
             yield replace(region, source=intersect(region.source, own), lines=up)
@@ -349,8 +370,12 @@ def _outward(
             yield replace(region, source=other, lines=any_up)
 
 
+def _of(far: Sequence[Goal], family: Ranges) -> list[Goal]:
+    return [Goal(intersect(goal.where, family), goal.led) for goal in far]
+
+
 def _through(
-    ground: Ground, outside: list[Who], far: Ranges, what: Ranges, when: When
+    ground: Ground, outside: list[Who], far: Sequence[Goal], what: Ranges, when: When
 ) -> Iterator[Region]:
     """Attempts from a line to beyond a line, where one that carries their family is up."""
     for family, carrying in (
@@ -358,7 +383,7 @@ def _through(
         (ANY6, {line.name for line in ground.lines if line.carries6}),
     ):
         states = line_states(ground, partial(_meets, frozenset(carrying)))
-        for region in regions(outside, intersect(far, family), what, when):
+        for region in toward(outside, _of(far, family), what, when):
             yield replace(region, lines=states)
 
 

@@ -15,6 +15,7 @@ from math import prod
 
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, ANY6
+from netcharter.plan.leading import leads, leads_nowhere
 from netcharter.plan.terms import Ground
 from netcharter.proofs.naming import Naming, listed
 from netcharter.proofs.promises import bindings, ground_of
@@ -22,6 +23,7 @@ from netcharter.proofs.universe import (
     DESTINATION,
     ENTRANCE,
     HARDWARE,
+    LED,
     LINES,
     SERVICE,
     SOURCE,
@@ -35,7 +37,7 @@ from netcharter.space.ranges import Ranges, full, has, intersect, size, subset, 
 
 Machines = Mapping[str, Sequence[tuple[Ranges, Ranges]]]  # hardware and its sources, by entrance
 ALL: Ranges = ()  # in the place of sources: all that housekeeping lets
-PLACES = (LINES, HARDWARE, DESTINATION, WHO, SERVICE, TIME)
+PLACES = (LED, LINES, HARDWARE, DESTINATION, WHO, SERVICE, TIME)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +81,7 @@ def summarise(
     return [
         Told(
             starter=listed(row.starters),
-            to=naming.destinations(universe.plan_addresses(row.box[DESTINATION], number)),
+            to=_destinations(universe, row.box, naming, number),
             service=naming.services(service_codes(row.box[SERVICE])),
             when=_moments(universe, row.box, number),
             count=row.count,
@@ -88,6 +90,42 @@ def summarise(
         )
         for row in rows
     ]
+
+
+def _destinations(universe: Universe, box: RawBox, naming: Naming, number: int) -> str:
+    """Where a row leads: addresses, or the places whose names lead to them."""
+    plan, held = universe.plans[number], box[LED]
+    told = naming.destinations(universe.plan_addresses(box[DESTINATION], number))
+    outside = intersect(universe.addresses(plan.internet, number), box[DESTINATION])
+    if not outside or held == full(universe.fields[LED].size):
+        return told
+    named = [one.name for one in plan.by_names]
+    for some in _choices(named):
+        if held == universe.led_set(leads(named, some), number):
+            return _led_to(universe, box, naming, number, some)
+        if subset(held, universe.led_set(leads_nowhere(named, some), number)):
+            return f"{told} but for where {listed(some)} {'lead' if len(some) > 1 else 'leads'}"
+    return f"{told} as far as names lead there"
+
+
+def _led_to(
+    universe: Universe, box: RawBox, naming: Naming, number: int, some: Sequence[str]
+) -> str:
+    """The places alone where their names may lead anywhere that is not hostile."""
+    plan, to = universe.plans[number], box[DESTINATION]
+    whole = universe.addresses(subtract(plan.internet, plan.hostile), number)
+    for family, version in ((union(ANY4, ANY6), ""), (ANY4, " (IPv4)"), (ANY6, " (IPv6)")):
+        everywhere = subset(intersect(whole, universe.addresses(family, number)), to)
+        if everywhere and not intersect(to, subtract(union(ANY4, ANY6), family)):
+            return f"{listed(some)}{version}"
+    told = naming.destinations(universe.plan_addresses(to, number))
+    return f"{told} where {listed(some)} {'lead' if len(some) > 1 else 'leads'}"
+
+
+def _choices(named: Sequence[str]) -> Iterator[tuple[str, ...]]:
+    """All together first, then fewer and fewer."""
+    for count in range(len(named), 0, -1):
+        yield from combinations(named, count)
 
 
 def _parted(
@@ -105,7 +143,8 @@ def _parted(
                     if mine:
                         sample = (entrance, box[WHO], box[TIME], mine, box[SOURCE], to, *box[6:])
                         count = prod(size(values) for values in sample[:LINES])
-                        yield _Row(key, (*sample[:LINES], states), count, sample)
+                        row = (*sample[:LINES], states, sample[LED])
+                        yield _Row(key, row, count, sample)
 
 
 def _machines(universe: Universe, name: str, number: int) -> Iterator[tuple[Ranges, Ranges]]:
@@ -193,14 +232,15 @@ def _one(group: Sequence[_Row], place: int) -> _Row:
     values = union(*(row.box[place] for row in group))
     box = (*first.box[:place], values, *first.box[place + 1 :])
     counts = [row.count for row in group]  # a connection counts once, in however many states
-    return replace(first, box=box, count=max(counts) if place == LINES else sum(counts))
+    same = place in (LINES, LED)
+    return replace(first, box=box, count=max(counts) if same else sum(counts))
 
 
 def _joined_starters(rows: Sequence[_Row]) -> list[_Row]:
     """Rows of one key that lead to the same, with the same, at the same times become one."""
     found: dict[Hashable, list[_Row]] = {}
     for row in rows:
-        same = (row.key, *(row.box[place] for place in (DESTINATION, SERVICE, TIME, LINES)))
+        same = (row.key, *(row.box[place] for place in (DESTINATION, SERVICE, TIME, LINES, LED)))
         found.setdefault(same, []).append(row)
     joined = []
     for group in found.values():

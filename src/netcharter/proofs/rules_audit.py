@@ -11,11 +11,12 @@ from netcharter.plan.shapes import Offer, Plan, Region, Row, Rule, When
 from netcharter.plan.terms import (
     Ground,
     Who,
-    all_reached,
     all_starters,
+    goals,
     regions,
     service_set,
     starters,
+    toward,
 )
 from netcharter.proofs.certify import Prover
 from netcharter.proofs.naming import listed
@@ -175,19 +176,19 @@ class Piece:
 def _pieces(ground: Ground, rule: Rule) -> Iterator[Piece]:
     when = When(rule.during, rule.until)
     who = all_starters(ground, rule.who)
-    reach, what = all_reached(ground, rule.reach), service_set(ground, rule.services)
+    reach, what = goals(ground, rule.reach), service_set(ground, rule.services)
     if len(rule.who) > 1:
         verb = "let" if rule.let else "refuse"
         for place, term in enumerate(rule.who):
             mine = all_starters(ground, [term])
-            yield Piece(term, (verb, place), tuple(regions(mine, reach, what, when)))
+            yield Piece(term, (verb, place), tuple(toward(mine, reach, what, when)))
     if len(rule.reach) > 1:
         for place, term in enumerate(rule.reach):
-            found = regions(who, all_reached(ground, [term]), what, when)
+            found = toward(who, goals(ground, [term]), what, when)
             yield Piece(term, ("reach", place), tuple(found))
     if len(rule.services) > 1:
         for place, term in enumerate(rule.services):
-            found = regions(who, reach, service_set(ground, [term]), when)
+            found = toward(who, reach, service_set(ground, [term]), when)
             yield Piece(term, ("with", place), tuple(found))
 
 
@@ -336,11 +337,11 @@ def _anywhere(audit: Audit, row: Row, rule: Rule) -> Iterator[Diagnostic]:
 
 def _anyone(audit: Audit, row: Row, rule: Rule) -> Iterator[Diagnostic]:
     ground, when = audit.ground, When(rule.during, rule.until)
-    reach, what = all_reached(ground, rule.reach), service_set(ground, rule.services)
+    reach, what = goals(ground, rule.reach), service_set(ground, rule.services)
     live, silenced = [], False
     house = [r.index for r in audit.plan.rows if r.kind == "housekeeping"]
     for name in sorted(ground.everywhere):
-        found = list(regions([Who(frozenset({name}))], reach, what, when))
+        found = list(toward([Who(frozenset({name}))], reach, what, when))
         if _decides(audit, row, found):
             live.append(name)
         elif not audit.prover.covered(audit.prover.universe.boxes_of(found), house):

@@ -22,6 +22,7 @@ from netcharter.proofs.universe import (
     DESTINATION,
     ENTRANCE,
     HARDWARE,
+    LED,
     LINES,
     SERVICE,
     SOURCE,
@@ -55,6 +56,7 @@ class Connection:
     row: Row
     manner: Manner | None
     sentence: str
+    led: tuple[str, ...] = ()  # the places made of names that lead to the destination just then
 
     def as_json(self) -> dict[str, object]:
         """The witness in the documented JSON shape."""
@@ -69,6 +71,7 @@ class Connection:
             "service": self.service,
             "at": self.instant.isoformat(),
             "lines_up": list(self.lines_up),
+            "led_by": list(self.led),
             "outcome": "let" if self.row.let else "refused",
             "manner": self.manner,
             "decided_by": row_name(self.row),
@@ -107,6 +110,7 @@ class Teller:
             row=row,
             manner=how,
             sentence="",
+            led=self.universe.led_names(point[LED], self.number),
         )
         return replace(found, sentence=self._sentence(found, point))
 
@@ -126,10 +130,10 @@ class Teller:
         return self._asked(self.connection(point, row), point)
 
     def _asked(self, found: Connection, point: Point) -> str:
-        naming = Naming(self.plan)
+        plan, naming = self.plan, Naming(self.plan)
         start = f"On {naming.instant_text(found.instant)}, {self._starter(found, point)} asks "
         delivered = f", really delivered to {found.delivered}" if found.delivered else ""
-        asked = f"{found.destination}{delivered} for {found.service}"
+        asked = f"{found.destination}{delivered} for {found.service}{led_text(plan, found.led)}"
         missing = [name for name in self.universe.lines if name not in found.lines_up]
         verb = "is" if len(missing) == 1 else "are"
         state = f" while {listed(missing)} {verb} down" if missing else ""
@@ -194,6 +198,12 @@ def verdict_text(row: Row, how: Manner | None) -> str:
     return f"{told.get(how or '', 'refused in silence')} by {row_name(row)}"
 
 
+def led_text(plan: Plan, places: Collection[str]) -> str:
+    """That names lead to the destination: ``, if bank.example leads there``."""
+    names = [one.domains[0] for one in plan.by_names if one.name in places and one.domains]
+    return f", if {listed(names)} {'leads' if len(names) == 1 else 'lead'} there" if names else ""
+
+
 def row_name(row: Row) -> str:
     """How a decision is called in a sentence."""
     if row.kind in ("housekeeping", "management"):
@@ -217,7 +227,7 @@ def polish(
         inside = any(_inside(box, candidate) for box in within)
         return inside and checker.exists(candidate) and checker.decide(candidate) == wanted
 
-    for field in (LINES, WHO, HARDWARE, DESTINATION, SERVICE, SOURCE):
+    for field in (LED, LINES, WHO, HARDWARE, DESTINATION, SERVICE, SOURCE):
         for value in _better(universe, plan, field, point):
             candidate = (*point[:field], value, *point[field + 1 :])
             if value == point[field] or fits(candidate):
@@ -231,7 +241,9 @@ def _inside(box: RawBox, point: Point) -> bool:
 
 
 def _better(universe: Universe, plan: Plan, field: int, point: Point) -> Iterator[int]:
-    if field == LINES:
+    if field == LED:
+        yield from (0, *(1 << bit for bit in range(len(universe.led)) if point[LED] >> bit & 1))
+    elif field == LINES:
         yield (1 << len(universe.lines)) - 1
     elif field == WHO and universe.people[point[WHO]] != NOBODY:
         yield len(universe.people) - 1

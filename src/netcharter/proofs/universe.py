@@ -1,8 +1,8 @@
 """Plans as rule lists of the engine: names, people, instants and line states become numbers.
 
 One universe can hold several plans, so that two charters are compared over the very same
-attempts. The fields stand in the order FIELDS; line states come last, since a count projects
-them out.
+attempts. The fields stand in the order FIELDS; line states come last, and with them to which places
+names lead, since a count projects them out.
 """
 
 from __future__ import annotations
@@ -20,14 +20,15 @@ from netcharter.plan import coding
 from netcharter.plan.coding import GUEST, NOBODY
 from netcharter.plan.fate import quiet_entrances
 from netcharter.plan.hours import TimeClass, holds, time_classes
-from netcharter.plan.shapes import Plan, Region, Row, When
+from netcharter.plan.names.domains import is_below
+from netcharter.plan.shapes import ByNames, Plan, Region, Row, When
 from netcharter.space.model import Entry, Field, RawBox, RuleList
 from netcharter.space.ranges import Ranges, full, has, intersect, ranges, size, subtract, union
 
-FIELDS = ("entrance", "who", "time", "hardware", "source", "destination", "service", "lines")
-ENTRANCE, WHO, TIME, HARDWARE, SOURCE, DESTINATION, SERVICE, LINES = range(len(FIELDS))
+FIELDS = ("entrance", "who", "time", "hardware", "source", "destination", "service", "lines", "led")
+ENTRANCE, WHO, TIME, HARDWARE, SOURCE, DESTINATION, SERVICE, LINES, LED = range(len(FIELDS))
 WEIGHTS: Mapping[str, Literal["size", "one", "exists"]] = {
-    name: "exists" if name == "lines" else "size" for name in FIELDS
+    name: "exists" if name in ("lines", "led") else "size" for name in FIELDS
 }
 ABSENT: Hashable = ("absent",)
 SYMBOLS_ALL: Ranges = ((coding.SYMBOLS, coding.ADDRESS_SIZE - 1),)
@@ -115,6 +116,15 @@ class Universe:
         return tuple(dict.fromkeys(line.name for p in self.plans for line in p.lines))
 
     @cached_property
+    def led(self) -> tuple[ByNames, ...]:
+        """The places that are made of names. Those of the same names are one; of others nothing is
+        known but that what leads to one leads to all that take it in."""
+        known: dict[frozenset[str], ByNames] = {}
+        for place in (one for plan in self.plans for one in plan.by_names):
+            known.setdefault(frozenset(place.domains), place)
+        return tuple(known.values())
+
+    @cached_property
     def hardware(self) -> tuple[int, ...]:
         """The hardware addresses that some charter knows; then come "some other" and "none"."""
         known = (h for p in self.plans for d in p.devices for h in d.hardware)
@@ -167,6 +177,7 @@ class Universe:
             "destination": self._address_size,
             "service": SERVICE_COUNT,
             "lines": 1 << len(self.lines),
+            "led": 1 << len(self.led),
         }
         return tuple(Field(name, sizes[name]) for name in FIELDS)
 
@@ -189,7 +200,33 @@ class Universe:
             for line in self.lines:
                 found.append(self._exists({line}, nobody, coding.NO_HARDWARE, family, line))
             found.append(self._exists({"gateway"}, nobody, coding.NO_HARDWARE, family, None))
-        return tuple(found)
+        return tuple(part for box in found for part in self._led_parts(box))
+
+    def _led_parts(self, box: RawBox) -> Iterator[RawBox]:
+        """Names lead to the internet; elsewhere there is no place that is made of them."""
+        outside = union(
+            *(self.addresses(plan.internet, number) for number, plan in enumerate(self.plans))
+        )
+        to = box[DESTINATION]
+        parts = ((intersect(to, outside), self._possible), (subtract(to, outside), ((0, 0),)))
+        for where, led in parts if self.led else ((to, ((0, 0),)),):
+            if where:
+                yield (*box[:DESTINATION], where, *box[DESTINATION + 1 : LED], led)
+
+    @cached_property
+    def _possible(self) -> Ranges:
+        """The sets of places in which an address can be."""
+        within = [
+            (1 << inner, 1 << outer)
+            for inner, one in enumerate(self.led)
+            for outer, other in enumerate(self.led)
+            if inner != outer and _takes_in(other, one)
+        ]
+        return values(
+            found
+            for found in range(1 << len(self.led))
+            if all(found & outer for inner, outer in within if found & inner)
+        )
 
     def _exists(
         self, names: Iterable[str], who: Ranges, hardware: Ranges, family: int, up: str | None
@@ -208,6 +245,7 @@ class Universe:
             addresses,
             _of_family(family),
             states,
+            full(1),
         )
 
     def _family(self, family: int) -> Ranges:
@@ -273,6 +311,7 @@ class Universe:
             self.addresses(region.destination, number),
             self._service(region.service),
             self._states(region.lines, number),
+            self.led_set(region.led, number),
         )
         return found if all(found) else None
 
@@ -346,6 +385,36 @@ class Universe:
             if sum(1 << i for i, bit in enumerate(bits) if joint >> bit & 1) in states
         )
 
+    def led_set(self, found: frozenset[int] | None, number: int = 0) -> Ranges:
+        """Sets of places that are made of names, of plan `number`, as the universe numbers them."""
+        key = (number, found)
+        if key not in self._led_cache:
+            self._led_cache[key] = self._led_of(found, number)
+        return self._led_cache[key]
+
+    @cached_property
+    def _led_cache(self) -> dict[tuple[int, frozenset[int] | None], Ranges]:
+        return {}
+
+    def _led_of(self, found: frozenset[int] | None, number: int) -> Ranges:
+        whole = full(1 << len(self.led))
+        if found is None:
+            return whole
+        keys = [frozenset(one.domains) for one in self.led]
+        bits = [keys.index(frozenset(one.domains)) for one in self.plans[number].by_names]
+        return values(
+            joint
+            for joint in range(whole[0][1] + 1)
+            if sum(1 << i for i, bit in enumerate(bits) if joint >> bit & 1) in found
+        )
+
+    def led_names(self, joint: int, number: int = 0) -> tuple[str, ...]:
+        """The places of plan `number` in a set of the universe."""
+        held = {frozenset(one.domains) for bit, one in enumerate(self.led) if joint >> bit & 1}
+        return tuple(
+            one.name for one in self.plans[number].by_names if frozenset(one.domains) in held
+        )
+
     def rules(self, number: int = 0) -> RuleList:
         """The plan's decisions as one ordered list; what is absent from the plan is ABSENT."""
         quiet = quiet_entrances(self.plans[number])
@@ -360,6 +429,11 @@ class Universe:
 
 
 _WHOLE = frozenset({coding.ANY4, coding.ANY6})
+
+
+def _takes_in(outer: ByNames, inner: ByNames) -> bool:
+    """Whether every name that leads to one place leads to the other."""
+    return all(any(is_below(name, above) for above in outer.domains) for name in inner.domains)
 
 
 def _used_hours(plan: Plan) -> frozenset[str]:

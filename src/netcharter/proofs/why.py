@@ -17,7 +17,9 @@ from netcharter.plan.exits import NO_EXIT
 from netcharter.plan.fate import Attempt, Environment, Outcome, exit_of, fate, in_force, matches
 from netcharter.plan.hours import flips
 from netcharter.plan.housekeeping import LINK_LOCAL6, MULTICAST
+from netcharter.plan.leading import place_of
 from netcharter.plan.listed import first_in
+from netcharter.plan.names.domains import Fault, normal
 from netcharter.plan.shapes import ALWAYS, ExitPlan, LinePlan, Plan, Region, Row
 from netcharter.plan.terms import Ground, all_reached, service_set
 from netcharter.proofs.ask import NotUnderstood, check_services
@@ -128,7 +130,7 @@ def _tellings(
         raise NotUnderstood("'anything' is not one service", "ask about one: https, tcp/8443, ping")
     codes = service_set(ground, [service])
     up = lines_up(ground, down)
-    wide, doubts = _destination(plan, ground, target)
+    wide, doubts, led = _destination(plan, ground, target)
     translated = coding.network(*plan.charter.translators)
     wide = subtract(wide, translated) or wide  # which fares as what it leads to
     found: list[Telling] = []
@@ -136,7 +138,8 @@ def _tellings(
         to = intersect(wide, FAMILY[family])
         for start in starts(plan, ground, starter, family, to, up) if to else ():
             for code in _services_for(codes, family):
-                state = Environment(up, signed_in(plan, starter, start.entrance, who), instant)
+                signed = signed_in(plan, starter, start.entrance, who)
+                state = Environment(up, signed, instant, led)
                 attempt = Attempt(
                     start.entrance, start.source, start.hardware, representative(plan, to), code
                 )
@@ -184,26 +187,44 @@ def _services_for(codes: Ranges, family: int) -> list[int]:
     return [low for low, _ in codes if low >> 16 != wrong][:MOST_PARTS]
 
 
-def _destination(plan: Plan, ground: Ground, target: str) -> tuple[Ranges, tuple[str, ...]]:
+Led = frozenset[str]  # places by whose names one is led there
+
+
+def _destination(plan: Plan, ground: Ground, target: str) -> tuple[Ranges, tuple[str, ...], Led]:
+    """All that is meant, what is not known of it, and which places lead there by their names."""
     try:
-        return coding.addresses([ip_address(target)]), ()
+        return coding.addresses([ip_address(target)]), (), frozenset()
     except ValueError:
         pass
+    if target in ground.named:
+        place = next(one for one in plan.by_names if one.name == target)
+        return plan.internet, (_anywhere(place.domains),), frozenset({target})
     if target in ("internet", "gateway") or target in ground.area or target in ground.places:
-        return all_reached(ground, [target]), ()
+        return all_reached(ground, [target]), (), frozenset()
     if target in ground.device:
         found = all_reached(ground, [target])
         if not found:
             raise NotUnderstood(f"{target} has no lasting address", "add `address: lasting` to it")
-        return found, ()
+        return found, (), frozenset()
     if _DOMAIN.fullmatch(target) and not target.rpartition(".")[2].isdigit():
+        name = normal(target)
+        found_in = None if isinstance(name, Fault) else place_of(plan.by_names, name)
+        if found_in is not None:
+            return plan.internet, (_anywhere([target]),), frozenset({found_in.name})
         return plan.internet, (
             f"{target} is a name; it is not looked up here but taken as any internet address",
-        )
+        ), frozenset()  # fmt: skip
     raise NotUnderstood(
         f"'{target}' is nowhere",
         "name an area, a device with a lasting address, a place, internet, gateway, an address or"
         " a domain name",
+    )
+
+
+def _anywhere(names: Sequence[str]) -> str:
+    return (
+        f"{listed(names, 'or')} may lead anywhere on the internet: this is about an address that the "
+        "gateway's resolver has just answered for it"
     )
 
 
@@ -254,7 +275,25 @@ def _steps(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Step]:
     if chosen is not None:
         yield Step(f"{chosen.name} allows {listed(chosen.lines)} and no other line", chosen.span)
     yield from _differing(plan, telling, found)
+    yield from _if_led(plan, telling, found)
     yield from _later(plan, telling, found)
+
+
+def _if_led(plan: Plan, telling: Telling, found: Outcome) -> Iterator[Step]:
+    """What becomes of it if names lead there, or no longer do."""
+    state, here = telling.environment, telling.environment.led
+    if not has(plan.internet, telling.attempt.destination):
+        return
+    for place in plan.by_names:
+        other = fate(plan, telling.attempt, replace(state, led=here ^ {place.name}))
+        if other.row.index != found.row.index and (other.let, other.manner) != (
+            found.let, found.manner
+        ):  # fmt: skip
+            names = listed(place.domains, "or")
+            when = (
+                f"no longer led there by {names}" if place.name in here else f"led there by {names}"
+            )
+            yield Step(f"{when}, it is {verdict_text(other.row, other.manner)}", place.span)
 
 
 def _entrance_step(plan: Plan, telling: Telling, found: Outcome) -> Step:

@@ -15,6 +15,7 @@ from itertools import product
 
 from netcharter.plan import coding, labels
 from netcharter.plan.coding import ICMP, ICMP6, NOBODY, PORTED, REAL_SERVICES
+from netcharter.plan.leading import Named, alone
 from netcharter.plan.shapes import ALWAYS, Region, Row, When
 from netcharter.space.ranges import Ranges, disjoint, intersect, ranges, subset
 
@@ -127,8 +128,9 @@ MAP_LIMIT = 4096  # elements of one verdict map
 CLAUSE_LIMIT = 512  # a clause with more elements matches named sets instead
 
 
-def clauses(rows: Iterable[Row], view: View) -> Iterator[Clause]:
-    """What `rows` say within a view, in order; ends with the first that decides all the rest.
+def clauses(rows: Iterable[Row], view: View, named: Named = ()) -> Iterator[Clause]:
+    """What `rows` say within a view, in order; ends with the first that decides all the rest. named:
+    the places that are made of names.
 
     Raises ValueError where a region cannot be told from others by a packet filter: a condition on
     line states, or some unknown addresses of lines and not others.
@@ -137,13 +139,23 @@ def clauses(rows: Iterable[Row], view: View) -> Iterator[Clause]:
         if row.routed:
             continue
         for region in row.regions:
-            for clause in _clauses(row, region, view):
+            for clause in _clauses(row, region, view, named):
                 yield clause
                 if clause.decides_all:
                     return
 
 
-def _clauses(row: Row, region: Region, view: View) -> Iterator[Clause]:
+def _place_of(row: Row, region: Region, named: Named) -> str | None:
+    """The place that has to lead there by its names."""
+    if region.led is None:
+        return None
+    place = alone(named, region.led)
+    if place is None:
+        raise ValueError(f"{row.label}: a packet filter asks for one place at a time")
+    return place
+
+
+def _clauses(row: Row, region: Region, view: View, named: Named) -> Iterator[Clause]:
     if view.entrance not in region.entrances:
         return
     if region.lines is not None:
@@ -153,7 +165,8 @@ def _clauses(row: Row, region: Region, view: View) -> Iterator[Clause]:
     hardware = intersect(region.hardware, view.hardware)
     if not source or not destination or not hardware:
         return
-    for conditions in conditions_of(region, row.let, view):
+    place = _place_of(row, region, named)
+    for conditions in conditions_of(region, row.let, view, place):
         for name, service in services_of(region.service, view.family):
             yield Clause(
                 row=row,
@@ -239,9 +252,14 @@ def _types_and_codes(low: int, high: int) -> Iterator[Box]:
         yield (last, last), (0, high & 255)
 
 
-def conditions_of(region: Region, let: bool, view: View) -> Iterator[tuple[str, ...]]:
-    """The matches for who and when, as alternatives; none where nobody can fulfil them."""
+def conditions_of(
+    region: Region, let: bool, view: View, place: str | None = None
+) -> Iterator[tuple[str, ...]]:
+    """The matches for who and when, and for a place whose names have to lead there, as alternatives;
+    none where nobody can fulfil them."""
     time = (time_condition(region.when, let, view.device_match),) if region.when != ALWAYS else ()
+    if place is not None:
+        time = (*time, where_led(view.family, place))
     if region.who is None:
         yield time
         return
@@ -260,6 +278,11 @@ def where_signed(family: int, operator: str, name: str) -> str:
     """The look-up of a packet's sender in a set of those who are signed in."""
     comparison = "!= " if operator == "!=" else ""
     return f"{sender(family)} {comparison}@{name}"
+
+
+def where_led(family: int, place: str) -> str:
+    """The look-up of a destination among those to which the names of a place led lately."""
+    return f"{'ip' if family == 4 else 'ip6'} daddr @{labels.led_set(place, family)}"
 
 
 def sender(family: int) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from netcharter.plan import labels
+from netcharter.plan.leading import Named
 from netcharter.plan.shapes import Row
 from netcharter.render.clauses import Run, clauses, runs
 from netcharter.render.ground import FAMILIES, Entrance, World, views
@@ -17,6 +18,7 @@ class Chains:
     """The rendered chains of an entrance, and the sets they share with all others."""
 
     sets: NamedSets
+    named: Named = ()  # the places that are made of names
     text: list[str] = field(default_factory=list)
 
     def add(self, name: str, lines: Sequence[str], remark: str = "") -> None:
@@ -51,7 +53,7 @@ def _family_chains(
     entrance: Entrance, hook: str, rows: Sequence[Row], found: World, out: Chains
 ) -> None:
     ready: dict[str, list[Run]] = {
-        part: runs(clauses(rows, view), out.sets.listed)
+        part: runs(clauses(rows, view, out.named), out.sets.listed)
         for part, view in views(entrance, hook, found)
     }
     targets = {part: _target(part, each, found.family, entrance) for part, each in ready.items()}

@@ -19,6 +19,7 @@ from netcharter.render import (
     dialling,
     discovery,
     gate,
+    leading,
     resolver,
     withholding,
 )
@@ -29,6 +30,17 @@ from netcharter.render.routes import routes
 from netcharter.render.sysctl import sysctl
 
 FORMAT = 1
+PARTS = (  # that have files elsewhere and services, in the order in which these are begun
+    dialling,
+    delegation,
+    discovery,
+    clock,
+    resolver,
+    leading,
+    withholding,
+    advertising,
+    gate,
+)
 MANIFEST = "manifest.json"
 
 
@@ -46,15 +58,13 @@ class Kit:
 
 def placed(plan: Plan) -> tuple[Placed, ...]:
     """The files that are to lie elsewhere, of all parts that have any."""
-    parts = (dialling, delegation, discovery, clock, resolver, withholding, advertising, gate)
-    return tuple(one for part in parts for one in part.placed(plan))
+    return tuple(one for part in PARTS for one in part.placed(plan))
 
 
 def services(plan: Plan) -> tuple[Service, ...]:
     """The services that run while the kit stands, of all parts that have any, in the order in which
     they are begun."""
-    parts = (dialling, delegation, discovery, clock, resolver, withholding, advertising, gate)
-    return tuple(one for part in parts for one in part.services(plan))
+    return tuple(one for part in PARTS for one in part.services(plan))
 
 
 def _digest(data: bytes) -> dict[str, Any]:
@@ -77,7 +87,8 @@ def render(plan: Plan, program: Sequence[str] = gate.PROGRAM) -> Kit:
         "routes6.batch": routes(plan, 6),
     }
     texts |= dialling.dialling(plan) | delegation.delegation(plan) | discovery.discovery(plan)
-    texts |= clock.clock(plan) | resolver.resolver(plan) | withholding.withholding(plan)
+    texts |= clock.clock(plan) | resolver.resolver(plan) | leading.leading(plan)
+    texts |= withholding.withholding(plan)
     texts |= advertising.advertising(plan) | gate.gate(plan, program)
     files = {name: text.encode("ascii") for name, text in texts.items()}
     manifest = _manifest(plan, files)

@@ -16,6 +16,7 @@ from netcharter.render.clauses import Listed, sender
 from netcharter.render.entrances import Chains, entrance_chains, filtered
 from netcharter.render.exits import exit_chains, staying
 from netcharter.render.ground import FAMILIES, NUMBERS, Entrance, World, entrances, world
+from netcharter.render.leading import LASTING, MOST
 from netcharter.render.limits import limit_counters, limit_lines, limit_sets
 from netcharter.render.sizes import told_sizes
 from netcharter.render.translation import (
@@ -50,7 +51,7 @@ def nftables(plan: Plan) -> str:
     """The text for `nft -f`. Raises ValueError for a plan that a packet filter cannot say."""
     ways = entrances(plan)
     worlds = tuple(world(plan, family) for family in FAMILIES)
-    out = Chains(NamedSets(listed_sets(plan)))
+    out = Chains(NamedSets(listed_sets(plan)), [place.name for place in plan.by_names])
     rows = filtered(plan.rows)
     for way in ways:
         entrance_chains(way, rows, worlds, out)
@@ -164,6 +165,11 @@ def _living_sets(plan: Plan) -> Iterator[str]:
         if line.automatic:
             name = labels.line_set(line.name)
             yield _living("set", name, "type ipv4_addr", SITE_DEVICES, line.name)
+    for named in plan.by_names:
+        for family in FAMILIES:
+            for name in (labels.led_set(named.name, family), labels.asked_set(named.name, family)):
+                kind = f"type ipv{family}_addr; timeout {LASTING}s"
+                yield _living("set", name, kind, MOST, f"where the names of {named.name} lead")
     for name in staying(plan):
         remark = f"who stays on {name}"
         yield _living("set", labels.stay_set(name), "type ipv4_addr", STAYING, remark)

@@ -77,7 +77,8 @@ def _line_chain(plan: Plan, entrance: Entrance, line: LinePlan, out: Chains) -> 
     """Adds the chain of one entrance and offered line; yields the condition that leads there."""
     at = intersect(line.own, ANY4)
     view = View(4, entrance.name, NUMBERS[4], at, entrance.hardware, entrance.signed, "iifname")
-    found = _until_last_offer(list(clauses(plan.rows, view)))
+    named = [place.name for place in plan.by_names]
+    found = _until_last_offer(list(clauses(plan.rows, view, named)))
     if not found:
         return
     lines = [

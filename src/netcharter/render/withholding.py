@@ -37,7 +37,9 @@ CONF, UNIT_FILE = "withholding.conf", "withholding.service"
 UNIT = "netcharter-withholding.service"
 AT = "/etc/netcharter/withholding.conf"
 THEIRS = "dnsdist.service"  # that of Debian's package
-PROXIED, PLAIN = 5333, 5334  # unbound's ports at loopback; nobody else's in IANA's registry
+# Ports at loopback: unbound's, and dnsmasq's between (`render/leading.py`); nobody else's in IANA's
+# registry.
+PROXIED, PLAIN, LEADING = 5333, 5334, 5335
 BEHIND = "127.0.0.1"
 LOOPBACK = ("127.0.0.1", "::1")
 # Seconds for which a local answer may be kept: so long a device that moves is looked for where it was
@@ -60,8 +62,9 @@ class Pool:
 
 
 def pools(plan: Plan) -> tuple[Pool, ...]:
-    """The names that are asked of somebody between dnsdist and unbound."""
-    return ()
+    """The names that are asked of somebody between dnsdist and unbound: those that lead to places."""
+    names = (What(name, name) for place in plan.by_names for name in place.domains)
+    return (Pool("leading", f"{BEHIND}:{LEADING}", tuple(names)),) if plan.by_names else ()
 
 
 def withholds(plan: Plan) -> bool:

@@ -95,9 +95,13 @@ local function below(names)
 end
 
 local pools = {{}}
+-- Such records (RFC 9460) may hold addresses that go by nobody who looks where names lead; without
+-- them addresses are asked for.
+local SERVICES = OrRule({{QTypeRule(65), QTypeRule(64)}})
 
 local function answered(rule)
     for _, pool in ipairs(pools) do
+        addAction(AndRule({{pool.names, rule, SERVICES}}), RCodeAction(DNSRCode.NOERROR))
         addAction(AndRule({{pool.names, rule}}), PoolAction(pool.name))
     end
     addAction(rule, AllowAction())

@@ -12,7 +12,7 @@ from netcharter.render.escape import bare_device
 from netcharter.render.exits import staying
 from netcharter.render.routes import default_table, leading, own_route, together
 from netcharter.steward.segments import Segment
-from netcharter.steward.shapes import LineDue, Schedule, Timed
+from netcharter.steward.shapes import Led, LineDue, Schedule, Timed
 from netcharter.steward.ways import Leg, Limits, Place, Ways
 
 LOOPBACK = "lo"
@@ -39,6 +39,11 @@ def schedule(plan: Plan, version: int = 0) -> Schedule:
         version=version,
         ways=ways(plan),
         segments=tuple(_segment(plan, area) for area in plan.areas),
+        led=tuple(
+            Led(one.name, labels.led_set(one.name, family), labels.asked_set(one.name, family))
+            for one in plan.by_names
+            for family in (4, 6)
+        ),
         names=names,
     )
 

@@ -27,6 +27,7 @@ Need = Literal[
     "prefixes",
     "addresses",
     "lists",
+    "leads",
 ]
 Severity = Literal["urgent", "warning", "note"]
 
@@ -51,6 +52,16 @@ class Timed:
     let: bool
     during: str | None
     until: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class Led:
+    """The sets of a place that is made of names, in one IP version: where these led lately, and the
+    same since this was looked at last."""
+
+    place: str
+    set: str
+    asked: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +94,7 @@ class Schedule:
     ways: Ways = field(default_factory=Ways)
     segments: tuple[Segment, ...] = ()
     names: tuple[Timed, ...] = ()
+    led: tuple[Led, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,11 +287,19 @@ class Published:
 
 
 @dataclass(frozen=True, slots=True)
+class Leads:
+    """Addresses by set, each with the seconds it has left there; and to which somebody is connected."""
+
+    sets: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    connected: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
 class Facts:
     """What a duty is told. Only what it needs is there.
 
     boot_id: of this boot; boot_seconds: since it, sleep included; addresses: who was heard in areas,
-    None where nobody could be asked.
+    None where nobody could be asked; leads: of places that are made of names, None as well.
     """
 
     clock: Clock
@@ -294,6 +314,7 @@ class Facts:
     prefixes: Delegated = Delegated()
     addresses: tuple[Heard, ...] | None = None
     lists: Published = Published()
+    leads: Leads | None = None
 
 
 # --- effects -------------------------------------------------------------------------------------
@@ -418,8 +439,26 @@ class Refresh:
     mark: str
 
 
+@dataclass(frozen=True, slots=True)
+class Renewal:
+    """Addresses of a place that get their whole time again, and those that go."""
+
+    set: str
+    asked: str
+    renewed: tuple[str, ...]
+    dropped: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Renew:
+    """The sets of places that are made of names hold what is in use, and nothing else for long."""
+
+    renewals: tuple[Renewal, ...]
+
+
 Effect = (
-    Renumber
+    Renew
+    | Renumber
     | Refresh
     | Hold
     | TellNames

@@ -22,6 +22,7 @@ from netcharter.diagnostics import Span
 from netcharter.diagnostics.jsonshape import span_as_json
 from netcharter.plan import coding
 from netcharter.plan.coding import ANY4, hardware_text
+from netcharter.plan.leading import leads
 from netcharter.plan.leases import REBINDING, RENEWAL, Lending, lending
 from netcharter.plan.shapes import (
     AreaPlan,
@@ -33,6 +34,7 @@ from netcharter.plan.shapes import (
     Region,
     Row,
 )
+from netcharter.plan.terms import Goal
 from netcharter.space.ranges import Ranges, intersect, ranges, size, subtract, union
 from netcharter.tasks.show_names import lists_shown, names_shown
 from netcharter.tasks.show_words import EVERYTHING, Clause, Words
@@ -417,7 +419,7 @@ def _sections(plan: Plan, words: Words, by: By) -> Iterator[Section]:
         yield Section(title, about, tuple(_delivered(plan, words, title)) if by == "to" else ())
 
 
-def _parts(plan: Plan, by: By) -> Iterator[tuple[str, str | Ranges]]:
+def _parts(plan: Plan, by: By) -> Iterator[tuple[str, str | Ranges | Goal]]:
     """What a view is divided into: titles, each with an entrance, or a set of one field."""
     if by == "who":
         yield from ((area.name, area.name) for area in plan.areas)
@@ -426,6 +428,9 @@ def _parts(plan: Plan, by: By) -> Iterator[tuple[str, str | Ranges]]:
         return
     named = list(_destinations(plan) if by == "to" else _services(plan))
     yield from named
+    if by == "to":
+        places = [place.name for place in plan.by_names]
+        yield from ((name, Goal(plan.internet, leads(places, [name]))) for name in places)
     whole = EVERYTHING if by == "to" else coding.REAL_SERVICES
     rest = subtract(whole, union(*(found for _, found in named)))
     yield ("elsewhere" if by == "to" else "any other service"), rest
@@ -447,8 +452,11 @@ def _services(plan: Plan) -> Iterator[tuple[str, Ranges]]:
         yield name, ranges(*(coding.service(*part) for part in parts))
 
 
-def _cut(region: Region, by: By, part: str | Ranges) -> Region | None:
+def _cut(region: Region, by: By, part: str | Ranges | Goal) -> Region | None:
     """The region as far as it is about one part of a view; None if it is not."""
+    if isinstance(part, Goal):
+        led = part.led is None or region.led is None or part.led & region.led
+        return _cut(region, by, part.where) if led else None
     if isinstance(part, str):
         return replace(region, entrances=frozenset({part})) if part in region.entrances else None
     if by == "to":

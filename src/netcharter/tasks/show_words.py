@@ -20,6 +20,7 @@ from netcharter.plan.housekeeping import (
     icmp_types,
 )
 from netcharter.plan.icmp import DISCOVERY_TYPES, ROUTER_ADVERTISEMENT
+from netcharter.plan.leading import alone
 from netcharter.plan.shapes import LinePlan, Plan, Region, When
 from netcharter.plan.terms import device_addresses
 from netcharter.proofs.naming import Naming, listed
@@ -89,7 +90,7 @@ class Words:
             self._hardware(region.hardware),
             self._signed(region),
             self._sources(region),
-            self.addresses(region.destination),
+            self._destination(region),
             self.services(region.service),
             self._when(region),
         )
@@ -277,6 +278,18 @@ class Words:
     def _services(self) -> dict[Ranges, str]:
         return {}
 
+    def _destination(self, region: Region) -> str:
+        """Where a region leads, a place that is made of names by its own."""
+        told = self.addresses(region.destination)
+        named = [place.name for place in self.plan.by_names]
+        place = None if region.led is None else alone(named, region.led)
+        if place is None:
+            return told
+        for whole, version in ((EVERYTHING, ""), *FAMILIES):
+            if region.destination == intersect(self.plan.internet, whole):
+                return f"{place} ({version})" if version else place
+        return f"{told} where {place} leads"
+
     # When
 
     def _when(self, region: Region) -> str:
@@ -326,7 +339,7 @@ def _both_families(regions: Iterable[Region]) -> Iterator[Region]:
     groups: dict[object, list[Region]] = {}
     for region in regions:
         key = (region.entrances, region.service, region.hardware, region.who, region.when,
-               region.lines)  # fmt: skip
+               region.lines, region.led)  # fmt: skip
         groups.setdefault(key, []).append(region)
     for found in groups.values():
         joined = _joined(found)

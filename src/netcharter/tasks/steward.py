@@ -31,6 +31,7 @@ from netcharter.steward.duties import (
     health,
     holds,
     hours,
+    leading,
     lines,
     lists,
     names,
@@ -94,7 +95,7 @@ def duties(settings: Settings, hands: Handed) -> tuple[Duty[Any], ...]:
     """The duties that there is something to do for."""
     found: list[Duty[Any]] = [hours.duty(settings.trust_clock), names.duty(settings.trust_clock)]
     found.append(lines.duty())
-    found += [health.duty(), updates.duty(), addresses.duty()]
+    found += [health.duty(), updates.duty(), addresses.duty(), leading.duty()]
     if hands.renumber is not None:
         found.append(prefixes.duty())
     if hands.refresh is not None:

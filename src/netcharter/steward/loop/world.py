@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -21,7 +21,7 @@ from netcharter.steward import nft
 from netcharter.steward.alarms import Message
 from netcharter.steward.duties import names
 from netcharter.steward.loop import facts as reading
-from netcharter.steward.loop import requests
+from netcharter.steward.loop import leading, requests
 from netcharter.steward.loop.delivery import NotDelivered, deliver
 from netcharter.steward.loop.lines import lines
 from netcharter.steward.loop.outward import Outgoing, Outward
@@ -50,6 +50,8 @@ from netcharter.steward.shapes import (
     Published,
     Refresh,
     Refreshing,
+    Renew,
+    Renewal,
     Renumber,
     Renumbering,
     Reset,
@@ -172,6 +174,7 @@ class RealWorld:
             prefixes=self._prefixes() if "prefixes" in needs else Delegated(),
             addresses=self._heard(schedule) if asks else None,
             lists=self._lists() if "lists" in needs else Published(),
+            leads=leading.leads(schedule.led) if schedule and "leads" in needs else None,
         )
 
     def _heard(self, schedule: Schedule | None) -> tuple[Heard, ...] | None:
@@ -277,6 +280,8 @@ class RealWorld:
                 self._renumber(mark)
             case Refresh():
                 self._refresh()
+            case Renew(renewals=renewals):
+                self._renew(renewals)
 
     def _hold(self, effect: Hold) -> None:
         """All sets at once; where the kernel has not all of them, each for itself. That it lacks some
@@ -322,6 +327,14 @@ class RealWorld:
         self._renumbered = replace(found, mark=mark, at=self.now())
         if found.state != "as before":
             self.say(f"delegated prefixes: {found.state}: {found.text}")
+
+    def _renew(self, renewals: Sequence[Renewal]) -> None:
+        """That the kernel lacks sets is no fault while another version comes."""
+        try:
+            leading.renew(renewals)
+        except EffectFailed:
+            if not self._handed.changing():
+                raise
 
     def _refresh(self) -> None:
         """The same. What is kept is another thereafter, where lists made a version of it."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from ipaddress import ip_address
@@ -40,6 +41,7 @@ def cut_refused(
         lines=here.lines,
         neighbours=here.neighbours,
         signed=signed_in(state, plan),
+        led=led_to(state, plan),
         numbers=numbers,
     )
     try:
@@ -88,6 +90,18 @@ def signed_in(state: HostState, plan: Plan) -> dict[tuple[str, Address, int], st
                 found.setdefault(where, GUEST)
             elif element.set in (labels.class_map(4), labels.class_map(6)):
                 found[where] = classes.get(_class(element.value), GUEST)
+    return found
+
+
+def led_to(state: HostState, plan: Plan) -> dict[str, frozenset[Address]]:
+    """Where the places lead that are made of names, by the sets that dnsmasq fills."""
+    sets = {labels.led_set(one.name, v): one.name for one in plan.by_names for v in (4, 6)}
+    found: dict[str, frozenset[Address]] = {}
+    for element in (one for table in state.tables for one in table.living):
+        if element.set in sets:
+            with suppress(ValueError):
+                address = frozenset({ip_address(element.text)})
+                found[sets[element.set]] = found.get(sets[element.set], frozenset()) | address
     return found
 
 
