@@ -44,8 +44,6 @@ done >verified
 at desk python3 /job/asking.py 10.7.0.1 >desk.told 2>&1 || true
 at maker python3 /job/asking.py 10.7.1.1 >maker.told 2>&1 || true
 netcharter requests >requests 2>&1 || echo "requests: $?" >>requests
-ls -ld /var/lib/netcharter-gate /var/lib/private/netcharter-gate >folder 2>&1 || true
-grep -E '^(Name|Uid|VmRSS|CapEff|NoNewPrivs|Seccomp):' "/proc/$(systemctl show -P MainPID netcharter-gate.service)/status" >power || true
 passed asked
 sleep 30
 units units.later
