@@ -117,6 +117,13 @@ def test_what_is_of_the_moment_stays_behind() -> None:
     assert {one.path for one in found.files} == {one.path for one in FILES}
 
 
+@pytest.mark.parametrize("path", ["lists/games", "lists/games.json", "names/said/aa/exact.cdb"])
+def test_a_copy_of_an_earlier_version_that_holds_lists_comes_back_without_them(path: str) -> None:
+    members = unpacked(made()[116:])
+    members[f"state/{path}"] = (0o640, b"gambling.example\n")
+    assert restored(signed(packed(members)), PAPER).files == restored(made(), PAPER).files
+
+
 def test_files_are_called_as_people_call_them() -> None:
     names = (
         "versions/0002/included/Büro (alt).yaml",

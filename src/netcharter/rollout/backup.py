@@ -44,9 +44,10 @@ _FAMILY = b"netcharter backup "
 _HEAD = len(_MAGIC) + signing.PUBLIC + signing.SIGNATURE
 _ABOUT, _SEALED = "about.json", "secrets.sealed"
 _STATE = "state/"
-# Of the moment and of this machine; and what others publish, which is large and is fetched anew, with
-# what is made of it.
-_PASSING = ("lock", "trial", "kept", RESTORING, "lists", "names")
+_PASSING = ("lock", "trial", "kept", RESTORING)  # of the moment and of this machine
+# What others publish, which is large and is fetched anew, and what is made of it. Copies that earlier
+# versions made may hold it.
+_ANEW = ("lists", "names")
 _LEFTOVER = (".netcharter-new", ".netcharter-gone")
 
 Secrets = Literal["none", "left out", "sealed"]
@@ -126,6 +127,11 @@ class Backup:
 def belongs(path: str) -> bool:
     """Whether a file of a state folder is one to be copied; what is of the moment is not, nor what is
     fetched or made anew."""
+    return path.split("/")[0] not in _ANEW and _has_a_place(path)
+
+
+def _has_a_place(path: str) -> bool:
+    """Whether a copy may hold a file."""
     return path.split("/")[0] not in _PASSING and not path.endswith(_LEFTOVER)
 
 
@@ -249,7 +255,7 @@ def _opened(
     paths = [one.path for one in files]
     if len(set(paths)) != len(paths):
         raise BundleBroken("a file is in it twice")
-    files.sort(key=lambda one: one.path)
+    files = sorted((one for one in files if belongs(one.path)), key=lambda one: one.path)
     digest = hashlib.sha256(data).hexdigest()
     found = Backup(about, tuple(files), signing.fingerprint(public), digest)
     _sound(found)
@@ -280,7 +286,7 @@ def _secrets(found: Fields) -> Secrets:
 def _stored(members: Mapping[str, tuple[int, bytes]]) -> Iterator[Stored]:
     for name, (mode, data) in members.items():
         path = name.removeprefix(_STATE)
-        if path == name or not belongs(path):
+        if path == name or not _has_a_place(path):
             raise BundleBroken(f"{name!r} has no place in it")
         yield Stored(path, data, mode)
 
