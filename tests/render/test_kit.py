@@ -40,6 +40,8 @@ NAMES = {
     "discovery.py",
     "gate.json",
     "gate.service",
+    "leading.conf",
+    "leading.service",
     "manifest.json",
 }
 NOT_KEPT = {"manifest.json", "discovery.py", "gate.json"}  # long, and of what is kept elsewhere
