@@ -6,6 +6,7 @@ RFC 6762 (multicast DNS) and RFC 6763 (services) say what hosts send; scapy is t
 from __future__ import annotations
 
 import random
+import struct
 from collections.abc import Iterable
 from typing import Any
 
@@ -414,6 +415,47 @@ def test_damaged_messages_are_nothing() -> None:
 def test_traps_are_refused(data: bytes) -> None:
     with pytest.raises(Malformed):
         read(data)
+
+
+class Counted(bytes):
+    """Bytes that count how often one of them is looked at."""
+
+    looks = 0
+
+    def __getitem__(self, place: Any) -> Any:
+        Counted.looks += 1
+        return super().__getitem__(place)
+
+
+def test_a_small_message_makes_no_long_work() -> None:
+    """Pointers that lead to pointers (RFC 1035 section 4.1.4 sets no bound to these), and names of
+    as many labels as can be, in each of many records."""
+    chain = b"\0" + b"".join(
+        struct.pack("!H", 0xC000 | 23 + max(2 * n - 1, 0)) for n in range(1_600)
+    )
+    deep = b"\1x" * 127 + b"\0"
+    for carried, place in ((chain, 23 + len(chain) - 2), (deep, 23)):
+        parts = [b"\0" + struct.pack("!HHIH", 99, 1, 10, len(carried)) + carried]
+        lead = struct.pack("!H", 0xC000 | place)
+        parts += [lead + struct.pack("!HHIH", relay.PTR, 1, 10, 2) + lead] * 398
+        Counted.looks = 0
+        with pytest.raises(Malformed):
+            read(Counted(struct.pack("!6H", 0, 0x8400, 0, len(parts), 0, 0) + b"".join(parts)))
+        assert Counted.looks <= 3 * relay.MOST_STEPS
+
+
+def test_sound_messages_of_many_records_are_read() -> None:
+    """Addresses of a host backwards, as hosts tell them (RFC 6762 section 4; the name of one in IPv6
+    has 34 labels, RFC 3596 section 2.5), and many services."""
+    back = ".".join("0123456789abcdef" * 2) + ".ip6.arpa"
+    records: list[Any] = [
+        DNSRR(rrname=back, type="PTR", ttl=120, rdata="ink.local") for _ in range(20)
+    ]
+    for number in range(60):
+        full = f"n{number}.{IPP}"
+        records.append(DNSRR(rrname=IPP, type="PTR", ttl=120, rdata=full))
+        records.append(DNSRRSRV(rrname=full, ttl=120, port=631, target=f"n{number}.local"))
+    assert len(read(bytes(DNS(qr=1, aa=1, qd=[], an=records))).records) == 140
 
 
 def test_every_byte_of_a_label_goes_through() -> None:

@@ -37,6 +37,7 @@ ANSWER, AUTHORITY, OPCODE_AND_CODE = 0x8000, 0x0400, 0x780F
 LONGEST = 9_000  # bytes of a message (RFC 6762 section 17)
 ROOM = 1_400  # bytes of one of ours
 MOST_PARTS = 400  # questions and records of a message
+MOST_STEPS = 6_000  # labels and pointers that are read of a message; a sound name has a dozen
 MOST_KEPT = 2_000  # records of one area
 MOST_NAMES = 4_000  # that are known to be taken in one area
 LONGEST_DATA = 1_300  # bytes of a record (RFC 6763 section 6.2)
@@ -107,10 +108,10 @@ def read(data: bytes) -> Message:
     _, flags, questions, answers, authorities, further = _HEADER.unpack_from(data)
     if flags & OPCODE_AND_CODE or questions + answers + authorities + further > MOST_PARTS:
         raise Malformed
-    at = _HEADER.size
+    reading, at = _Reading(data), _HEADER.size
     asked = []
     for _ in range(questions):
-        name, at = _name(data, at)
+        name, at = reading.name(at)
         if at + 4 > len(data):
             raise Malformed
         kind, group = struct.unpack_from("!HH", data, at)
@@ -119,62 +120,72 @@ def read(data: bytes) -> Message:
             asked.append(Question(name, kind))
     found = []
     for number in range(answers + authorities + further):
-        record, at = _record(data, at)
+        record, at = reading.record(at)
         if record is not None and not answers <= number < answers + authorities:
             found.append(record)
     return Message(bool(flags & ANSWER), authorities > 0, tuple(asked), tuple(found))
 
 
-def _name(data: bytes, at: int) -> tuple[Labels, int]:
-    """A name, and where what follows it begins. Pointers lead backwards only, so there is an end."""
-    labels: list[bytes] = []
-    end, least, length = None, at, 0
-    while True:
-        if at >= len(data):
-            raise Malformed
-        size = data[at]
-        if size >= 0xC0:
-            if at + 1 >= len(data):
-                raise Malformed
-            end = at + 2 if end is None else end
-            at = (size & 0x3F) << 8 | data[at + 1]
-            if at >= least:
-                raise Malformed
-            least = at
-            continue
-        length += size + 1
-        if size > 63 or at + 1 + size > len(data) or length > 255:
-            raise Malformed
-        if not size:
-            return tuple(labels), at + 1 if end is None else end
-        labels.append(data[at + 1 : at + 1 + size])
-        at += 1 + size
+@dataclass(slots=True)
+class _Reading:
+    """A message that is being read. left: of so many labels and pointers its names may be yet, so
+    that small messages do not make long work."""
 
+    data: bytes
+    left: int = MOST_STEPS
 
-def _record(data: bytes, at: int) -> tuple[Record | None, int]:
-    """A record of a type that is of use here, else None; and where the next one begins."""
-    name, at = _name(data, at)
-    if at + _FIXED.size > len(data):
-        raise Malformed
-    kind, group, ttl, size = _FIXED.unpack_from(data, at)
-    at += _FIXED.size
-    end = at + size
-    if end > len(data):
-        raise Malformed
-    if group & ~FLUSH != INTERNET:
+    def name(self, at: int) -> tuple[Labels, int]:
+        """A name, and where what follows it begins. Pointers lead backwards only, so there is an
+        end."""
+        labels: list[bytes] = []
+        data, end, least, length = self.data, None, at, 0
+        while True:
+            self.left -= 1
+            if at >= len(data) or self.left < 0:
+                raise Malformed
+            size = data[at]
+            if size >= 0xC0:
+                if at + 1 >= len(data):
+                    raise Malformed
+                end = at + 2 if end is None else end
+                at = (size & 0x3F) << 8 | data[at + 1]
+                if at >= least:
+                    raise Malformed
+                least = at
+                continue
+            length += size + 1
+            if size > 63 or at + 1 + size > len(data) or length > 255:
+                raise Malformed
+            if not size:
+                return tuple(labels), at + 1 if end is None else end
+            labels.append(data[at + 1 : at + 1 + size])
+            at += 1 + size
+
+    def record(self, at: int) -> tuple[Record | None, int]:
+        """A record of a type that is of use here, else None; and where the next one begins."""
+        data = self.data
+        name, at = self.name(at)
+        if at + _FIXED.size > len(data):
+            raise Malformed
+        kind, group, ttl, size = _FIXED.unpack_from(data, at)
+        at += _FIXED.size
+        end = at + size
+        if end > len(data):
+            raise Malformed
+        if group & ~FLUSH != INTERNET:
+            return None, end
+        ttl = min(ttl, MOST_TTL)
+        if kind in (PTR, SRV):
+            fixed = _SERVICE.size if kind == SRV else 0
+            if size < fixed:
+                raise Malformed
+            target, behind = self.name(at + fixed)
+            if behind != end:
+                raise Malformed
+            return Record(name, kind, ttl, data[at : at + fixed] + written(target), target), end
+        if kind == TXT or (kind, size) in ((A, 4), (AAAA, 16)):
+            return Record(name, kind, ttl, data[at:end]), end
         return None, end
-    ttl = min(ttl, MOST_TTL)
-    if kind in (PTR, SRV):
-        fixed = _SERVICE.size if kind == SRV else 0
-        if size < fixed:
-            raise Malformed
-        target, behind = _name(data, at + fixed)
-        if behind != end:
-            raise Malformed
-        return Record(name, kind, ttl, data[at : at + fixed] + written(target), target), end
-    if kind == TXT or (kind, size) in ((A, 4), (AAAA, 16)):
-        return Record(name, kind, ttl, data[at:end]), end
-    return None, end
 
 
 def written(name: Labels) -> bytes:
