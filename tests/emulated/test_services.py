@@ -32,13 +32,21 @@ lists:
   listed: {entries: [listed.example]}
 names:
   - {withhold: [withheld.example, listed], for: workshop, because: work}
+places:
+  weather: {domains: [weather.example]}
 rules:
-  - {let: [office, workshop], reach: internet, with: [http, https], because: daily work}
+  - {let: workshop, reach: weather, with: https, because: work out of doors}
+  - {let: office, reach: internet, with: [http, https], because: daily work}
+  - {let: office, reach: workshop, with: [tcp/631, tcp/443, tcp/515, tcp/9100], because: paper}
+discovery:
+  - {let: office, find: printing, in: workshop, because: route cards on paper}
 """
 UNITS = {
     "netcharter-advertising.service",
     "netcharter-clock.service",
+    "netcharter-discovery.service",
     "netcharter-gate.service",
+    "netcharter-leading.service",
     "netcharter-names.service",
     "netcharter-withholding.service",
 }
