@@ -198,16 +198,16 @@ class Charter:
             return Answer("none", "never-outside")
         for emergency in (True, False):
             for number, rule in enumerate(self.rules, 1):
-                if ("emergency" in rule) == emergency and self.speaks(rule, look):
+                if ("emergency" in rule) != emergency:
+                    continue
+                bound = "answer" not in rule and any(self.asks(t, look) for t in many(rule["for"]))
+                if bound and below(name, "use-application-dns.net"):
+                    return Answer("none", "canary")
+                if self.speaks(rule, look):
                     label = rule.get("name", f"names rule {number}")
                     if "rewrite" in rule:
                         return Answer(f"rewrite {rule['to']}", label)
                     return Answer("answer" if "answer" in rule else "withhold", label)
-        if below(name, "use-application-dns.net"):
-            for rule in self.rules:
-                bound = "withhold" in rule or "rewrite" in rule
-                if bound and any(self.asks(term, look) for term in many(rule["for"])):
-                    return Answer("none", "canary")
         return Answer("answer", "default")
 
 

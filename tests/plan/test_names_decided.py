@@ -145,6 +145,30 @@ def test_an_answer_before_it_turns_the_canary_off_and_a_rule_for_others_does_not
     assert said(freed, "use-application-dns.net") == "answer"
 
 
+@pytest.mark.parametrize("term", ["anything", "net.", "use-application-dns.net", "resolvers"])
+def test_what_withholds_the_canary_too_does_not_let_it_sing(term: str) -> None:
+    """An address in answer to it, the gateway's even, would tell programs to ask somebody else
+    (Mozilla's "Canary domain - use-application-dns.net": no records or NXDOMAIN turn it off; from
+    memory)."""
+    lists = "lists: {resolvers: {entries: [use-application-dns.net, doh.example]}}\n"
+    found = plan(f"{lists}names: [{{withhold: {term}, for: home}}]")
+    assert said(found, "use-application-dns.net") == "none"
+    freed = plan(
+        f"{lists}names: [{{answer: use-application-dns.net, for: home}},"
+        f" {{withhold: {term}, for: home}}]"
+    )
+    assert said(freed, "use-application-dns.net") == "answer"
+
+
+def test_an_answer_frees_the_canary_where_it_stands_before_what_binds_who_asks() -> None:
+    found = plan(
+        "names: [{withhold: play.example, for: yard}, {answer: use-application-dns.net, for: home},"
+        " {withhold: play.example, for: home}, {answer: use-application-dns.net, for: yard}]"
+    )
+    assert said(found, "use-application-dns.net") == "answer"
+    assert said(found, "use-application-dns.net", "yard") == "none"
+
+
 def test_a_name_of_an_offer_has_no_hints_that_would_lead_around_it() -> None:
     """HTTPS records carry addresses (RFC 9460 section 7.3); of what is answered here there is none."""
     found = plan("offers: [{offer: https, on: copper, to: shop, as: www.example.org}]")

@@ -5,7 +5,7 @@ The tables of `docs/explanation/model.md`, section 11, in their order.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from ipaddress import IPv6Network
 
@@ -92,16 +92,24 @@ def _rows(
                    basis="RFC 6303, RFC 6761, RFC 6762, RFC 7686, RFC 7793, RFC 8375")  # fmt: skip
     rules = list(enumerate(charter.names))
     yield from (_rule(ground, i, rule) for i, rule in rules if rule.emergency)
-    written = [_rule(ground, i, rule) for i, rule in rules if not rule.emergency]
-    yield from written
-    bound = [a for row in written if row.action != "answer" for a in row.audience]
-    if bound:
-        yield NamesRow(0, "canary", "housekeeping", "none", tuple(dict.fromkeys(bound)),
-                       (What(CANARY, CANARY),),
-                       "programs that would ask somebody else stay with this gateway, whose "
-                       "names rules hold here", basis="common practice, no source")  # fmt: skip
+    yield from _with_canaries(_rule(ground, i, rule) for i, rule in rules if not rule.emergency)
     yield NamesRow(0, "default", "default", "answer", everyone, (EVERYTHING,),
                    "what no names rule is about is answered")  # fmt: skip
+
+
+def _with_canaries(rows: Iterable[NamesRow]) -> Iterator[NamesRow]:
+    """The canary stands right before the first rule that binds who asks: withheld it would lead to the
+    gateway, and any address tells programs to ask somebody else."""
+    bound: set[Audience] = set()
+    for row in rows:
+        fresh = [one for one in row.audience if one not in bound] if row.action != "answer" else []
+        if fresh:
+            bound |= {*fresh}
+            yield NamesRow(0, "canary", "housekeeping", "none", tuple(fresh),
+                           (What(CANARY, CANARY),),
+                           "programs that would ask somebody else stay with this gateway, whose "
+                           "names rules hold here", basis="common practice, no source")  # fmt: skip
+        yield row
 
 
 def _rule(ground: Ground, number: int, rule: NamesRule) -> NamesRow:
