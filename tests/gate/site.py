@@ -117,7 +117,7 @@ def piece(data: bytes) -> Piece:
 
 def gate(box: Box | None = None, meter: Meter | None = None) -> Gate:
     return Gate(
-        told(), SECRET, meter or Meter(), stores_of(plan()), lambda: {} if box is None else box
+        told(), SECRET, meter or Meter(), stores_of(plan()), lambda: Box({}) if box is None else box
     )
 
 

@@ -18,10 +18,12 @@ from netcharter.gate.requests import (
     LONGEST_REACH,
     LONGEST_WHY,
     MOST,
+    Box,
     Request,
     data_of,
     over,
     request_of,
+    taken,
 )
 from netcharter.gate.server.folder import RequestFolder
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
@@ -40,11 +42,11 @@ def test_what_is_kept_is_read_back(tmp_path: Path) -> None:
     folder = RequestFolder(str(tmp_path))
     folder.keep(3, request())
     folder.keep(1, request("ä" * 20))
-    assert folder.box() == ({1: request("ä" * 20), 3: request()}, 0)
+    assert folder.box().requests == {1: request("ä" * 20), 3: request()}
     assert os.stat(tmp_path / "3.json").st_mode & 0o777 == 0o600
     assert folder.drop(3) and not folder.drop(3)
-    assert list(folder.box()[0]) == [1]
-    assert RequestFolder(str(tmp_path / "none")).box() == ({}, 0)
+    assert list(folder.box().requests) == [1]
+    assert RequestFolder(str(tmp_path / "none")).box() == Box({})
     with pytest.raises(EffectFailed):
         RequestFolder(str(tmp_path / "none")).keep(1, request())
 
@@ -59,8 +61,8 @@ def test_the_longest_that_may_be_typed_fits_into_a_file() -> None:
 
 
 def test_they_go_after_thirty_days() -> None:
-    box = {1: request(asked=NOW - KEPT), 2: request(asked=NOW - KEPT - timedelta(seconds=1))}
-    assert over(box, NOW) == (2,)
+    kept = {1: request(asked=NOW - KEPT), 2: request(asked=NOW - KEPT - timedelta(seconds=1))}
+    assert over(Box(kept), NOW) == (2,)
 
 
 def test_nothing_in_the_folder_is_trusted(tmp_path: Path) -> None:
@@ -77,13 +79,31 @@ def test_nothing_in_the_folder_is_trusted(tmp_path: Path) -> None:
     (tmp_path / "8.json.netcharter-new").write_bytes(sound)
     for odd in ("0.json", "09.json", "-1.json", "1e3.json", "99999999999.json", "9.json.bak"):
         (tmp_path / odd).write_bytes(sound)
-    assert RequestFolder(str(tmp_path)).box() == ({7: request()}, 6)
+    assert RequestFolder(str(tmp_path)).box() == Box({7: request()}, 6, 7)
     for number in range(10, 10 + 2 * MOST):
         (tmp_path / f"{number}.json").write_bytes(sound)
-    assert len(RequestFolder(str(tmp_path)).box()[0]) <= MOST + 1
+    assert len(RequestFolder(str(tmp_path)).box().requests) <= MOST + 1
     for broken in (b"", b"[]", sound[:-20], sound.replace(b"2026", b"today")):
         with pytest.raises(StateBroken):
             request_of("x", broken)
+
+
+def test_no_number_is_given_twice(tmp_path: Path) -> None:
+    """Neither that of a file that can't be read, nor that of a request that has gone."""
+    folder, sound = RequestFolder(str(tmp_path)), data_of(request())
+    folder.keep(1, request())
+    (tmp_path / "2.json").write_bytes(sound.replace(b'"format": 1', b'"format": 2'))
+    another = request("videos.example")
+    assert taken(folder.box(), another).number == 3
+    folder.keep(3, another)
+    requests(str(tmp_path), (3,), lambda: NOW)
+    assert taken(folder.box(), another).number == 4
+    assert not requests(str(tmp_path), (), lambda: NOW + 2 * KEPT).kept
+    assert taken(folder.box(), another).number == 4
+    assert (tmp_path / "2.json").read_bytes() != sound
+    for odd in (b"", b"-7", b"9" * 12, b"\xff", b"4 4"):
+        (tmp_path / "last-number").write_bytes(odd)
+        assert taken(folder.box(), another).number == 3
 
 
 KILLED = """
@@ -107,9 +127,9 @@ def test_whoever_is_killed_leaves_whole_requests(tmp_path: Path) -> None:
             said = [process.stdout.readline() for _ in range(20 + 7 * turn)]
             process.send_signal(signal.SIGKILL)
             said += process.stdout.readlines()
-        box, broken = RequestFolder(str(tmp_path)).box()
-        assert broken == 0
-        assert {int(line) for line in said if line.endswith("\n")} <= set(box)
+        box = RequestFolder(str(tmp_path)).box()
+        assert box.broken == 0
+        assert {int(line) for line in said if line.endswith("\n")} <= set(box.requests)
 
 
 def test_the_command_shows_them_and_takes_away_what_is_done(tmp_path: Path) -> None:
@@ -125,7 +145,7 @@ def test_the_command_shows_them_and_takes_away_what_is_done(tmp_path: Path) -> N
     assert done.done == (1,) and [number for number, _ in done.kept] == [2]
     with pytest.raises(RolloutRefused, match="no request 1"):
         requests(str(tmp_path), (2, 1), lambda: NOW)
-    assert list(folder.box()[0]) == [2]
+    assert list(folder.box().requests) == [2]
     assert not requests(str(tmp_path), (), lambda: NOW + KEPT + timedelta(1)).kept
     (tmp_path / "3.json").write_bytes(b"{")
     assert not requests(str(tmp_path), (), lambda: NOW).ok

@@ -203,16 +203,18 @@ def test_what_was_too_long_is_not_kept_and_what_was_typed_is_not_lost() -> None:
 def test_who_sends_a_form_twice_asks_once() -> None:
     first = asked(sending("please"))
     assert first.keep is not None
-    again = asked(sending("please"), LESSON + timedelta(minutes=3), gate(dict([first.keep])))
+    again = asked(sending("please"), LESSON + timedelta(minutes=3), gate(Box(dict([first.keep]))))
     assert again.keep is None and again.status == 200
     assert "had been noted already" in again.page and "Request 1" in again.page
 
 
 def test_when_there_is_no_room_that_is_said() -> None:
     def full(count: int, area: str) -> Box:
-        return {n: Request(f"n{n}.example", area, "x", "", "", LESSON) for n in range(1, count + 1)}
+        kept = {n: Request(f"n{n}.example", area, "x", "", "", LESSON) for n in range(1, count + 1)}
+        return Box(kept)
 
     for box, room in ((full(MOST - 1, "office"), True), (full(MOST, "office"), False),
+                      (replace(full(MOST - 1, "office"), broken=1), False),
                       (full(MOST_OF_AREA, "bunkrooms"), False),
                       (full(MOST_OF_AREA - 1, "bunkrooms"), True)):  # fmt: skip
         reply = asked(sending("please"), at=gate(box))

@@ -1,7 +1,8 @@
 """Requests for release: what somebody asked of the keeper, and how many of them are kept.
 
 A request is a file of its own, `NUMBER.json`, in a folder of the pages' own. Who writes there faces
-everybody, so that nothing in it is trusted when it is read.
+everybody, so that nothing in it is trusted when it is read. No number is given twice, for people name
+theirs to the keeper: the last one given stands in a file, since its request may have gone.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ MOST_NUMBER = 10**9
 LARGEST = 8_192  # bytes of a file
 LONGEST_WHY, LONGEST_REACH = 600, 120  # characters
 KEPT = timedelta(days=30)  # so long an unanswered one is kept; common practice, no source
+LAST = "last-number"  # the file that tells it
+_NUMBER = re.compile(rb"[1-9][0-9]{0,8}")
 _FILE = re.compile(r"([1-9][0-9]{0,8})\.json")
 
 
@@ -51,24 +54,31 @@ class Taken:
     new: bool = True
 
 
-Box = Mapping[int, Request]
+@dataclass(frozen=True, slots=True)
+class Box:
+    """What is kept: requests by number in their order, how many files can't be read as requests, and
+    the last number that was given (0: none was)."""
+
+    requests: Mapping[int, Request]
+    broken: int = 0
+    last: int = 0
 
 
 def taken(box: Box, request: Request) -> Taken:
     """How a request would be kept beside others."""
-    for number, other in box.items():
+    for number, other in box.requests.items():
         if other.said == request.said:
             return Taken(number, new=False)
-    near = sum(other.area == request.area for other in box.values())
-    number = max(box, default=0) + 1
-    if len(box) >= MOST or near >= MOST_OF_AREA or number >= MOST_NUMBER:
+    near = sum(other.area == request.area for other in box.requests.values())
+    number = max(box.last, *box.requests, 0) + 1
+    if len(box.requests) + box.broken >= MOST or near >= MOST_OF_AREA or number >= MOST_NUMBER:
         return Taken(None)
     return Taken(number)
 
 
 def over(box: Box, now: datetime) -> tuple[int, ...]:
     """Those that have been kept long enough."""
-    return tuple(number for number, one in box.items() if now - one.asked > KEPT)
+    return tuple(number for number, one in box.requests.items() if now - one.asked > KEPT)
 
 
 def clean(text: str, longest: int, lines: bool = False) -> str | None:
@@ -107,6 +117,8 @@ def data_of(request: Request) -> bytes:
 def request_of(place: str, data: bytes) -> Request:
     """Raises StateBroken."""
     found = fields(place, data[:LARGEST])
+    if found.whole("format") != FORMAT:
+        raise StateBroken(place, "it is of another version")
     return Request(
         name=found.text("name"),
         area=found.text("area"),
@@ -117,11 +129,19 @@ def request_of(place: str, data: bytes) -> Request:
     )
 
 
-def box_of(
-    files: Iterable[str], read: Callable[[str], bytes | None]
-) -> tuple[dict[int, Request], int]:
-    """All requests of a folder in their order, at most `MOST`, and how many can't be read. read: a
-    file of the folder, None where it can't be."""
+def last_data(number: int) -> bytes:
+    return b"%d\n" % number
+
+
+def last_of(data: bytes | None) -> int:
+    """0 where nobody tells it."""
+    told = (data or b"").removesuffix(b"\n")
+    return int(told) if _NUMBER.fullmatch(told) else 0
+
+
+def box_of(files: Iterable[str], read: Callable[[str], bytes | None]) -> Box:
+    """All requests of a folder, at most `MOST` and one more. read: a file of the folder, None where
+    it can't be."""
     found: dict[int, Request] = {}
     broken = 0
     numbers = sorted(number for file in files if (number := number_of(file)) is not None)
@@ -131,4 +151,4 @@ def box_of(
             found[number] = request_of(file_of(number), data or b"")
         except StateBroken:
             broken += 1
-    return found, broken
+    return Box(found, broken, max(last_of(read(LAST)), *numbers[-1:], 0))

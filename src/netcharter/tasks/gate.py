@@ -98,8 +98,8 @@ def requests(folder: str, done: Sequence[int], now: Callable[[], datetime]) -> R
     of them isn't there, EffectFailed."""
     place = RequestFolder(folder)
     try:
-        box, _ = place.box()
-        missing = [number for number in done if number not in box]
+        box = place.box()
+        missing = [number for number in done if number not in box.requests]
         if missing:
             raise RolloutRefused(
                 f"there is no request {missing[0]}",
@@ -107,8 +107,8 @@ def requests(folder: str, done: Sequence[int], now: Callable[[], datetime]) -> R
             )
         for number in (*done, *over(box, now())):
             place.drop(number)
-        kept, broken = place.box()
+        left = place.box()
     except OSError as fault:
         said = (fault.strerror or str(fault)).lower()
         raise EffectFailed(f"reading requests in {folder}", said) from None
-    return Requests(tuple(kept.items()), tuple(done), broken)
+    return Requests(tuple(left.requests.items()), tuple(done), left.broken)

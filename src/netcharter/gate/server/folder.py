@@ -10,7 +10,16 @@ import os
 import stat
 from contextlib import suppress
 
-from netcharter.gate.requests import LARGEST, Request, box_of, data_of, file_of
+from netcharter.gate.requests import (
+    LARGEST,
+    LAST,
+    Box,
+    Request,
+    box_of,
+    data_of,
+    file_of,
+    last_data,
+)
 from netcharter.rollout.run import files
 from netcharter.rollout.shapes import Write
 
@@ -24,12 +33,14 @@ class RequestFolder:
     def __init__(self, path: str) -> None:
         self._path = path
 
-    def box(self) -> tuple[dict[int, Request], int]:
-        """What is kept, by number, and how many files can't be read. Raises OSError."""
+    def box(self) -> Box:
+        """Raises OSError."""
         return box_of(self._files(), self._read)
 
     def keep(self, number: int, request: Request) -> None:
-        """Whole and on the disk, or not at all. Raises EffectFailed."""
+        """Whole and on the disk, or not at all; first that its number is given. Raises EffectFailed."""
+        place = os.path.join(self._path, LAST)
+        files.write(Write(place, last_data(number), MODE))
         files.write(Write(self._place(number), data_of(request), MODE))
 
     def drop(self, number: int) -> bool:

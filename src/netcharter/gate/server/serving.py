@@ -90,11 +90,11 @@ class Pages:
 
     def _box(self) -> Box:
         self.tidy()
-        return self._folder.box()[0]
+        return self._folder.box()
 
     def tidy(self) -> None:
         """What has been kept long enough goes. Raises OSError."""
-        for number in over(self._folder.box()[0], datetime.now(UTC)):
+        for number in over(self._folder.box(), datetime.now(UTC)):
             self._folder.drop(number)
 
     async def keep_tidy(self) -> None:
