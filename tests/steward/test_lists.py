@@ -118,6 +118,19 @@ def test_a_record_is_written_and_read_and_knows_its_age() -> None:
             record_of("seen.json", broken, b"x")
 
 
+def test_a_text_whose_address_is_another_now_is_known_and_one_of_an_earlier_version_counts() -> (
+    None
+):
+    """The address stands in no record, since it may hold a secret."""
+    address = "https://lists.example/seen?secret"
+    known = record(b"x", SOME, "lists.example", NOW, None, address)
+    again = record_of("seen.json", record_text(known), b"x")
+    assert again is not None and b"secret" not in record_text(known)
+    assert again.is_from(address) and not again.is_from("https://lists.example/seen")
+    earlier = record_of("seen.json", record_text(replace(known, source=None)), b"x")
+    assert earlier is not None and earlier.is_from(address)
+
+
 def test_whichever_text_lies_there_the_record_beside_it_tells_of_that() -> None:
     """Killed between the two writes, the text before is there with what was known of it."""
     before = record(b"x", SOME, "lists.example", NOW, None)

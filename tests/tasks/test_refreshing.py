@@ -109,6 +109,34 @@ def test_a_list_of_names_is_fetched_counted_and_not_followed_where_it_is_odd(dis
     assert old.old and "older than 48 hours" in old.text
 
 
+def test_a_list_of_another_address_is_asked_for_at_once_and_not_measured_by_the_one_before(
+    disk: Disk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fetch(disk, GAMES, NOW)
+    soon = NOW + timedelta(minutes=30)
+    work: Any = SimpleNamespace(host=disk, paths=Paths("/s"))
+
+    def refresh(text: bytes | None) -> refreshing.Told:
+        def fetched(url: str) -> bytes:
+            if text is None or url.endswith("/seen"):
+                raise NotFetched("the server answered 404")
+            return text if url.endswith("/others") else never(url)
+
+        found = refreshing.refresh(work, soon, (), (), fetched)
+        return next(one for one in found.lists if one.name == "games")
+
+    other = CHARTER.replace("/games'", "/others'")
+    monkeypatch.setattr(acts, "kept_source", lambda _: Source("hut", other.encode()))
+    failed = refresh(None)
+    assert failed.fate == "kept as it was" and "from another address" in failed.why
+    assert disk.files["/s/lists/games"] == GAMES
+    assert b"example.org/others" not in disk.files["/s/lists/games.json"]
+    found = refresh(b"only.example\n")
+    assert (found.fate, found.entries) == ("fetched", 1)
+    assert disk.files["/s/lists/games"] == b"only.example\n"
+    assert refresh(None).fate == "not due"
+
+
 def test_slow_servers_keep_no_list_waiting_for_ever_and_nothing_from_being_used(
     disk: Disk, monkeypatch: pytest.MonkeyPatch
 ) -> None:

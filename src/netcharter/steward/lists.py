@@ -41,7 +41,8 @@ class Counted:
 @dataclass(frozen=True, slots=True)
 class Record:
     """What is known of a text that is kept. digest: SHA-256 of it, in hexadecimal; host: who it came
-    from; fetched: when it came last, the same or another; changed: when it came first."""
+    from; fetched: when it came last, the same or another; changed: when it came first; source: SHA-256 of
+    the address it came from, which itself may hold a secret; None where an earlier version wrote it."""
 
     digest: str
     size: int
@@ -50,6 +51,11 @@ class Record:
     host: str
     fetched: datetime
     changed: datetime
+    source: str | None = None
+
+    def is_from(self, address: str) -> bool:
+        """Whether it came from there, for all that is known."""
+        return self.source is None or self.source == digest(address.encode())
 
     def old(self, now: datetime) -> bool:
         """Whether it was last fetched too long ago to be called today's."""
@@ -61,9 +67,14 @@ def digest(text: bytes) -> str:
 
 
 def record(
-    text: bytes, counted: Counted, host: str, now: datetime, before: Record | None
+    text: bytes,
+    counted: Counted,
+    host: str,
+    now: datetime,
+    before: Record | None,
+    address: str | None = None,
 ) -> Record:
-    """Of a text that has just come. before: of the one that was kept."""
+    """Of a text that has just come. before: of the one that was kept; address: where it came from."""
     found = digest(text)
     same = before is not None and before.digest == found
     return Record(
@@ -74,6 +85,7 @@ def record(
         host,
         now,
         before.changed if before is not None and same else now,
+        None if address is None else digest(address.encode()),
     )
 
 
@@ -123,6 +135,7 @@ def _written(found: Record) -> dict[str, object]:
         "host": found.host,
         "fetched": instant_text(found.fetched),
         "changed": instant_text(found.changed),
+        "source": found.source,
     }
 
 
@@ -143,6 +156,7 @@ def _record(found: Fields) -> Record:
         found.text("host"),
         found.instant("fetched"),
         found.instant("changed"),
+        found.maybe("source", found.text),
     )
 
 

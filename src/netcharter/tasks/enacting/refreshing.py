@@ -179,19 +179,23 @@ def _one(
 ) -> Told:
     assert one.source is not None
     text, before = kept(work, one.name)
-    if not named and not accepted and text is not None and before is not None:
-        since = now - before.fetched
+    of_it = before if before is not None and before.is_from(one.source) else None
+    if not named and not accepted and of_it is not None:
+        since = now - of_it.fetched
         if timedelta() <= since < timedelta(seconds=one.every) - EARLY:
             return _told(one.name, "not due", before, now)
+    # Until something good comes from another address, what came from the one before stands in.
+    other = "" if before is of_it else "; what is kept came from another address"
     try:
         came = fetched(one.source)
     except NotFetched as fault:
-        return _told(one.name, "kept as it was", before, now, f"{host_of(one.source)}: {fault}")
-    found = counted(one, came)
-    why = lists.wrong(found, None if accepted else before, one.change)
-    if why:
+        why = f"{host_of(one.source)}: {fault}{other}"
         return _told(one.name, "kept as it was", before, now, why)
-    after = lists.record(came, found, host_of(one.source), now, before)
+    found = counted(one, came)
+    why = lists.wrong(found, None if accepted else of_it, one.change)
+    if why:
+        return _told(one.name, "kept as it was", before, now, why + other)
+    after = lists.record(came, found, host_of(one.source), now, of_it, one.source)
     with work.host.locked(work.paths, "keeping a list", PATIENCE):
         folder = work.paths.within(lists.FOLDER)
         work.host.perform(Folder(folder))
