@@ -58,6 +58,19 @@ def test_more_than_64_files_are_too_many() -> None:
 
 
 @pytest.mark.parametrize("more", [0, 1])
+def test_names_are_rewritten_to_so_many_others_at_most(more: int) -> None:
+    """Each costs the gateway memory (benchmarks/FIGURES-names.md); many rules for one cost nothing."""
+    rules = "".join(
+        f"  - {{rewrite: n{n}.example, to: S{n % (64 + more)}.example, for: office}}\n"
+        for n in range(130)
+    )
+    found = reading(charter(rules="names:\n" + rules))
+    assert ids(found) == ["too-many-rules"] * more
+    if more:
+        assert found.diagnostics[0].span.line == 5 + 65
+
+
+@pytest.mark.parametrize("more", [0, 1])
 def test_more_than_5_000_rules_are_too_many(more: int) -> None:
     rules = "  - {let: office, reach: internet, with: ssh}\n" * (5_000 + more)
     found = reading(charter(rules="rules:\n" + rules))

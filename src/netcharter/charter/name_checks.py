@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from netcharter.charter.checks import KINDS, at, entries, kind_of
 from netcharter.charter.list_checks import topics
 from netcharter.charter.lists import ADDRESSES, ANYTHING
@@ -20,6 +22,7 @@ from netcharter.charter.words import suggest
 
 ACTIONS = ("answer", "withhold", "rewrite")
 MOST_NAMES_RULES = 500
+MOST_REWRITTEN = 64  # names to which others are rewritten: the gateway sets memory aside for each
 MOST_RESOLVERS = 8
 _FOR = ("areas", "devices")
 
@@ -35,6 +38,22 @@ def check_names(walk: Walk, doc: Fields) -> None:
         return
     for path, rule in rules:
         _rule(walk, doc, path, rule)
+    _rewritten(walk, rules)
+
+
+def _rewritten(walk: Walk, rules: Sequence[tuple[Path, Fields]]) -> None:
+    """Not to all too many names."""
+    found: set[str] = set()
+    for path, rule in rules:
+        to = rule.get("to")
+        if not isinstance(to, str) or to.lower().rstrip(".") in found:
+            continue
+        found.add(to.lower().rstrip("."))
+        if len(found) > MOST_REWRITTEN:
+            walk.tell("too-many-rules", walk.where((*path, "to")),
+                      f"names are rewritten to more than {MOST_REWRITTEN} others",
+                      "let names lead to fewer, or withhold them")  # fmt: skip
+            return
 
 
 def _rule(walk: Walk, doc: Fields, path: Path, rule: Fields) -> None:

@@ -427,7 +427,8 @@ SITE = {
     ),
     "too-many-rules": Entry(
         "too many rules",
-        "The charter has more than 5 000 rules.",
+        "The charter has more than 5 000 rules or 500 names rules, or rewrites names to more than 64 "
+        "others.",
         "Every rule is judged against every other, so the time grows with the square of their "
         "number.",
         "Say with groups, places and services what many rules say alike.",

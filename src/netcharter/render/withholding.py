@@ -46,6 +46,7 @@ LOOPBACK = ("127.0.0.1", "::1")
 # (common practice, no source).
 LOCAL_TIME = 300
 _SEEN = IPv4Address("127.53.0.0")  # of loopback: by which names to be rewritten are asked for
+_MANY, _FEWER = 8192, 1024  # questions that wait at one server: all of them, and what is rewritten
 _REMARK = 200  # characters of a remark
 EVERYTHING = "AllRule()"
 GATEWAY, _TO = "gateway", "to "  # where names are led: to the gateway, or as another name leads
@@ -103,12 +104,15 @@ class Rewriting:
 
 
 def rewritings(plan: Plan) -> tuple[Rewriting, ...]:
-    """Those of a plan, but for what leads to a name that the gateway knows itself, or that is asked of
-    nobody."""
+    """One for each name that others lead to, however many rules say so; none for a name that the
+    gateway knows itself, or that is asked of nobody."""
+    named: dict[str, dict[str, None]] = {}
+    for row in plan.names.rows:
+        if row.action == "rewrite" and row.to is not None and not is_here(plan, row.to):
+            named.setdefault(row.to, {}).update(dict.fromkeys(row.named))
     return tuple(
-        Rewriting(f"rewrite{row.index}", _SEEN + row.index + 1, tuple(row.named), row.to)
-        for row in plan.names.rows
-        if row.action == "rewrite" and row.to is not None and not is_here(plan, row.to)
+        Rewriting(f"rewrite{number}", _SEEN + number, tuple(names), to)
+        for number, (to, names) in enumerate(named.items(), 1)
     )
 
 
@@ -132,11 +136,13 @@ def settings(plan: Plan, asked: Sequence[Pool] = ()) -> str:
     out += [RULES, LISTED, *_COMMON, *_listening(plan), *_areas(plan), *_lists(plan)]
     for pool in asked:
         out += _pool(pool)
+    rewritten = rewritings(plan)
+    out += _rewriters(rewritten)
     asking = dict.fromkeys(_who(plan, row.audience) for row in plan.names.rows)
     groups = {who: number for number, who in enumerate(filter(None, asking), 1)}
     out += [f"who[{number}] = hosts({_table(who)})" for who, number in groups.items()]
     for row in plan.names.rows:
-        out += _row(plan, row, groups)
+        out += _row(plan, row, groups, rewritten)
     # Last the gateway's own questions, which no names rule is about.
     return "\n".join([*out, *_leading(plan), f"answered({EVERYTHING})"]) + "\n"
 
@@ -190,13 +196,24 @@ def _pool(pool: Pool) -> Iterator[str]:
     yield f"table.insert(pools, {{name = {name}, names = {_what(pool.names)}}})"
 
 
+def _rewriters(found: Sequence[Rewriting]) -> Iterator[str]:
+    """Unbound once more for each name that others lead to. dnsdist sets memory aside for all that a
+    server may be asked at a time, whether it ever is or not."""
+    if found:
+        yield f"setMaxUDPOutstanding({_FEWER})"
+    for one in found:
+        yield f'rewriter("{one.name}", "{one.source}", "{_at(BEHIND, PLAIN)}")'
+
+
 # --- one decision --------------------------------------------------------------------------------
 
 
 Groups = Mapping[tuple[str, ...], int]  # of who asks, each by a number
 
 
-def _row(plan: Plan, row: NamesRow, groups: Groups) -> Iterator[str]:
+def _row(
+    plan: Plan, row: NamesRow, groups: Groups, elsewhere: Sequence[Rewriting]
+) -> Iterator[str]:
     who = _who(plan, row.audience)
     if not who or not row.what:
         return  # it is about nobody, or about nothing
@@ -216,7 +233,7 @@ def _row(plan: Plan, row: NamesRow, groups: Groups) -> Iterator[str]:
         case "withhold":
             yield f"led({rule}, {lua_string(GATEWAY)})"
         case "rewrite":
-            yield _rewritten(plan, row, rule)
+            yield _rewritten(plan, row, rule, elsewhere)
 
 
 def _stricter(row: NamesRow) -> bool:
@@ -278,15 +295,15 @@ def _leads(key: str, areas: Mapping[int, Sequence[Address]], time: int) -> str:
     return f"leads({lua_string(key)}, {time}, {{{each}\n}})"
 
 
-def _rewritten(plan: Plan, row: NamesRow, rule: str) -> str:
+def _rewritten(plan: Plan, row: NamesRow, rule: str, elsewhere: Sequence[Rewriting]) -> str:
     """Where the other name is known here its addresses are told at once."""
     to = row.to or ""
     if to in plan.names.local:
         return f"led({rule}, {lua_string(_TO + to)})"
     if is_here(plan, to):
         return f"nowhere({rule})"
-    one = next(found for found in rewritings(plan) if found.name == f"rewrite{row.index}")
-    return f'rewritten({rule}, "{one.name}", "{one.source}", "{_at(BEHIND, PLAIN)}")'
+    one = next(found for found in elsewhere if found.to == to)
+    return f'rewritten({rule}, "{one.name}")'
 
 
 def _local(plan: Plan, name: str, area: AreaPlan) -> tuple[Address, ...]:
@@ -306,7 +323,7 @@ _COMMON = (
     'setSecurityPollSuffix("")',
     "setRingBuffersSize(1, 1)",
     "setUDPTimeout(15)",
-    "setMaxUDPOutstanding(8192)",
+    f"setMaxUDPOutstanding({_MANY})",
     "setMaxTCPClientThreads(2)",
     "setMaxTCPQueuedConnections(500)",
     "setMaxTCPConnectionsPerClient(20)",
@@ -356,6 +373,11 @@ RestrictSUIDSGID=yes
 LockPersonality=yes
 SystemCallArchitectures=native
 LimitNOFILE=16384
+MemoryMax=512M
+TasksMax=256
+UMask=0077
+ProtectClock=yes
+ProtectProc=invisible
 Restart=always
 RestartSec=2
 

@@ -130,8 +130,11 @@ local function leads(where, time, each)
     addAction(tag, RCodeAction(DNSRCode.NOERROR))
 end
 
-local function rewritten(rule, name, source, server)
+local function rewriter(name, source, server)
     newServer({{address = server, source = source, pool = name, name = name}}):setUp()
+end
+
+local function rewritten(rule, name)
     addAction(rule, PoolAction(name))
 end
 """

@@ -48,7 +48,7 @@ class NamesRow:
     """One decision. It holds for every type of record (A, AAAA, HTTPS, SVCB and all others)."""
 
     index: int
-    label: str  # unique within a plan
+    label: str  # unique within a plan, but for the canary, which may stand several times
     kind: Kind
     action: Action
     audience: tuple[Audience, ...]
