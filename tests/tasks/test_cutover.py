@@ -100,6 +100,7 @@ def pruned(document: dict[str, Any], leave: tuple[str, ...]) -> dict[str, Any]:
         ("offers", "to from"),
         ("promises", "never always only reach"),
         ("discovery", "let in"),
+        ("names", "for"),
     ):
         if section in found:
             found[section] = sentences(found[section], keys)
