@@ -477,6 +477,11 @@ NAMES = [
     case("unknown-name", "write gambling", names="lists: {dice: {file: dice.txt, topic: gambling}}\nnames:\n  - {withhold: «gambing», for: office}"),
     case("unknown-name", "write office", names="names:\n  - {withhold: play.example, for: «ofice»}"),
     case("wrong-kind", "of addresses", names="lists: {bad: {of: addresses, file: bad.txt}}\nnames:\n  - {withhold: «bad», for: office}"),
+    *(case("wrong-kind", "names that are written out", names="lists: {games: {entries: play.example, topic: fun}}\n"
+           f"names:\n  - {{rewrite: [www.example, «{what}»], to: b.example, for: office}}")
+      for what in ("games", "fun", "anything")),
+    case("wrong-kind", "names that are written out", names="lists: {play.example: {entries: a.example}}\n"
+         "names:\n  - {rewrite: «play.example», to: b.example, for: office}"),
     case("names-audience", "areas or devices", names="groups: [staff]\nnames:\n  - {withhold: play.example, for: «staff»}"),
     case("names-audience", "anyone", names="names:\n  - {withhold: play.example, for: «copper»}"),
     case("names-audience", "asks this gateway", names="names:\n  - {withhold: play.example, for: «internet»}"),

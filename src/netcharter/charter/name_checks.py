@@ -60,6 +60,7 @@ def _rule(walk: Walk, doc: Fields, path: Path, rule: Fields) -> None:
     kind = one_of(walk, path, rule, ACTIONS, "a names rule")
     for key in ("answer", "withhold"):
         _named(walk, doc, (*path, key), rule.get(key, ()))
+    _written_out(walk, doc, (*path, "rewrite"), rule.get("rewrite", ()))
     _audience(walk, doc, (*path, "for"), rule.get("for", ()))
     check_during(walk, doc, path, rule)
     said = rule[SAID] | rule[GUESSED]
@@ -98,6 +99,24 @@ def _named(walk: Walk, doc: Fields, path: Path, found: tuple[str, ...]) -> None:
             walk.tell("wrong-kind", span, f"`{name}` is a list of addresses, not of names",
                       "name a list of names",
                       related=((walk.where(("lists", name)), "defined here"),))  # fmt: skip
+
+
+def _written_out(walk: Walk, doc: Fields, path: Path, found: tuple[str, ...]) -> None:
+    """What is rewritten is no list and no topic: the gateway has to know each name."""
+    lists, known = dict(entries(doc, "lists")), topics(doc)
+    for i, name in enumerate(found):
+        what = (
+            "every name" if name == ANYTHING
+            else "a list" if name in lists
+            else "a topic" if name in known
+            else ""
+        )  # fmt: skip
+        if what:
+            first = ("lists", name if name in lists else known.get(name, ""))
+            walk.tell("wrong-kind", at(walk, path, i),
+                      f"`{name}` is {what}; only names that are written out are rewritten",
+                      "write the names here, or `withhold` it",
+                      related=() if name == ANYTHING else ((walk.where(first), "defined here"),))  # fmt: skip
 
 
 def _audience(walk: Walk, doc: Fields, path: Path, found: tuple[str, ...]) -> None:
