@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from netcharter.rollout.units import BOOT_UNIT, beside, boot_unit, timer_started, word
+from netcharter.render.escape import unit_word
+from netcharter.rollout.units import BOOT_UNIT, beside, boot_unit, timer_started
 
 COMMAND = ("/usr/bin/netcharter", "boot", "--state", "/var/lib/netcharter")
 
@@ -80,15 +81,15 @@ def test_systemd_finds_nothing_wrong_with_it(tmp_path: Path, state: str) -> None
         ('a"b', '"a\\"b"'),
         ("a\\b", '"a\\\\b"'),
         ("a;b", '"a;b"'),
-        ("é", '"é"'),
+        ("é", '"\\xc3\\xa9"'),
     ],
 )
 def test_a_word_stays_one_word(text: str, written: str) -> None:
-    assert word(text) == written
+    assert unit_word(text) == written
 
 
 def test_dollars_mean_something_in_commands_only() -> None:
-    assert word("/srv/$HOME/100%", command=False) == "/srv/$HOME/100%%"
+    assert unit_word("/srv/$HOME/100%", command=False) == "/srv/$HOME/100%%"
     assert timer_started(("/bin/x", "/srv/$HOME"), 7, "99")[-1] == "/srv/$$HOME"
     assert beside(("/bin/x", "--state", "/srv/$HOME"))[-4:] == (
         "--", "/bin/x", "--state", "/srv/$$HOME",
@@ -98,7 +99,7 @@ def test_dollars_mean_something_in_commands_only() -> None:
 @pytest.mark.parametrize("text", ["", "a\nExecStart=/bin/x", "a\0", "a\x1b", "a\u2028b"])
 def test_what_no_unit_can_hold_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="can't stand in a unit"):
-        word(text)
+        unit_word(text)
 
 
 def test_a_timer_is_started_at_once_and_again_if_it_is_killed() -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 import string
+from collections.abc import Sequence
 from urllib.parse import unquote
 
 COMMENT_LIMIT = 128  # bytes nftables keeps of a comment
@@ -22,6 +23,7 @@ _DEVICE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.@+-]*\Z")
 _DOMAIN = re.compile(r"[a-z0-9]([a-z0-9-]*[a-z0-9])?(\.[a-z0-9]([a-z0-9-]*[a-z0-9])?)*\Z")
 _ASKED = re.compile(r"[a-z0-9_-]+(\.[a-z0-9_-]+)*\Z")
 _SCOPES = frozenset({"all", "default"})  # taken by the kernel's own settings for all devices
+_UNIT_PLAIN = re.compile(r"[\w@%+=:,./$\-]+", re.ASCII)
 _MORE = "..."
 
 
@@ -113,3 +115,40 @@ def lua_string(text: str) -> str:
     section 2.1)."""
     letters = (chr(byte) for byte in text.encode("utf-8", "surrogatepass"))
     return '"' + "".join(c if c in _KEPT else f"\\{ord(c):03d}" for c in letters) + '"'
+
+
+def unit_word(text: str, command: bool = True) -> str:
+    """One word of a command, or of another setting, in a unit of systemd. Raises ValueError for what
+    no unit can hold.
+
+    Percent signs are doubled, or they would be filled in (systemd.unit(5), "Specifiers"), and in
+    commands dollar signs, too (systemd.service(5), "Command lines"). Commands are of plain ASCII, as
+    all of a kit is: other letters stand there as the numbers of their UTF-8 bytes (systemd.syntax(7),
+    "Quoting").
+    """
+    if not text or not text.isprintable():
+        raise ValueError(f"{text!r} can't stand in a unit")
+    safe = text.replace("%", "%%")
+    safe = safe.replace("$", "$$") if command else safe
+    if _UNIT_PLAIN.fullmatch(safe):
+        return safe
+    quoted = safe.replace("\\", "\\\\").replace('"', '\\"')
+    if command:
+        quoted = "".join(c if c.isascii() else _in_bytes(c) for c in quoted)
+    return f'"{quoted}"'
+
+
+def unit_command(words: Sequence[str]) -> str:
+    """A command in a unit, its program first, with its whole path. Raises ValueError.
+
+    A program's path takes no quotes and no backslashes, and dollars are plain in it: systemd refuses
+    the ones, and leaves the others as they are (seen with systemd 252).
+    """
+    program = words[0]
+    if any(letter in program for letter in "\"'\\"):
+        raise ValueError(f"{program!r} can't stand in a unit as a program")
+    return " ".join((unit_word(program).replace("$$", "$"), *map(unit_word, words[1:])))
+
+
+def _in_bytes(letter: str) -> str:
+    return "".join(f"\\x{byte:02x}" for byte in letter.encode("utf-8"))

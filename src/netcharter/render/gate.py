@@ -8,7 +8,6 @@ stores in which names of lists are looked up, and may do nothing but listen at p
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -16,6 +15,7 @@ from netcharter.plan.local_names import addresses_in
 from netcharter.plan.names.shapes import Audience, NamesRow, What
 from netcharter.plan.shapes import AreaPlan, Hours, NamedList, Plan, Term, Window
 from netcharter.render import stores
+from netcharter.render.escape import unit_command
 from netcharter.render.placing import OURS, UNITS, Placed, Service
 
 FORMAT = 1
@@ -24,7 +24,6 @@ UNIT = "netcharter-gate.service"
 AT = "/etc/netcharter/gate.json"
 STATE = "netcharter-gate"  # below /var/lib: where requests for release are kept
 PROGRAM = ("/usr/bin/env", "netcharter")  # where nobody says more
-_WORD = re.compile(r"[\w@+=:,./-]+", re.ASCII)
 
 
 def shown_in(plan: Plan) -> tuple[AreaPlan, ...]:
@@ -140,10 +139,7 @@ def _term(term: Term) -> dict[str, Any]:
 
 def _unit(program: Sequence[str]) -> str:
     words = (*program, "gate", "--settings", AT, "--requests", f"/var/lib/{STATE}")
-    for word in words:
-        if not _WORD.fullmatch(word):
-            raise ValueError(f"{word!r} can't stand in a unit")
-    return _UNIT.replace("PROGRAM", " ".join(words))
+    return _UNIT.replace("PROGRAM", unit_command(words))
 
 
 _UNIT = f"""\

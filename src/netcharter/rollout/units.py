@@ -5,11 +5,11 @@ Written after the manual pages systemd.unit(5), systemd.service(5), systemctl(1)
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from netcharter.render import placing
+from netcharter.render.escape import unit_command, unit_word
 from netcharter.rollout.shapes import Folder, Remove, Run, Step, Write
 from netcharter.rollout.trouble import RolloutRefused
 
@@ -20,25 +20,6 @@ REFUSED = 2  # exit of a command whose input can't be used: neither would it the
 OURS = placing.OURS.encode("ascii")  # how every unit of ours begins
 PATIENCE = 100.0  # seconds: more than a service manager gives a service to come or go
 PUBLIC = 0o644  # units hold no secrets, and people read them
-
-_PLAIN = re.compile(r"[\w@%+=:,./$\-]+", re.ASCII)
-
-
-def word(text: str, command: bool = True) -> str:
-    """One word of a command, or of another setting, in a unit. Raises ValueError for what no unit
-    can hold.
-
-    Percent signs are doubled, or they would be filled in (systemd.unit(5), "Specifiers"), and in
-    commands dollar signs, too (systemd.service(5), "Command lines").
-    """
-    if not text or not text.isprintable():
-        raise ValueError(f"{text!r} can't stand in a unit")
-    safe = text.replace("%", "%%")
-    safe = safe.replace("$", "$$") if command else safe
-    if _PLAIN.fullmatch(safe):
-        return safe
-    quoted = safe.replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{quoted}"'
 
 
 def boot_unit(command: Sequence[str], state: str) -> str:
@@ -56,12 +37,12 @@ Description=Bring up the network that netcharter keeps
 After=local-fs.target systemd-sysctl.service network-pre.target
 After=nftables.service networking.service systemd-networkd.service
 Before=network-online.target
-RequiresMountsFor={word(state, command=False)}
+RequiresMountsFor={unit_word(state, command=False)}
 
 [Service]
 Type=oneshot
 RemainAfterExit=yes
-ExecStart={" ".join(map(word, command))}
+ExecStart={unit_command(command)}
 TimeoutStartSec=300
 Restart=on-failure
 RestartSec=5
@@ -77,7 +58,7 @@ WantedBy=multi-user.target
 
 def brings_up(unit: bytes, state: str) -> bool:
     """Whether a unit is ours and about this state folder."""
-    told = f"\nRequiresMountsFor={word(state, command=False)}\n".encode()
+    told = f"\nRequiresMountsFor={unit_word(state, command=False)}\n".encode()
     return unit.startswith(OURS) and told in unit
 
 

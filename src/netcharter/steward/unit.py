@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from netcharter.render.dialling import PPP
+from netcharter.render.escape import unit_command, unit_word
 from netcharter.render.placing import UNITS
 from netcharter.rollout.placing import FOLDER
-from netcharter.rollout.units import BOOT_UNIT, word
+from netcharter.rollout.units import BOOT_UNIT
 
 UNIT = "netcharter-steward.service"
 GROUP = "netcharter"
@@ -32,7 +33,7 @@ def steward_unit(
     Programs it starts inherit all this: so that the kernel does otherwise is told, and in which
     connections only by `netcharter holds` where more is allowed.
     """
-    written = "".join(f"ReadWritePaths={word(one, command=False)}\n" for one in folders)
+    written = "".join(f"ReadWritePaths={unit_word(one, command=False)}\n" for one in folders)
     written += "".join(f"ReadWritePaths=-{one}\n" for one in ELSEWHERE) if mends else ""
     return f"""\
 # Netcharter: what the gateway does by itself.
@@ -46,7 +47,7 @@ StartLimitIntervalSec=0
 [Service]
 Type=notify
 NotifyAccess=main
-ExecStart={" ".join(map(word, command))}
+ExecStart={unit_command(command)}
 WatchdogSec=60
 TimeoutStartSec=120
 TimeoutStopSec=20
