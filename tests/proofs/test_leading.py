@@ -7,7 +7,7 @@ import pytest
 from netcharter.plan.shapes import Plan
 from netcharter.proofs import Proof
 from netcharter.proofs.ask import ask, parse_question
-from netcharter.proofs.certify import Prover
+from netcharter.proofs.certify import NoAnswer, Prover
 from netcharter.proofs.compare import compare
 from netcharter.proofs.promises import PromiseResult, ground_of
 from netcharter.proofs.universe import DESTINATION, LED
@@ -129,3 +129,18 @@ def test_names_lead_to_the_internet_alone() -> None:
     for box in prover.universe.boxes:
         if box[LED] != ((0, 0),):
             assert subset(box[DESTINATION], prover.plan.internet)
+
+
+def many(prefix: str, called: str = "p") -> Plan:
+    places = "".join(f"\n  {called}{n}: {{domains: {prefix}{n}.example}}" for n in range(8))
+    rules = "".join(
+        f"\n  - {{let: yard, reach: {called}{n}, with: https, because: cards}}" for n in range(8)
+    )
+    return planned(charter(places=places + "\n", rules=rules + "\n"))
+
+
+def test_too_many_places_are_told_apart_by_what_they_are_called_or_not_at_all() -> None:
+    found = compare(many("a"), many("b"), NOW)
+    assert found.same and len(found.moved) == 8
+    with pytest.raises(NoAnswer, match="16 places"):
+        compare(many("a"), many("b", "q"), NOW)

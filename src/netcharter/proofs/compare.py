@@ -9,13 +9,13 @@ from itertools import zip_longest
 from typing import Literal
 
 from netcharter.plan.shapes import AreaPlan, LinePlan, Plan, Row
-from netcharter.proofs.certify import ProofFault, answered
+from netcharter.proofs.certify import NoAnswer, ProofFault, answered
 from netcharter.proofs.names_compare import NamesComparison, compare_names
 from netcharter.proofs.naming import exit_text
 from netcharter.proofs.promises import CHOSEN
 from netcharter.proofs.rows import Told, summarise
 from netcharter.proofs.story import Connection, Teller, polish, row_name
-from netcharter.proofs.universe import ABSENT, LINES, WEIGHTS, Universe
+from netcharter.proofs.universe import ABSENT, LINES, MOST_LED, WEIGHTS, Universe
 from netcharter.space.checker import Checker, Unproven, check_disjoint, check_same, measure
 from netcharter.space.model import Point, RawBox
 from netcharter.space.partition import compare as compare_lists
@@ -268,6 +268,11 @@ def changes(old: Plan, new: Plan, now: datetime, limit: int) -> Changes:
     cannot judge that.
     """
     universe = Universe((old, new), now)
+    if len(universe.led) > MOST_LED:
+        raise NoAnswer(
+            f"together the charters have {len(universe.led)} places that are made of names, and only "
+            f"{MOST_LED} can be told apart"
+        )
     lists = (universe.rules(0), universe.rules(1))
     checkers = (Checker(lists[0]), Checker(lists[1]))
     found = compare_lists(*lists, count_weights=WEIGHTS)

@@ -31,6 +31,7 @@ WEIGHTS: Mapping[str, Literal["size", "one", "exists"]] = {
     name: "exists" if name in ("lines", "led") else "size" for name in FIELDS
 }
 ABSENT: Hashable = ("absent",)
+MOST_LED = 12  # places that are made of names; every set of them is a value of its own
 SYMBOLS_ALL: Ranges = ((coding.SYMBOLS, coding.ADDRESS_SIZE - 1),)
 
 Label = tuple[str, ...]
@@ -118,11 +119,25 @@ class Universe:
     @cached_property
     def led(self) -> tuple[ByNames, ...]:
         """The places that are made of names. Those of the same names are one; of others nothing is
-        known but that what leads to one leads to all that take it in."""
-        known: dict[frozenset[str], ByNames] = {}
+        known but that what leads to one leads to all that take it in. Where these are too many, those
+        that are called alike are one."""
+        return tuple(self._led_places.values())
+
+    @cached_property
+    def _led_places(self) -> Mapping[Hashable, ByNames]:
+        """The first place of each key."""
+        known: dict[Hashable, ByNames] = {}
         for place in (one for plan in self.plans for one in plan.by_names):
-            known.setdefault(frozenset(place.domains), place)
-        return tuple(known.values())
+            known.setdefault(self._led_key(place), place)
+        return known
+
+    def _led_key(self, place: ByNames) -> Hashable:
+        return place.name if self._called_alike else frozenset(place.domains)
+
+    @cached_property
+    def _called_alike(self) -> bool:
+        domains = {frozenset(one.domains) for plan in self.plans for one in plan.by_names}
+        return len(domains) > MOST_LED
 
     @cached_property
     def hardware(self) -> tuple[int, ...]:
@@ -400,8 +415,8 @@ class Universe:
         whole = full(1 << len(self.led))
         if found is None:
             return whole
-        keys = [frozenset(one.domains) for one in self.led]
-        bits = [keys.index(frozenset(one.domains)) for one in self.plans[number].by_names]
+        keys = list(self._led_places)
+        bits = [keys.index(self._led_key(one)) for one in self.plans[number].by_names]
         return values(
             joint
             for joint in range(whole[0][1] + 1)
@@ -410,10 +425,8 @@ class Universe:
 
     def led_names(self, joint: int, number: int = 0) -> tuple[str, ...]:
         """The places of plan `number` in a set of the universe."""
-        held = {frozenset(one.domains) for bit, one in enumerate(self.led) if joint >> bit & 1}
-        return tuple(
-            one.name for one in self.plans[number].by_names if frozenset(one.domains) in held
-        )
+        held = {key for bit, key in enumerate(self._led_places) if joint >> bit & 1}
+        return tuple(one.name for one in self.plans[number].by_names if self._led_key(one) in held)
 
     def rules(self, number: int = 0) -> RuleList:
         """The plan's decisions as one ordered list; what is absent from the plan is ABSENT."""
