@@ -71,6 +71,19 @@ def test_rfc8375_nobody_else_has_names_in_a_domain_of_homes(domain: str, alone: 
 
 
 @pytest.mark.parametrize(
+    ("domain", "others"),
+    [("com", True), ("co.uk", True), ("school", True), ("arpa", True), ("in-addr.arpa", True),
+     ("home.arpa", False), ("internal", False), ("hut", False), ("hut.co.uk", False)],
+)  # fmt: skip
+def test_the_public_suffix_list_tells_domains_in_which_others_have_names(
+    domain: str, others: bool
+) -> None:
+    """Part "ICANN domains" of publicsuffix.org's list; RFC 8375 and RFC 6761 take some out."""
+    told = [one for one in planned(domain=domain).notes if one.id == "domain-of-others"]
+    assert [(one.severity, one.span and one.span.line) for one in told] == [("error", 3)] * others
+
+
+@pytest.mark.parametrize(
     ("name", "why", "instead"),
     [
         ("left_door", "no name that hosts can have (RFC 1123)", "call it left-door"),

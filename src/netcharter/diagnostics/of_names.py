@@ -109,6 +109,13 @@ LISTED = {  # of the texts of lists, and of names that can't be
         "them an address belongs.",
         "Keep the upper name, in one place. A rule may reach several places.",
     ),
+    "domain-of-others": Entry(
+        "a local domain in which others have names",
+        "`site: domain:` is a name right below which registries let anybody register names.",
+        "The gateway would answer for these names itself: devices would take the place of somebody "
+        "else's, or all of them would be nowhere.",
+        "Write a name that you have registered, or leave it out: home.arpa is for this.",
+    ),
     "no-such-name": Entry(
         "a name that can't be asked for",
         "A name in the charter is none as the DNS has them: a label of more than 63 bytes, a character"

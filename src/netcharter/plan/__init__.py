@@ -18,7 +18,7 @@ from netcharter.plan.leading import by_names
 from netcharter.plan.leading import doubts as of_places
 from netcharter.plan.leases import doubts
 from netcharter.plan.listed import Listed
-from netcharter.plan.local_names import local_names, unnamed
+from netcharter.plan.local_names import domain_of_others, local_names, unnamed
 from netcharter.plan.names.rules import doubts as of_names
 from netcharter.plan.names.rules import names_plan
 from netcharter.plan.registry import internet
@@ -97,6 +97,7 @@ def make_plan(
         notes=(
             *found.diagnostics,
             *doubts(charter, found.areas, found.devices),
+            *domain_of_others(charter),
             *unnamed(charter, found.devices),
             *of_lists(site, known, cut),
             *of_names(ground),

@@ -17,7 +17,7 @@ from ipaddress import IPv6Address, IPv6Network
 
 from netcharter.charter.model import Charter
 from netcharter.diagnostics import Diagnostic
-from netcharter.plan.names.domains import Fault, normal
+from netcharter.plan.names.domains import Fault, is_below, is_delegated_suffix, normal
 from netcharter.plan.shapes import Address, AreaPlan, DevicePlan, Plan
 
 GATEWAY = "gateway"
@@ -58,13 +58,17 @@ def local_names(plan: Plan) -> LocalNames:
     gateway = _in(domain, GATEWAY)
     return LocalNames(
         domain=domain,
-        alone="." not in domain or any(f".{domain}".endswith(f".{one}") for one in _OURS_ALONE),
+        alone="." not in domain or _nobody_s(domain),
         devices=tuple(
             LocalName(name, told_addresses(device, plan.local_prefix))
             for name, device in named.items()
         ),
         gateway=tuple(LocalName(gateway, addresses_in(area)) for area in plan.areas),
     )
+
+
+def _nobody_s(domain: str) -> bool:
+    return any(is_below(domain, one) for one in _OURS_ALONE)
 
 
 def addresses_in(area: AreaPlan) -> tuple[Address, ...]:
@@ -103,6 +107,21 @@ def _label(name: str) -> str | None:
     if isinstance(found, Fault) or not _HOST.fullmatch(found):
         return None
     return found
+
+
+def domain_of_others(charter: Charter) -> Iterator[Diagnostic]:
+    """A local domain in which anybody may have names, which nobody here would find any more."""
+    domain = charter.site.domain
+    if not _nobody_s(domain) and is_delegated_suffix(domain):
+        yield Diagnostic(
+            "domain-of-others",
+            "error",
+            f"anybody may register names in {domain} (public suffix list), and here they would be the"
+            " gateway's to answer",
+            charter.where("site", "domain"),
+            help=f"write a name that you have registered below it, {_in(domain, 'hut')} for instance,"
+            " or leave it out for home.arpa",
+        )
 
 
 def unnamed(charter: Charter, devices: Sequence[DevicePlan]) -> Iterator[Diagnostic]:

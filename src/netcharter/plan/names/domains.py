@@ -138,6 +138,18 @@ def _published() -> PublicSuffixList:
     return PublicSuffixList()
 
 
+@cache
+def _delegated() -> PublicSuffixList:
+    from publicsuffixlist import PublicSuffixList
+
+    return PublicSuffixList(accept_unknown=False, only_icann=True)
+
+
+def is_delegated_suffix(name: str) -> bool:
+    """Whether registries let others register names right below a normal name."""
+    return _delegated().is_public(name)
+
+
 def public_suffix(name: str) -> str:
     """The part of a normal name under which anybody may register names; perhaps all of it. Below a
     top-level domain that the list does not know that is the top-level domain (its rule `*`)."""
