@@ -301,6 +301,34 @@ def test_a_flood_is_neither_handed_on_nor_kept() -> None:
     assert site.hear("prints", DNS(qr=1, qd=[], an=[large])) == []
 
 
+def test_large_messages_count_for_more() -> None:
+    """One who asks much is not heard all the time, so that others are."""
+    site, name = Site(), relay.written((b"_ipp", b"_tcp", b"local"))
+    many = (
+        struct.pack("!6H", 0, 0, 300, 0, 0, 0) + name + b"\0\x0c\0\1" + b"\xc0\x0c\0\x0c\0\1" * 299
+    )
+    heard = [read(many).parts for _ in range(20)]
+    assert sum(heard) == 6_000
+    for _ in heard:
+        site.relay.heard("hall", 4, 5353, many, site.now)
+    assert site.hear("prints", service()) and not site.hear("hall", ask(IPP))
+    site.now += 1
+    assert site.hear("hall", ask(IPP))
+
+
+def test_who_fills_the_room_keeps_nobody_out_for_long() -> None:
+    site, one = Site(), bytes(service(name="n1000", host="n1000.local", ttl=4_500))
+    for number in range(1_000, 1_520):
+        data = one.replace(b"n1000", f"n{number}".encode())
+        site.relay.heard("prints", 4, 5353, data, site.now + number / 200)
+    site.now += 1_520 / 200
+    assert sum(map(len, site.relay.kept["prints"].values())) == relay.MOST_KEPT
+    late = service(name="Late", host="late.local", ttl=4_500)
+    assert not any("Late" in one for one in site.hear("prints", late))
+    site.now += relay.BRIEF + 2
+    assert any("Late" in one for one in site.hear("prints", late))
+
+
 def test_many_services_are_told_in_several_messages() -> None:
     site = Site()
     more = [DNSRR(rrname=IPP, type="PTR", ttl=120, rdata=f"{'x' * 40}{n}.{IPP}") for n in range(60)]

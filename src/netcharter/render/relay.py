@@ -39,12 +39,14 @@ ROOM = 1_400  # bytes of one of ours
 MOST_PARTS = 400  # questions and records of a message
 MOST_STEPS = 6_000  # labels and pointers that are read of a message; a sound name has a dozen
 MOST_KEPT = 2_000  # records of one area
+CROWDED, BRIEF = 1_000, 120  # of more records none lasts longer than so many seconds
 MOST_NAMES = 4_000  # that are known to be taken in one area
 LONGEST_DATA = 1_300  # bytes of a record (RFC 6763 section 6.2)
 MOST_TTL = 4_500  # seconds (RFC 6762 section 10)
 AGAIN = 1.0  # seconds in which nothing is asked or answered twice (RFC 6762 sections 5.2 and 6)
 BURST = 100  # messages that may leave to one area in a second
 FLOOD = 300  # and come from one: of more, none is heard in that second
+FLOOD_PARTS = 3_000  # questions and records in these, likewise
 LOCAL = b"local"
 ENUMERATION = (b"_services", b"_dns-sd", b"_udp", LOCAL)  # RFC 6763 section 9
 _HEADER = struct.Struct("!6H")
@@ -85,10 +87,12 @@ class Record:
 @dataclass(frozen=True, slots=True)
 class Message:
     """records: of its answers, and what comes with them; probes: whether somebody asks only because
-    they are about to take a name (RFC 6762 section 8.1)."""
+    they are about to take a name (RFC 6762 section 8.1); parts: how many questions and records there
+    were, of use or not."""
 
     answer: bool
     probes: bool
+    parts: int
     questions: tuple[Question, ...]
     records: tuple[Record, ...]
 
@@ -106,7 +110,8 @@ def read(data: bytes) -> Message:
     if not _HEADER.size <= len(data) <= LONGEST:
         raise Malformed
     _, flags, questions, answers, authorities, further = _HEADER.unpack_from(data)
-    if flags & OPCODE_AND_CODE or questions + answers + authorities + further > MOST_PARTS:
+    parts = questions + answers + authorities + further
+    if flags & OPCODE_AND_CODE or parts > MOST_PARTS:
         raise Malformed
     reading, at = _Reading(data), _HEADER.size
     asked = []
@@ -119,11 +124,11 @@ def read(data: bytes) -> Message:
         if group & ~FLUSH in (INTERNET, ANY):
             asked.append(Question(name, kind))
     found = []
-    for number in range(answers + authorities + further):
+    for number in range(parts - questions):
         record, at = reading.record(at)
         if record is not None and not answers <= number < answers + authorities:
             found.append(record)
-    return Message(bool(flags & ANSWER), authorities > 0, tuple(asked), tuple(found))
+    return Message(bool(flags & ANSWER), authorities > 0, parts, tuple(asked), tuple(found))
 
 
 @dataclass(slots=True)
@@ -304,7 +309,7 @@ class Relay:
     # What was asked and answered within the last second, and how much came and went in it.
     asked: dict[tuple[str, Key], float] = field(default_factory=dict)
     answered: dict[Said, tuple[float, frozenset[bytes]]] = field(default_factory=dict)
-    pace: dict[tuple[str, bool], tuple[float, int]] = field(default_factory=dict)
+    pace: dict[tuple[str, str], tuple[float, int]] = field(default_factory=dict)
     forgot: float = 0.0
 
     def begin(self, now: float) -> list[Send]:
@@ -317,11 +322,13 @@ class Relay:
 
     def heard(self, device: str, family: int, port: int, data: bytes, now: float) -> list[Send]:
         """What is to be sent after a message to the group was heard at a device. port: whence."""
-        if port != PORT or not self._within((device, False), FLOOD, now):
+        if port != PORT or not self._within((device, "heard"), FLOOD, now):
             return []
         try:
             message = read(data)
         except Malformed:
+            return []
+        if not self._within((device, "read"), FLOOD_PARTS, now, message.parts):
             return []
         self._forget(now)
         if message.answer:
@@ -474,14 +481,16 @@ class Relay:
         self, device: str, record: Record, here: set[tuple[Key, bytes]], room: int, now: float
     ) -> int:
         """Of what only one has (all but lists), what is not said any more goes. How many more
-        records there are now."""
+        records there are now. Where there are many, none lasts long: whoever says many that are none
+        keeps those of others out for no longer than that, for they are asked for again."""
         those = self.kept.setdefault(device, {}).setdefault(record.key, {})
         before = len(those)
         if record.type != PTR:
             for data in [data for data in those if (record.key, data) not in here]:
                 self._drop(device, record.key, data)
         if record.data in those or room > 0:
-            those[record.data] = Kept(record, now + record.ttl)
+            most = BRIEF if room < MOST_KEPT - CROWDED else MOST_TTL
+            those[record.data] = Kept(record, now + min(record.ttl, most))
             if record.type == SRV:
                 hosts = self.hosts.setdefault(device, {})
                 hosts.setdefault(lower(record.target), set()).add(record.key[0])
@@ -570,13 +579,13 @@ class Relay:
             Send(device, family, message)
             for message in messages
             for family in families
-            if self._within((device, True), BURST, now)
+            if self._within((device, "told"), BURST, now)
         ]
 
-    def _within(self, what: tuple[str, bool], most: int, now: float) -> bool:
-        """Whether one more does not make it more than so many within a second."""
+    def _within(self, what: tuple[str, str], most: int, now: float, more: int = 1) -> bool:
+        """Whether so many more do not make it more than `most` within a second."""
         begun, count = self.pace.get(what, (now, 0))
-        begun, count = (begun, count + 1) if begun + 1 > now else (now, 1)
+        begun, count = (begun, count + more) if begun + 1 > now else (now, more)
         self.pace[what] = (begun, count)
         return count <= most
 
