@@ -16,7 +16,7 @@ from netcharter.proofs import why as why_room
 from netcharter.proofs.ask import Inquiry, NotUnderstood, parse_question
 from netcharter.proofs.promises import ground_of
 from netcharter.report.limits import WHERE
-from netcharter.tasks.questions import Explained, ask_charter, explain
+from netcharter.tasks.questions import Explained, ask_charter, explain, explain_name
 from netcharter.tasks.sources import Source, Unusable
 
 NOW = datetime(2026, 11, 2, 9, tzinfo=UTC)  # a Monday
@@ -375,6 +375,19 @@ def test_a_story_keeps_the_clocks_of_the_site(at: str, outcome: str, now: str) -
     present = datetime.fromisoformat(now).replace(tzinfo=UTC)
     told = explain(Source("n.yaml", NIGHTS), "desk", "example.org", "https", present, at=at)
     assert told.as_json()["outcome"] == outcome
+
+
+def test_who_is_barred_asks_for_no_names() -> None:
+    """As its connection to the gateway's resolver fares."""
+    barred = explain_name(DEMO, "spare-laptop", "www.example.org", "A", NOW).as_json()
+    question = explain(DEMO, "spare-laptop", "gateway", "dns", NOW).as_json()
+    assert question["outcome"] == "refused" and question["decided_by"] == "housekeeping 'barred'"
+    assert (barred["outcome"], barred["decided_by"]) == ("refused", "housekeeping 'barred'")
+    assert barred["headline"].endswith("refused by housekeeping 'barred'.")
+    (step,) = barred["steps"]
+    assert step["span"]["line"] == line_of("  spare-laptop:")
+    heard = explain_name(DEMO, "duty-laptop", "www.example.org", "A", NOW).as_json()
+    assert heard["outcome"] == "answered" and set(heard) == set(barred)
 
 
 def test_stories_and_answers_are_plain_data() -> None:

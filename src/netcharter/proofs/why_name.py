@@ -42,6 +42,7 @@ OUTCOMES = {
     "local": "answered here",
     "none": "told that there is no such name",
 }
+BARRED = "housekeeping 'barred'"  # of section 6 of the model, which comes before any names rule
 VERBS = {
     "answer": "answers",
     "withhold": "withholds",
@@ -61,10 +62,14 @@ class NameStory:
     headline: str
     steps: tuple[Step, ...]
     verdict: Verdict
+    barred: bool = False
 
     @property
     def outcome(self) -> str:
-        """One word: answered, withheld, rewritten, local or none."""
+        """One word: answered, withheld, rewritten, local or none; or refused, to a device that is
+        barred, whatever the decisions about names say."""
+        if self.barred:
+            return "refused"
         action = self.verdict.met.row.action
         return {"answer": "answered", "withhold": "withheld", "rewrite": "rewritten"}.get(
             action, action
@@ -74,12 +79,11 @@ class NameStory:
         """The documented shape."""
         met = self.verdict.met
         entry = met.entry
+        if self.barred:
+            return {**self._known(), "certain": True, "decided_by": BARRED, "list": None, "line": None,
+                    "entry": None, "to": None, "addresses": [], "may": []}  # fmt: skip
         return {
-            "headline": self.headline,
-            "steps": [dict(step.as_json()) for step in self.steps],
-            "name": self.name,
-            "type": self.type,
-            "outcome": self.outcome,
+            **self._known(),
             "certain": self.verdict.certain,
             "decided_by": name_row(met.row),
             "list": met.list,
@@ -87,10 +91,20 @@ class NameStory:
             "entry": entry.entry if entry else None,
             "to": met.row.to,
             "addresses": [str(one) for one in self.verdict.addresses],
-            "area": self.asker.area,
             "may": [
                 {"decided_by": name_row(one.row), "list": one.list} for one in self.verdict.may
             ],
+        }
+
+    def _known(self) -> dict[str, object]:
+        """What there is whoever asks."""
+        return {
+            "headline": self.headline,
+            "steps": [dict(step.as_json()) for step in self.steps],
+            "name": self.name,
+            "type": self.type,
+            "outcome": self.outcome,
+            "area": self.asker.area,
         }
 
 
@@ -117,6 +131,11 @@ def why_name(plan: Plan, starter: str, name: str, type: str, instant: datetime) 
     verdict = at(instant)
     moment = Naming(plan).instant_text(instant)
     who = starter if starter == asker.area else f"{starter} (in {asker.area})"
+    device = ground_of(plan).device.get(starter)
+    if device is not None and device.barred:
+        headline = f"{who} asks for {asked} ({kind}) on {moment}: refused by {BARRED}."
+        step = Step(f"{starter} is barred: its questions are refused with all else", device.span)
+        return NameStory(asked, kind, asker, headline, (step,), verdict, barred=True)
     told = OUTCOMES[verdict.met.row.action]
     if not verdict.certain:
         told += ", unless a list whose contents nobody has told yet names it"
