@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 from functools import partial
 from pathlib import Path
@@ -9,6 +10,7 @@ from random import Random
 
 import pytest
 
+from netcharter.gate.server import reading
 from netcharter.gate.server.reading import opened
 from netcharter.gate.stores import Piece, listed, value
 from netcharter.lab.tools import path_of
@@ -16,7 +18,7 @@ from netcharter.plan.names.domains import wire
 from netcharter.plan.names.lookup import compiled
 from netcharter.plan.names.reading import read
 from netcharter.render.cdb import STORES, laid_out
-from tests.gate.site import cdb, made, piece
+from tests.gate.site import cdb, made, piece, records
 
 ZONE = b"""$ORIGIN zone.example.
 bets.example CNAME .
@@ -76,6 +78,27 @@ def test_a_store_that_is_not_there_lists_nothing(tmp_path: Path) -> None:
     (tmp_path / "exact.cdb").symlink_to("/etc/hostname")
     with opened() as stores_of:
         assert listed("x", "bets.example", stores_of(str(tmp_path))) is None
+
+
+def test_many_decisions_over_many_lists_leave_room_for_more_files(tmp_path: Path) -> None:
+    """What the kernel tells of open files: proc(5)."""
+    before = os.listdir("/proc/self/fd")
+    for number in range(60):
+        (tmp_path / f"{number}").mkdir()
+        for store, data in stored("bets.example").items():
+            (tmp_path / f"{number}" / f"{store}.cdb").write_bytes(data)
+    with opened() as stores_of:
+        for number in (*range(60), *range(60), *[7] * 50):
+            match = listed("dice", "www.bets.example", stores_of(str(tmp_path / f"{number}")))
+            assert match is not None and match.line == 1
+        assert len(os.listdir("/proc/self/fd")) <= len(before) + reading.MOST_OPEN
+    assert len(os.listdir("/proc/self/fd")) == len(before)
+
+
+def stored(text: str) -> dict[str, bytes]:
+    """What lies in each store of a list of that text."""
+    layout = laid_out(read([text.encode()], "plain").entries)
+    return {store: cdb(records(b"".join(layout.records(store)))) for store in STORES}
 
 
 def test_broken_files_end_every_search() -> None:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import contextmanager
 from functools import partial
 
 from netcharter.gate.stores import Open, Piece
 
 MOST_PIECE = 65_536  # bytes; a key has 255 at most
+MOST_OPEN = 100  # files; a process may have 1 024 (systemd.exec(5), LimitNOFILE)
 
 
 def _piece(descriptor: int, place: int, size: int) -> bytes:
@@ -21,15 +22,24 @@ def _piece(descriptor: int, place: int, size: int) -> bytes:
 
 @contextmanager
 def opened() -> Iterator[Callable[[str], Open]]:
-    """The stores of a list by its folder, for as long as one visit takes."""
-    with ExitStack() as held:
+    """The stores of a list by its folder, for as long as one visit takes. Each is opened once, however
+    many decisions speak of the list, and the oldest goes where there are more than `MOST_OPEN`: only
+    one is read at a time."""
+    held: dict[str, int] = {}
 
-        def store(folder: str, name: str) -> Piece | None:
-            flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC
-            with suppress(OSError):
-                descriptor = os.open(os.path.join(folder, f"{name}.cdb"), flags)
-                held.callback(os.close, descriptor)
-                return partial(_piece, descriptor)
-            return None
+    def store(folder: str, name: str) -> Piece | None:
+        path = os.path.join(folder, f"{name}.cdb")
+        if path not in held:
+            if len(held) >= MOST_OPEN:
+                os.close(held.pop(next(iter(held))))
+            try:
+                held[path] = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC)
+            except OSError:
+                return None
+        return partial(_piece, held[path])
 
+    try:
         yield lambda folder: partial(store, folder)
+    finally:
+        for descriptor in held.values():
+            os.close(descriptor)
