@@ -34,6 +34,7 @@ from netcharter.render.withholding import (
 )
 from netcharter.rollout.placing import is_ours
 from netcharter.space.ranges import has
+from tests.kernel.namespace import needed
 from tests.lab.test_withheld import RULES, TEXT
 from tests.render.names_rules import random_names_rules
 
@@ -228,6 +229,31 @@ def test_where_no_dnsdist_of_ours_runs_theirs_does_not_take_the_resolver_s_port(
         assert ("--now mask dnsdist.service" in unit) == aside
         assert "--now mask unbound.service" in unit
         assert unit.count("mask") == unit.count("unmask") * 2
+        assert "dnsdist.service runs still" not in unit
+
+
+def test_a_dnsdist_that_serves_something_else_is_left_alone(tmp_path: Path) -> None:
+    """The condition as it stands in the unit, in a network of its own, with programs that do nothing
+    in the place of systemctl; who listens is told by ss (ss(8))."""
+    program = path_of("dnsdist")
+    if program is None:
+        pytest.skip("DNSDIST DID NOT RUN: none is here (tools/setup demo)")
+    unit = resolver.resolver(planned(""))[resolver.UNIT_FILE]
+    (line,) = re.findall(r"^ExecStartPre=-\+/bin/sh -c '(.*dnsdist.*)'$", unit, re.MULTILINE)
+    settings = tmp_path / "dnsdist.conf"
+    script = f"""ip link set lo up
+{program} --supervised --disable-syslog -C {settings} >/dev/null 2>&1 & server=$!
+trap 'kill $server' EXIT
+for turn in $(seq 100); do ss -Hlnu | grep -q . && break; sleep 0.1; done
+{line.replace("/usr/bin/systemctl", "echo")}
+"""
+    for port, aside in ((53, True), (5353, False)):
+        settings.write_text(f'setLocal("127.0.0.1:{port}")\nnewServer("127.0.0.1:1")\n')
+        found = subprocess.run(
+            [*needed(), "sh", "-c", script],
+            capture_output=True, text=True, timeout=60, check=False,
+        )  # fmt: skip
+        assert ("mask dnsdist.service" in found.stdout) == aside, found
 
 
 def test_the_unit_is_one_that_the_service_manager_takes(tmp_path: Path) -> None:

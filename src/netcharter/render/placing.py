@@ -48,6 +48,15 @@ ExecStartPre=-+{CONTROL} --runtime --now mask {theirs}
 ExecStartPre=+/bin/sh -c 'if {CONTROL} -q is-active {theirs}; then echo "{told} {theirs}" >&2; exit 1; fi'"""
 
 
+def aside_where(theirs: str, program: str, port: int) -> str:
+    """The same where the unit's program has a port of ours, and only then: at another one it may do
+    what this machine needs. Who listens is told by ss(8)."""
+    return (
+        f"ExecStartPre=-+/bin/sh -c 'ss -Hlntup sport = :{port} | grep -q {program} &&"
+        f" {CONTROL} --runtime --now mask {theirs}'"
+    )
+
+
 def back(theirs: str) -> str:
     """Lines that bring it back once ours has ended."""
     return f"""\

@@ -22,7 +22,7 @@ from netcharter.plan.names.domains import is_below
 from netcharter.plan.names.special import REVERSE, zones_of
 from netcharter.plan.shapes import Address, AreaPlan, Plan
 from netcharter.render.escape import asked_for, domain_name, remark
-from netcharter.render.placing import OURS, UNITS, Placed, Service, aside, back
+from netcharter.render.placing import OURS, UNITS, Placed, Service, aside, aside_where, back
 from netcharter.render.withholding import (
     BEHIND,
     LOCAL_TIME,
@@ -292,9 +292,10 @@ _COMMON = (
 
 def _unit(behind: bool) -> str:
     """The power is for the port; the user comes with the package. It writes nothing. Where nothing of
-    ours stands before it, the dnsdist of Debian's package is set aside as well, which may have come
-    with an earlier kit and has the same port."""
+    ours stands before it, the dnsdist of Debian's package is set aside as well where it has the same
+    port: it may have come with an earlier kit."""
     theirs = (THEIRS,) if behind else (THEIRS, BEFORE)
+    set_aside = [aside(THEIRS), *([] if behind else [aside_where(BEFORE, "dnsdist", PLAIN)])]
     return f"""\
 {OURS}names are looked up for the areas.
 
@@ -305,7 +306,7 @@ After=local-fs.target network-pre.target netcharter-boot.service
 [Service]
 Type=notify
 NotifyAccess=main
-{chr(10).join(map(aside, theirs))}
+{chr(10).join(set_aside)}
 ExecStart=/usr/sbin/unbound -d -p -c {AT}
 {chr(10).join(map(back, theirs))}
 User=unbound
