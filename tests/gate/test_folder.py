@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -25,11 +26,14 @@ from netcharter.gate.requests import (
     request_of,
     taken,
 )
+from netcharter.gate.server import serving
 from netcharter.gate.server.folder import RequestFolder
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
-from netcharter.tasks.gate import requests
+from netcharter.tasks.gate import old_ones_go, requests
 from tests.cli.running import run
 from tests.docs.shapes import breaches, shapes
+from tests.gate.site import told
+from tests.steward.apart import finished
 
 NOW = datetime(2026, 11, 26, 10, tzinfo=UTC)
 
@@ -149,6 +153,40 @@ def test_the_command_shows_them_and_takes_away_what_is_done(tmp_path: Path) -> N
     assert not requests(str(tmp_path), (), lambda: NOW + KEPT + timedelta(1)).kept
     (tmp_path / "3.json").write_bytes(b"{")
     assert not requests(str(tmp_path), (), lambda: NOW).ok
+
+
+def test_old_ones_go_without_the_pages_too(tmp_path: Path) -> None:
+    """A charter that withholds nothing any more has no pages that take them away."""
+    folder = RequestFolder(str(tmp_path))
+    folder.keep(1, request())
+    folder.keep(2, request("videos.example", NOW + KEPT))
+    old_ones_go("/srv/elsewhere", NOW + KEPT + timedelta(1), str(tmp_path))
+    assert list(folder.box().requests) == [1, 2]
+    old_ones_go("/var/lib/netcharter", NOW + KEPT + timedelta(1), str(tmp_path))
+    assert list(folder.box().requests) == [2]
+    old_ones_go("/var/lib/netcharter", NOW, str(tmp_path / "none"))
+
+
+def test_taking_old_ones_away_goes_on_whatever_happens(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Broken(RequestFolder):
+        def box(self) -> Box:
+            raise StateBroken("x", "broken") if len(said) % 2 else OSError(5, "Input/output error")
+
+    async def tidying() -> None:
+        pages = serving.Pages(told(), Broken("/none"), said.append)
+        with suppress(TimeoutError):
+            await pages.keep_tidy()
+
+    async def soon(seconds: float) -> None:
+        assert seconds == serving.TIDY
+        if len(said) >= 3:
+            raise TimeoutError
+
+    said: list[str] = []
+    monkeypatch.setattr("asyncio.sleep", soon)
+    finished(tidying())
+    assert len(said) == 3 and said[0].endswith("away: Input/output error")
+    assert "StateBroken at box" in said[1]
 
 
 def test_what_people_typed_reaches_no_terminal_as_it_is(tmp_path: Path) -> None:

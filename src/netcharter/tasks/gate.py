@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -12,10 +13,11 @@ from typing import Any
 from netcharter.gate.requests import AT, KEPT, Request, over
 from netcharter.gate.server.folder import RequestFolder
 from netcharter.gate.settings import read
+from netcharter.rollout.places import STATE
 from netcharter.rollout.reading import instant_text
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
 
-__all__ = ["AT", "Requests", "requests", "run"]
+__all__ = ["AT", "Requests", "old_ones_go", "requests", "run"]
 
 
 def run(settings: Path, folder: str, port: int | None) -> str | None:
@@ -91,6 +93,18 @@ def _wrapped(text: str, width: int) -> Iterator[str]:
     """A request may be of several lines; each stays one."""
     for line in text.split("\n"):
         yield from wrap(line, width, initial_indent="    ", subsequent_indent="      ")
+
+
+def old_ones_go(state: str, now: datetime, folder: str = AT) -> None:
+    """Requests that have been kept long enough go where no pages run that see to it, since nothing is
+    withheld any more. state: the state folder that is worked with; a trial in another one is none of
+    theirs. That they can't go is told by whoever looks at them."""
+    if state.rstrip("/") != STATE:
+        return
+    place = RequestFolder(folder)
+    with suppress(OSError):
+        for number in over(place.box(), now):
+            place.drop(number)
 
 
 def requests(folder: str, done: Sequence[int], now: Callable[[], datetime]) -> Requests:

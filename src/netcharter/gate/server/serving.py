@@ -103,8 +103,9 @@ class Pages:
             try:
                 async with self._turn:
                     await run_in_threadpool(self.tidy)
-            except OSError as fault:
-                self._say(f"old requests can't be taken away: {fault.strerror}")
+            except Exception as fault:  # noqa: BLE001 - whatever it was, the next time may be better
+                why = fault.strerror if isinstance(fault, OSError) else _where(fault)
+                self._say(f"old requests can't be taken away: {why}")
             await asyncio.sleep(TIDY)
 
 

@@ -42,6 +42,7 @@ from netcharter.tasks.enacting.lists_here import fetched_lists
 from netcharter.tasks.enacting.place import deciding, in_place, known, was_decided, with_lines_of
 from netcharter.tasks.enacting.ready import Ready
 from netcharter.tasks.enacting.stores import make_stores
+from netcharter.tasks.gate import old_ones_go
 from netcharter.tasks.holds import Holds, holds
 from netcharter.tasks.keeping import NotAKit, kept_areas
 from netcharter.tasks.sources import (
@@ -425,6 +426,7 @@ def free(work: Work) -> Standing:
 def keep(work: Work) -> Kept:
     """Keep what is on trial, if it is in place as it was proven to be, but for lines that failed
     since, and nothing of others leads packets elsewhere only since. Raises RolloutRefused."""
+    old_ones_go(work.paths.root, work.host.utc())
 
     def plan_of(number: int) -> Plan | None:
         try:
@@ -530,6 +532,7 @@ def _known(work: Work) -> Plan | None:
 
 def boot(work: Work) -> Booted:
     """Bring up what is kept. Raises RolloutRefused, EffectFailed."""
+    old_ones_go(work.paths.root, work.host.utc())
     return _with_lists(work, rollout.boot(work))
 
 
