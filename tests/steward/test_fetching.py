@@ -6,6 +6,7 @@ How an answer is told to be whole stands in RFC 9112 section 8, redirects in RFC
 
 from __future__ import annotations
 
+import ssl
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -50,10 +51,18 @@ def chunked(*parts: bytes) -> Answer:
     return answer
 
 
-def till_it_ends(to: BaseHTTPRequestHandler) -> None:
+def cut_off(to: BaseHTTPRequestHandler) -> None:
+    """The connection goes, and no word of TLS says that this is the end (RFC 9112 section 9.8)."""
     to.send_response(200)
     to.end_headers()
     to.wfile.write(TEXT)
+
+
+def till_it_ends(to: BaseHTTPRequestHandler) -> None:
+    cut_off(to)
+    to.wfile.flush()
+    assert isinstance(to.connection, ssl.SSLSocket)
+    to.connection.unwrap()
 
 
 def endless(to: BaseHTTPRequestHandler) -> None:
@@ -128,7 +137,11 @@ ODD: dict[str, tuple[Answer, str]] = {
     "a claim of a gigabyte": (said(claims=10**9), "it claims 1000000000 bytes; 4096 are the most"),
     "no end": (endless, "it has more than 4096 bytes|the server says too much"),
     "cut short": (said(claims=100), "cut short"),
-    "chunks cut short": (chunked(TEXT), "no answer of HTTP"),
+    "cut off": (cut_off, "cut short"),
+    "two lengths": (said(Content_length="100"), "says in two ways how long it is"),
+    "a length below nothing": (said(claims=-3), "does not say how long it is"),
+    "a length that is none": (said(Content_Length=" 1_0"), "how long it is"),
+    "chunks cut short": (chunked(TEXT), "it was cut short"),
     "packed": (said(Content_Encoding="gzip"), "packed"),
     "an octet now and then": (slow_text, "takes too long"),
     "headers now and then": (slow_headers, "takes too long"),

@@ -73,6 +73,8 @@ class _Heard(io.RawIOBase):
             count = self._channel.recv_into(buffer)
         except TimeoutError:
             raise NotFetched("the server takes too long") from None
+        except ssl.SSLEOFError:
+            raise NotFetched("it was cut short") from None
         self._left.octets -= count
         if self._left.octets < 0:
             raise NotFetched("the server says too much")
@@ -151,10 +153,13 @@ def _asked(parts: SplitResult, context: ssl.SSLContext, left: _Left, most: int) 
         context=context,
     )
     path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
-    channel: socket.socket | None = None
+    channel: Any = None
     try:
         server.connect()
         channel = server.sock
+        # Without a word of TLS that it is over, whoever is between may have cut it (RFC 9112
+        # section 9.8).
+        channel.suppress_ragged_eofs = False
         server.sock = _Channel(channel, left)
         server.request(
             "GET", path, headers={"User-Agent": "netcharter", "Accept-Encoding": "identity"}
@@ -174,6 +179,11 @@ def _text(answer: http.client.HTTPResponse, most: int) -> bytes:
         raise NotFetched(f"the server answered {answer.status}")
     if answer.getheader("Content-Encoding", "identity").lower() != "identity":
         raise NotFetched("it is packed, which was not asked for")
+    claims = {*answer.headers.get_all("Content-Length", ())}
+    if len(claims) > 1:  # RFC 9112 section 6.3
+        raise NotFetched("it says in two ways how long it is")
+    if not all(one.isascii() and one.isdigit() for one in claims):
+        raise NotFetched("it does not say how long it is")
     if answer.length is not None and answer.length > most:
         raise NotFetched(f"it claims {answer.length} bytes; {most} are the most")
     parts: list[bytes] = []
