@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+
 import pytest
 
 from netcharter.render import gate
@@ -20,8 +22,8 @@ ANY = HERE.replace("0100280A", "00000000")
 ANY6 = HERE.replace("0100280A", "0" * 32).replace(" 00000000:0000 0A", f" {'0' * 32}:0000 0A")
 
 
-def wanted(program: str = "/opt/netcharter/bin/python") -> Wanted:
-    files = gate.gate(plan(), (program, "-m", "netcharter"))
+def wanted() -> Wanted:
+    files = gate.gate(plan())
     at = {gate.AT: files[gate.SETTINGS], f"{UNITS}/{gate.UNIT}": files[gate.UNIT_FILE]}
     return Wanted((), placed={path: text.encode() for path, text in at.items()})
 
@@ -31,7 +33,7 @@ def found(wanted: Wanted, files: dict[str, str]) -> list[Found]:
     return [
         one
         for one in prepare(wanted, facts_of(answers(files=told))).findings
-        if one.id in ("port-of-pages-taken", "program-out-of-reach")
+        if one.id in ("port-of-pages-taken",)
     ]
 
 
@@ -61,9 +63,21 @@ def test_a_program_that_services_cannot_read_is_told() -> None:
         ("/run/user/7/venv/bin/python", True),
         ("/home/rowan/venv/bin/python", True),
         ("/homes/venv/bin/python", False),
+        ("/var/tmp/venv/bin/python", True),
+        ("/home", True),
     ):
-        ids = [one.id for one in found(wanted(program), {})]
+        ids = [one.id for one in preparing.reach_findings(wanted(), ("/usr/bin", program))]
         assert ids == ["program-out-of-reach"] * told
+    assert not [*preparing.reach_findings(Wanted(()), ("/home",))]
+
+
+def test_links_of_a_program_are_followed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An environment in /opt that was made with somebody's own Python runs with that."""
+    monkeypatch.setattr("os.path.realpath", lambda path: path.replace("/opt/", "/home/"))
+    [one] = preparing.reach_findings(wanted(), ("/usr/bin/python3", "/opt/venv/bin/python"))
+    assert "/home/venv/bin/python" in one.message
+    assert sys.executable in preparing.parts() and sys.base_prefix in preparing.parts()
+    assert any("uvicorn" in part for part in preparing.parts())
 
 
 def test_a_library_that_is_missing_is_told(monkeypatch: pytest.MonkeyPatch) -> None:

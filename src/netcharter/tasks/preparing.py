@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator, Mapping, Sequence
+import os
+import sys
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from importlib.util import find_spec
 
@@ -12,6 +14,7 @@ from netcharter.render import advertising, clock, delegation, discovery, gate, r
 from netcharter.render.kit import MANIFEST
 from netcharter.rollout.places import STATE
 from netcharter.rollout.prepare import Preparation, Use, Wanted, asked, facts_of, prepare
+from netcharter.rollout.preparing.judging_pages import out_of_reach
 from netcharter.rollout.preparing.shapes import Found
 from netcharter.rollout.run.gathering import gather
 from netcharter.tasks import units
@@ -105,7 +108,8 @@ def prepared(source: Source, left: Sequence[str] = (), state: str = STATE) -> Pr
     wanted = wanted_of(loaded.plan.charter, render_charter(now).kit.files, left)
     asked_for = asked(sorted(wanted.packages), placed=wanted.placed)
     found = prepare(wanted, facts_of(gather(asked_for)))
-    return replace(found, findings=(*library_findings(wanted), *found.findings, *_boot(state)))
+    pages = (*library_findings(wanted), *reach_findings(wanted, parts()))
+    return replace(found, findings=(*pages, *found.findings, *_boot(state)))
 
 
 def library_findings(wanted: Wanted) -> Iterator[Found]:
@@ -122,6 +126,19 @@ def library_findings(wanted: Wanted) -> Iterator[Found]:
             "install netcharter once more with what a gateway needs: netcharter[gateway]",
             gate.UNIT,
         )
+
+
+def reach_findings(wanted: Wanted, parts: Iterable[str]) -> Iterator[Found]:
+    """Whether the gateway's pages can read what this program consists of."""
+    if gate.AT in wanted.placed:
+        yield from out_of_reach(place for one in parts for place in (one, os.path.realpath(one)))
+
+
+def parts() -> tuple[str, ...]:
+    """Where this program lies: the interpreter and its library, ours, and those that serve pages."""
+    specs = (find_spec(name) for name in ("netcharter", *LIBRARIES))
+    origins = (spec.origin for spec in specs if spec is not None and spec.origin)
+    return sys.executable, sys.base_prefix, sys.prefix, *origins
 
 
 def _boot(state: str) -> tuple[Found, ...]:

@@ -4,20 +4,17 @@ their unit can read the program that serves them."""
 from __future__ import annotations
 
 import json
-import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from netcharter.diagnostics.escape import terminal
 from netcharter.render import gate
-from netcharter.render.placing import UNITS
 from netcharter.rollout.preparing.judging_names import listening
 from netcharter.rollout.preparing.shapes import Facts, Found, Wanted
 
 PORT = 80
 OURS = f"/{gate.UNIT}".encode("ascii")  # a cgroup has the unit's name, systemd.unit(5)
-# What a unit with ProtectHome does not see, systemd.exec(5).
-UNSEEN = tuple(f"/{folder}/" for folder in ("home", "root", "run/user"))
-_PROGRAM = re.compile(r"^ExecStart=(\S+)", re.MULTILINE)
+# What a unit with ProtectHome and PrivateTmp does not see, systemd.exec(5).
+UNSEEN = tuple(f"/{folder}/" for folder in ("home", "root", "run/user", "tmp", "var/tmp"))
 
 
 def pages_findings(wanted: Wanted, facts: Facts) -> Iterator[Found]:
@@ -25,7 +22,6 @@ def pages_findings(wanted: Wanted, facts: Facts) -> Iterator[Found]:
     data = wanted.placed.get(gate.AT)
     if data is None:
         return
-    yield from _out_of_reach(wanted)
     if any(OURS in cgroup for path, cgroup in facts.files.items() if path.endswith("/cgroup")):
         return
     told = json.loads(data.partition(b"\n")[2])
@@ -42,15 +38,16 @@ def pages_findings(wanted: Wanted, facts: Facts) -> Iterator[Found]:
         )
 
 
-def _out_of_reach(wanted: Wanted) -> Iterator[Found]:
-    text = wanted.placed.get(f"{UNITS}/{gate.UNIT}", b"").decode("ascii", "replace")
-    match = _PROGRAM.search(text)
-    if match is not None and match[1].startswith(UNSEEN):
+def out_of_reach(places: Iterable[str]) -> Iterator[Found]:
+    """places: where the program that is to serve the pages lies, and all that it consists of, each as
+    it is called and as links lead there."""
+    unseen = next((place for place in places if f"{place}/".startswith(UNSEEN)), None)
+    if unseen is not None:
         yield Found(
             "program-out-of-reach",
             "error",
-            f"{terminal(match[1])} can't be begun as the user of the gateway's pages: what is in"
-            " there is kept from services",
-            "install netcharter elsewhere, in /opt for instance",
+            f"a part of netcharter, {terminal(unseen)}, can't be read by the gateway's pages: what is"
+            " in there is kept from services",
+            "install netcharter, and a Python that it runs with, elsewhere: in /opt for instance",
             gate.UNIT,
         )
