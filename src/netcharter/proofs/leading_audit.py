@@ -44,8 +44,8 @@ def _shared(place: ByNames, mine: list[Row]) -> Iterator[Diagnostic]:
             f" else is served at the addresses that {listed(place.domains, 'or')} leads to: many sites"
             " share one address",
             place.span,
-            help="`netcharter now` on the gateway tells which of these places share addresses just "
-            "now; what must not be reached needs a names rule besides",
+            help="`netcharter steward --status` on the gateway tells which of these places share addresses "
+            "just now; what must not be reached needs a names rule besides",
         )
 
 
