@@ -39,16 +39,25 @@ def _usual(types: tuple[ServiceType, ...]) -> Ranges:
 
 
 def _told(one: DiscoveryPlan, who: AreaPlan, where: AreaPlan) -> Diagnostic:
-    ports = dict.fromkeys(f"{NAMES[t.protocol]}/{port}" for t in one.types for port in t.ports)
-    told = ", ".join(ports) or "the services it is reached with"
     return Diagnostic(
         "found-out-of-reach",
         "warning",
         f"hosts of {who.name} find {listed(one.find)} in {where.name}, and no rule lets them reach it",
         one.span,
-        help=f"write a rule {{let: {who.name}, reach: {where.name}, with: [{told}]}}, or leave "
-        f"{where.name} out",
+        help=f"write a rule {_rule(one, who, where)}, or leave {where.name} out",
     )
+
+
+def _rule(one: DiscoveryPlan, who: AreaPlan, where: AreaPlan) -> str:
+    """The rule that would let it be reached, as far as the ports are known."""
+    let = f"let: {who.name}, reach: {where.name}"
+    known = dict.fromkeys(f"{NAMES[t.protocol]}/{port}" for t in one.types for port in t.ports)
+    rule = f"{{{let}, with: [{', '.join(known)}]}}" if known else f"with `{let}`"
+    more = [t.name for t in one.types if not t.ports]
+    if not more:
+        return rule
+    ports = f"the ports of {listed(more)}, which each service tells"
+    return f"{rule}, and add {ports}" if known else f"{rule} and {ports}"
 
 
 def devices_seen(audit: Audit) -> Iterator[Diagnostic]:
