@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from netcharter.plan.names.entries import Entries
-from netcharter.plan.names.reading import Form, read
+from netcharter.plan.names.lookup import compiled
+from netcharter.plan.names.reading import TOO_DEEP, Form, read
 from netcharter.render.cdb import STORES, laid_out, listed
 from tests.plan.names.test_lookup import scan
 
@@ -62,12 +63,14 @@ def withheld(stores: dict[str, dict[bytes, bytes]], name: str) -> bool:
 )
 def test_stores_say_what_the_lines_say(said: tuple[Form, list[str]], wanted: list[str]) -> None:
     form, lines = said
-    layout = laid_out(read(["\n".join(lines).encode()], form).entries)
+    reading = read(["\n".join(lines).encode()], form)
+    layout, lookup = laid_out(reading.entries), compiled({"": reading.entries})
     stores = {store: stored(b"".join(layout.records(store))) for store in STORES}
-    if layout.too_deep:
-        return
+    whole = all(told.reason != TOO_DEEP for told in reading.refused)
     for name in wanted:
-        assert withheld(stores, name) == (scan(form, lines, name) is not None), name
+        found = withheld(stores, name)
+        assert found == bool(lookup.find(name)), name
+        assert not whole or found == (scan(form, lines, name) is not None), name
 
 
 def test_a_record_tells_its_line() -> None:
@@ -79,16 +82,18 @@ def test_a_record_tells_its_line() -> None:
     }
 
 
-def test_exceptions_too_deep_are_counted() -> None:
+def test_an_exception_too_deep_is_refused_as_its_list_is_read_so_that_all_say_the_same() -> None:
     lines = [
         f"*.{'a.' * depth}test CNAME {'rpz-passthru.' if depth % 2 else '.'}" for depth in range(6)
     ]
-    layout = laid_out(read(["\n".join(lines).encode()]).entries)
-    assert layout.too_deep == 2
+    reading = read(["\n".join(lines).encode()])
+    assert [(told.reason, told.count, told.first) for told in reading.refused] == [(TOO_DEEP, 2, 4)]
+    layout, lookup = laid_out(reading.entries), compiled({"": reading.entries})
     stores = {store: stored(b"".join(layout.records(store))) for store in STORES}
-    found = [withheld(stores, "x." + "a." * depth + "test") for depth in range(6)]
+    names = ["x." + "a." * depth + "test" for depth in range(6)]
     # Listed, spared, listed again; the exception to that is left out, so all below stays listed.
-    assert found == [True, False, True, True, True, True]
+    assert [withheld(stores, name) for name in names] == [True, False, True, True, True, True]
+    assert [bool(lookup.find(name)) for name in names] == [True, False, True, True, True, True]
 
 
 def test_what_is_in_blocks_is_whole() -> None:

@@ -17,8 +17,7 @@ its own kind, and are always there, empty or not, since a list changes while the
     below-spared  within those: names spared with all that is below them
     below-again   within those again: names listed with all that is below them
 
-Exceptions nested more deeply than that are left out and counted (`Layout.too_deep`): what they would
-spare stays listed, what they would list stays spared. The type of a question makes no difference, so
+Exceptions nested more deeply than that are refused as a list is read (`plan.names.nesting`). The type of a question makes no difference, so
 addresses and service bindings (types 64 and 65, RFC 9460) are treated alike.
 
 Putting a new version in place: write beside the old file, then rename. dnsdist looks at a file's time
@@ -35,11 +34,11 @@ from dataclasses import dataclass, field
 
 from netcharter.plan.names.entries import BELOW, BOTH, ITSELF, SPARED, Entries
 from netcharter.plan.names.lookup import Lookup, compiled
+from netcharter.plan.names.nesting import Nesting
 from netcharter.render.escape import lua_string
 
 STORES = ("exact", "spared", "below", "below-spared", "below-again")
 EXACT, EXCEPTED, FIRST_LEVEL = 1, 2, 3  # numbers of stores, from 1
-LEVELS = len(STORES) - FIRST_LEVEL + 1
 REFRESH = 2  # seconds
 BLOCK = 4_096  # records of one piece of text
 
@@ -76,13 +75,12 @@ def listed(folder: str) -> str:
 class Layout:
     """Which names of a list go into which store. below, alone: for each place of the lookup the
     number of a store, 0 for none; inherited: lines of names that are in a store for what an entry
-    above them says; too_deep: how many entries are left out."""
+    above them says."""
 
     lookup: Lookup = field(repr=False)
     below: bytes = field(repr=False)
     alone: bytes = field(repr=False)
     inherited: dict[int, int] = field(repr=False)
-    too_deep: int
 
     def records(self, store: str) -> Iterator[bytes]:
         """The records of one store as `cdb -c` of Debian's tinycdb reads them (cdb(1), "Input/Output
@@ -131,9 +129,7 @@ def laid_out(entries: Entries) -> Layout:
             sorting.plainly(key)
         else:
             sorting.with_exceptions(key)
-    return Layout(
-        lookup, bytes(sorting.below), bytes(sorting.alone), sorting.inherited, sorting.too_deep
-    )
+    return Layout(lookup, bytes(sorting.below), bytes(sorting.alone), sorting.inherited)
 
 
 class _Sorting:
@@ -143,8 +139,7 @@ class _Sorting:
         self._lookup = lookup
         self.below, self.alone = bytearray(len(lookup.kinds)), bytearray(len(lookup.kinds))
         self.inherited: dict[int, int] = {}
-        self.too_deep = 0
-        self._levels: dict[bytes, int] = {}
+        self._nesting = Nesting(lookup)
 
     def plainly(self, key: bytes) -> None:
         """A name of a list without exceptions, in which what is below never comes without the name."""
@@ -155,8 +150,8 @@ class _Sorting:
 
     def with_exceptions(self, key: bytes) -> None:
         own, below = self._lookup.saying(key, ITSELF), self._lookup.saying(key, BELOW)
-        above = self._level_above(key)
-        level = self._level(key) if below else above
+        above = self._nesting.level_above(key)
+        level = self._nesting.level(key) if below else above
         if below and level:
             self.below[below - 1] = FIRST_LEVEL + level - 1
         listed = self._is_listed(own) if own else above % 2 == 1
@@ -169,30 +164,6 @@ class _Sorting:
     def _is_listed(self, found: int) -> bool:
         return not self._lookup.kinds[found - 1] & SPARED
 
-    def _level(self, key: bytes) -> int:
-        """How often what is below a name has been listed and spared in turn; odd: it is listed."""
-        if key not in self._levels:
-            above = self._level_above(key)
-            listed = self._is_listed(self._lookup.saying(key, BELOW))
-            level = above if listed == (above % 2 == 1) else above + 1
-            if level > LEVELS:
-                self.too_deep += 1
-                level = above
-            self._levels[key] = level
-        return self._levels[key]
-
-    def _level_above(self, key: bytes) -> int:
-        above = self._above(key)
-        return self._level(above) if above else 0
-
-    def _above(self, key: bytes) -> bytes:
-        """The nearest name above for which there is an entry about what is below; empty if none."""
-        while (dot := key.find(b".")) >= 0:
-            key = key[dot + 1 :]
-            if self._lookup.saying(key, BELOW):
-                return key
-        return b""
-
     def _line_above(self, key: bytes) -> int:
-        above = self._above(key)
+        above = self._nesting.above(key)
         return self._lookup.lines[self._lookup.saying(above, BELOW) - 1] if above else 0

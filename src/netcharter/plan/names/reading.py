@@ -35,6 +35,7 @@ from typing import Literal, get_args
 from netcharter.plan.names.domains import is_public_suffix
 from netcharter.plan.names.entries import Entries, Entry, Gathering
 from netcharter.plan.names.forms import Reader, Sink, hosts, is_front, plain
+from netcharter.plan.names.nesting import too_deep, without
 from netcharter.plan.names.tally import Told
 from netcharter.plan.names.zones import Zone
 
@@ -42,6 +43,7 @@ Form = Literal["plain", "hosts", "response-policy"]
 FORMS: tuple[Form, ...] = get_args(Form)
 
 TOO_LONG = "is too long a line"
+TOO_DEEP = "is an exception within exceptions, beyond what a gateway tells apart"
 EMPTY = "it holds no name"
 UTF16 = "it is text in UTF-16, and lists are UTF-8"
 PAGE = "it is a web page and no list"
@@ -171,18 +173,28 @@ def read(pieces: Iterable[bytes], form: Form | None = None, limits: Limits = Lim
             unusable = EMPTY
     except _Unusable as reason:
         unusable = str(reason)
-    found = sink.found if unusable is None else Gathering()
+    found = _shallow(sink) if unusable is None else Gathering().done()
     return Reading(
         form or "plain",
         source.digest.hexdigest(),
         source.size,
         source.lines,
         sink.ignored,
-        found.done(),
+        found,
         sink.refused.told(),
         sink.noted.told(),
         unusable,
     )
+
+
+def _shallow(sink: Sink) -> Entries:
+    """What is found but for exceptions that stand too deeply within others."""
+    found = sink.found.done()
+    deep = too_deep(found)
+    for at in deep:
+        entry = found.at(at)
+        sink.refused.add(TOO_DEEP, entry.line, entry.name.encode())
+    return without(found, deep) if deep else found
 
 
 def _take_in(source: _Source, sink: Sink, form: Form | None) -> Form:
