@@ -443,6 +443,8 @@ LISTS = [
     case("bad-interval", "24h", lists="lists: {games: {from: https://lists.example.org/a, every: «daily»}}"),
     case("bad-interval", "at the least", lists="lists: {games: {from: https://lists.example.org/a, every: «48h»}}"),
     case("bad-entry", "of: addresses", lists="lists: {games: {entries: [play.example, «192.0.2.1»]}}"),
+    *(case("bad-name", "for instance", lists=f"lists: {{«{name}»: {{from: 'https://lists.example.org/x'}}}}")
+      for name in ("games.json", "games.netcharter-new")),
     case("bad-entry", "domain name", lists="lists: {games: {entries: [«play example»]}}"),
     case("bad-entry", "write 192.0.2.0/24", lists="lists: {bad: {of: addresses, entries: [«192.0.2.1/24»]}}"),
     case("bad-entry", "no address or prefix", lists="lists: {bad: {of: addresses, entries: [«play.example»]}}"),

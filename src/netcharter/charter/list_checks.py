@@ -9,6 +9,8 @@ from netcharter.charter.values import Wrong, address, prefix, quoted
 
 MOST_LISTS = 100
 MOST_ENTRIES = 2_000  # written out in the charter; more belong into a file
+# Ends of names of files: of what is known of a list, of what is half written or half gone.
+_BESIDE = (".json", ".netcharter-new", ".netcharter-gone")
 _WAYS = ("from", "file", "entries")
 
 
@@ -41,8 +43,21 @@ def _list(walk: Walk, path: Path, fields: Fields) -> None:
                   related=((walk.where((*path, said[0])), "the other"),))  # fmt: skip
     else:
         _idle(walk, path, fields, said[0])
+    if "from" in fields[SAID]:
+        _kept_apart(walk, path)
     if "entries" in fields:
         _entries(walk, (*path, "entries"), fields["entries"], fields.get("of", NAMES))
+
+
+def _kept_apart(walk: Walk, path: Path) -> None:
+    """Whose text a gateway keeps under the list's name must not take the place of what it keeps beside
+    another one's."""
+    name = str(path[-1])
+    if name.endswith(_BESIDE):
+        walk.tell("bad-name", first_line(walk.where(path)),
+                  f"`{name}` can't be the name of a list that is fetched: a gateway keeps files of its "
+                  "own that are called so",
+                  f"for instance {name.replace('.', '-')}")  # fmt: skip
 
 
 def _idle(walk: Walk, path: Path, fields: Fields, way: str) -> None:
