@@ -259,7 +259,7 @@ for turn in $(seq 100); do ss -Hlnu | grep -q . && break; sleep 0.1; done
 def test_the_unit_is_one_that_the_service_manager_takes(tmp_path: Path) -> None:
     verify = shutil.which("systemd-analyze")
     if verify is None:
-        return
+        pytest.skip("NO SERVICE MANAGER READ THE UNIT: systemd-analyze is not here")
     text = withholding(planned())[UNIT_FILE].replace("/usr/bin/dnsdist", "/bin/true")
     text = text.replace("=_dnsdist", "=nobody").replace("Group=nobody", "Group=nogroup")
     (tmp_path / UNIT).write_text(text)
