@@ -17,7 +17,9 @@ from netcharter.gate.settings import Settings
 from netcharter.gate.stores import Open, Piece
 from netcharter.gate.visits import Gate, Reply, Visit, answered
 from netcharter.plan import make_plan
+from netcharter.plan.hours import is_open, passed
 from netcharter.plan.names.entries import Entries
+from netcharter.plan.names.times import key_of
 from netcharter.plan.shapes import Plan
 from netcharter.render import gate as rendered
 from netcharter.render.cdb import STORES, laid_out
@@ -117,8 +119,24 @@ def piece(data: bytes) -> Piece:
 
 def gate(box: Box | None = None, meter: Meter | None = None) -> Gate:
     return Gate(
-        told(), SECRET, meter or Meter(), stores_of(plan()), lambda: Box({}) if box is None else box
+        told(),
+        SECRET,
+        meter or Meter(),
+        stores_of(plan()),
+        lambda now: times(told(), now),
+        lambda: Box({}) if box is None else box,
     )
+
+
+def times(known: Settings, now: datetime) -> dict[str, bool]:
+    """What a steward tells whose clock is right."""
+    return {
+        key_of(row.during, row.until): (
+            row.during is None or is_open(known.hours[row.during], known.zone, now)
+        )
+        and (row.until is None or not passed(row.until, known.zone, now))
+        for row in known.names.rows
+    }
 
 
 def visit(host: str = "www.bets.example", source: str = BUNK, method: str = "GET",

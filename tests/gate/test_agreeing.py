@@ -7,7 +7,7 @@ import pytest
 from netcharter.gate import settings
 from netcharter.gate.deciding import withheld
 from netcharter.render import gate as rendered
-from tests.gate.site import stores_of
+from tests.gate.site import stores_of, times
 from tests.oracle.compared import pair, rotating_seed
 from tests.oracle.naive import in_area, is_open
 from tests.oracle.names import Charter
@@ -29,7 +29,9 @@ def test_nothing_else_is_explained_and_all_of_it_is(number: int) -> None:
         if not in_area(found.site.areas[look.area], look.asker):
             continue  # refused as forged before anybody answers
         said = charter.answer(look)
-        shown = withheld(told, look.asker, look.name, look.instant, stores)
+        shown = withheld(
+            told, look.asker, look.name, look.instant, stores, times(told, look.instant)
+        )
         context = f"{rotating_seed()}: {look}\n{found.text}"
         assert (shown is not None) == (said.said == "withhold"), context
         if shown is None:

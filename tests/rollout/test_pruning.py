@@ -103,8 +103,8 @@ def test_what_was_fetched_for_no_version_goes_with_it() -> None:
         ).encode()
     for name in ("seen", "seen.json", "games", "games.json", "x.json", "old", "old.json"):
         host.files_[f"{STATE}/lists/{name}"] = b""
-    for name in ("games", "old"):
+    for name in ("games", "games:hosts", "old", "old:plain"):
         host.files_[f"{STATE}/names/fetched/{name}/below.cdb"] = b""
     pruned(work(host))
-    assert host.names(f"{STATE}/names/fetched") == ("games",)
+    assert host.names(f"{STATE}/names/fetched") == ("games", "games:hosts")
     assert host.names(f"{STATE}/lists") == ("games", "games.json", "seen", "seen.json", "x.json")

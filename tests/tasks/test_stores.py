@@ -128,6 +128,23 @@ def test_what_is_fetched_counts_as_it_is_kept_here_and_each_time_is_later(work: 
     assert line(far, "exact", "new.example") == "1"
 
 
+def test_a_list_that_is_read_in_another_form_leaves_those_of_the_form_before(work: Any) -> None:
+    """What is on trial may be undone at any moment, and nobody is there then to make them anew."""
+    kept = Path(work.paths.within("lists"))
+    kept.mkdir()
+    (kept / "far").write_bytes(b"far.example\n")
+    first = plan()
+    make_stores(work, first)
+    charter = CHARTER.replace("far'}", "far', form: hosts}").replace("ENTRY", "games.example")
+    said = read(charter.encode(), "hut").charter
+    assert said is not None
+    other = make_plan(said).names
+    (kept / "far").write_bytes(b"0.0.0.0 far.example\n")
+    assert "far" in make_stores(work, other, first)
+    assert line(folder(work, other, "far"), "exact", "far.example") == "1"
+    assert line(folder(work, first, "far"), "below", "far.example") == "1"
+
+
 def test_killed_anywhere_it_is_made_again(work: Any) -> None:
     names = plan()
     make_stores(work, names)

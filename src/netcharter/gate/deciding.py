@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 
 from netcharter.gate import stores
 from netcharter.gate.settings import Address, Settings
+from netcharter.gate.times import Told, is_told, standing
 from netcharter.plan import coding
-from netcharter.plan.hours import flips, is_open, passed
+from netcharter.plan.hours import flips
 from netcharter.plan.names.deciding import Asker, Decider, asks
 from netcharter.plan.names.lookup import Match
 from netcharter.plan.names.shapes import NamesRow
@@ -23,7 +24,7 @@ Stores = Callable[[str], stores.Open]  # of a list, by the folder of its stores
 class Withheld:
     """A name that is withheld from who asks. term: of the rule that takes it in; match: the entry of
     the list that does, if it is one; ends: when its hours are over, None where they have no end that
-    is near; audience: as whom the asker is meant."""
+    is near, or nobody tells whether they hold; audience: as whom the asker is meant."""
 
     name: str
     area: str
@@ -36,23 +37,24 @@ class Withheld:
 
 
 def withheld(
-    settings: Settings, source: Address, name: str, now: datetime, stores_of: Stores
+    settings: Settings,
+    source: Address,
+    name: str,
+    now: datetime,
+    stores_of: Stores,
+    told: Told,
 ) -> Withheld | None:
-    """None where the name is not withheld from that address now."""
+    """None where the name is not withheld from that address now. told: which times hold."""
     area = settings.area_of(source)
     if area is None:
         return None
-
-    def holds(during: str | None, until: date | None) -> bool:
-        hours = settings.hours[during] if during is not None else None
-        within = hours is None or is_open(hours, settings.zone, now)
-        return within and (until is None or not passed(until, settings.zone, now))
 
     def find(found: str, asked: str) -> Match | None:
         return stores.listed(found, asked, stores_of(settings.folders[found]))
 
     asker = Asker(area, coding.address(source))
-    met = Decider(settings.names, asker, holds)(name, "A", find).met
+    names = standing(settings.names, told)
+    met = Decider(names, asker, lambda during, until: True)(name, "A", find).met
     row = met.row
     if row.action != "withhold":
         return None
@@ -60,7 +62,7 @@ def withheld(
     contact = settings.contacts.get(row.label)
     if contact is None and met.list is not None:
         contact = settings.names.lists[met.list].said.contact
-    ends = _ends(settings, row, now)
+    ends = _ends(settings, row, now) if is_told(row, told) else None
     return Withheld(name, area, row, met.what.term, term, met.entry, ends, contact)
 
 

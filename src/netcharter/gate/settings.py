@@ -46,10 +46,12 @@ class Area:
 
 @dataclass(frozen=True)
 class Settings:
-    """folders: of the stores of each list; contacts: whom to ask, by the label of a names rule."""
+    """told: the file that tells which times of names rules hold; folders: of the stores of each list;
+    contacts: whom to ask, by the label of a names rule."""
 
     site: str
     zone: ZoneInfo
+    told: str
     areas: tuple[Area, ...]
     names: NamesPlan
     hours: Mapping[str, Hours]
@@ -85,6 +87,7 @@ def _settings(found: Fields) -> Settings:
     return Settings(
         site=found.text("site"),
         zone=_zone(found.text("timezone")),
+        told=found.text("told"),
         areas=tuple(_area(one) for one in found.objects("areas")),
         names=NamesPlan(
             rows=tuple(_row(index, one) for index, one in enumerate(found.objects("rows"))),

@@ -26,6 +26,7 @@ from netcharter.gate.requests import (
     taken,
 )
 from netcharter.gate.settings import Address, Settings
+from netcharter.gate.times import Told
 from netcharter.gate.tokens import is_ours, token
 from netcharter.plan.names.domains import Fault, normal
 
@@ -76,13 +77,14 @@ class Reply:
 
 @dataclass(frozen=True)
 class Gate:
-    """secret: of this run; meter: of all visits; box: what is kept of requests, asked for only when
-    somebody sends one."""
+    """secret: of this run; meter: of all visits; told: which times of names rules hold at an instant;
+    box: what is kept of requests, asked for only when somebody sends one."""
 
     settings: Settings
     secret: bytes
     meter: Meter
     stores_of: Stores
+    told: Callable[[datetime], Told]
     box: Callable[[], Box]
 
 
@@ -99,12 +101,16 @@ def answered(gate: Gate, visit: Visit, now: datetime, clock: float) -> Reply:
         headers = {"allow": ", ".join(METHODS)}
         return _reply(gate, 405, pages.gateway(gate.settings.site), headers)
     name = named(visit.host)
-    found = name and withheld(gate.settings, visit.source, name, now, gate.stores_of)
+    found = name and _withheld(gate, visit, name, now)
     if not found:
         return _elsewhere(gate, visit, name)
     if visit.method == "POST":
         return _sent(gate, visit, found, now, clock)
     return _explained(gate, found, clock, Form(), 403)
+
+
+def _withheld(gate: Gate, visit: Visit, name: str, now: datetime) -> Withheld | None:
+    return withheld(gate.settings, visit.source, name, now, gate.stores_of, gate.told(now))
 
 
 def named(host: str) -> str | None:

@@ -17,6 +17,7 @@ from netcharter.plan.shapes import AreaPlan, Hours, NamedList, Plan, Term, Windo
 from netcharter.render import stores
 from netcharter.render.escape import unit_command
 from netcharter.render.placing import OURS, UNITS, Placed, Service
+from netcharter.render.withholding_rules import HOURS
 
 FORMAT = 1
 SETTINGS, UNIT_FILE = "gate.json", "gate.service"
@@ -64,6 +65,7 @@ def settings(plan: Plan) -> str:
         "format": FORMAT,
         "site": plan.site,
         "timezone": plan.timezone,
+        "told": HOURS,
         "areas": [_area(area) for area in shown_in(plan)],
         "rows": [_row(plan, row) for row in plan.names.rows],
         "lists": {

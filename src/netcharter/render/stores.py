@@ -2,9 +2,10 @@
 
 What a charter says itself, or has in a file beside it, is in a folder that is called by what is in it:
 two versions of a charter have one of their own each, and going back to the other takes nothing anew.
-What is fetched is in a folder that is called by the list, since it changes while the settings stay.
+What is fetched is in a folder that is called by the list, and by the form it is read in where the
+charter says that, since it changes while the settings stay.
 
-    said/DIGEST/exact.cdb ...     fetched/NAME/exact.cdb ...
+    said/DIGEST/exact.cdb ...     fetched/NAME/exact.cdb ...     fetched/NAME:hosts/exact.cdb ...
 """
 
 from __future__ import annotations
@@ -22,7 +23,8 @@ _DIGITS = 32  # of a digest, hexadecimal, that call a folder
 def place(one: ListPlan) -> str:
     """The folder of a list, below `AT`."""
     if one.said.source is not None:
-        return f"{FETCHED}/{one.name}"
+        form = f":{one.said.form}" if one.said.form else ""  # no name has that character
+        return f"{FETCHED}/{one.name}{form}"
     return f"{SAID}/{fingerprint(one, one.text or b'')[:_DIGITS]}"
 
 

@@ -63,5 +63,6 @@ def _fetched_for_none(work: Work, versions: Sequence[int]) -> Iterator[str]:
         known.update(found.maybe("fetched", found.keys) or ())
     for folder, names in there.items():
         for name in names:
-            if name not in known and name.removesuffix(".json") not in known:
+            # Stores are called by the form, too (`render.stores`).
+            if not known & {name, name.removesuffix(".json"), name.partition(":")[0]}:
                 yield work.paths.within(folder, name)

@@ -27,8 +27,9 @@ from netcharter.gate.limits import Meter
 from netcharter.gate.requests import Box, over
 from netcharter.gate.server.bounded import Places, bounded
 from netcharter.gate.server.folder import RequestFolder
-from netcharter.gate.server.reading import opened
+from netcharter.gate.server.reading import opened, text_of
 from netcharter.gate.settings import Address, Settings
+from netcharter.gate.times import MOST, Told, told
 from netcharter.gate.visits import HEADERS, LARGEST_FORM, Gate, Reply, Visit, answered, source_of
 from netcharter.rollout.trouble import EffectFailed
 
@@ -77,7 +78,7 @@ class Pages:
 
     def _answer(self, visit: Visit) -> Reply:
         with opened() as stores_of:
-            gate = Gate(self._settings, self._secret, self._meter, stores_of, self._box)
+            gate = Gate(self._settings, self._secret, self._meter, stores_of, self._told, self._box)
             reply = answered(gate, visit, datetime.now(UTC), time.monotonic())
         if reply.keep is None:
             return reply
@@ -87,6 +88,9 @@ class Pages:
             self._say(f"a request could not be kept: {fault}")
             return Reply(503, reply.unkept, reply.headers)
         return reply
+
+    def _told(self, now: datetime) -> Told:
+        return told(text_of(self._settings.told, MOST), now)
 
     def _box(self) -> Box:
         self.tidy()
