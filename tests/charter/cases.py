@@ -523,7 +523,7 @@ DISCOVERY = [
     case("unknown-name", "write office", areas=_AREAS, names=found("{let: «ofice», find: printing, in: prints}")),
     case("unknown-name", "name an area", areas=_AREAS, names=found("{let: «somewhere-else», find: printing, in: prints}")),
     case("discovery-term", "whole areas", areas=_AREAS, names=DEVICES + "\n" + found("{let: «laptop», find: printing, in: prints}")),
-    case("discovery-term", "name areas", areas=_AREAS, names=found("{let: office, find: printing, in: «internet»}")),
+    case("discovery-term", "`internet` is no area: what is found is asked for", areas=_AREAS, names=found("{let: office, find: printing, in: «internet»}")),
     case("discovery-at-home", "another area", areas=_AREAS, names=found("{let: office, find: printing, in: [prints, «office»]}")),
     case("name-twice", "of its own", areas=_AREAS, names="discovery:\n  - {let: office, find: printing, in: prints, name: a}\n  - {let: office, find: files, in: prints, name: «a»}"),
     case("foreign-word", "write find", areas=_AREAS, names=found("{let: office, «services»: printing, in: prints}")),

@@ -37,6 +37,6 @@ def _areas(walk: Walk, doc: Fields, path: Path, names: tuple[str, ...]) -> None:
         if kind is None and name not in {*WHO_WORDS, *REACH_WORDS}:
             unknown_term(walk, doc, span, name, (), ("areas",))
         else:
-            what = f"`{name}`" if kind is None else f"`{name}` is {KINDS[kind]}:"
+            what = f"`{name}` is no area:" if kind is None else f"`{name}` is {KINDS[kind]}:"
             walk.tell("discovery-term", span, f"{what} what is found is asked for and answered in "
                       "whole areas", "name areas")  # fmt: skip
