@@ -13,7 +13,9 @@ from pathlib import Path
 
 import pytest
 
+from netcharter.cli import gate_command
 from netcharter.gate.requests import (
+    AT,
     KEPT,
     LARGEST,
     LONGEST_REACH,
@@ -28,6 +30,7 @@ from netcharter.gate.requests import (
 )
 from netcharter.gate.server import serving
 from netcharter.gate.server.folder import RequestFolder
+from netcharter.render import gate as rendered
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
 from netcharter.tasks.gate import old_ones_go, requests
 from tests.cli.running import run
@@ -53,6 +56,11 @@ def test_what_is_kept_is_read_back(tmp_path: Path) -> None:
     assert RequestFolder(str(tmp_path / "none")).box() == Box({})
     with pytest.raises(EffectFailed):
         RequestFolder(str(tmp_path / "none")).keep(1, request())
+
+
+def test_all_speak_of_one_folder() -> None:
+    """The unit's, where the commands look, and where old ones go."""
+    assert gate_command.REQUESTS == AT == f"/var/lib/{rendered.STATE}"
 
 
 def test_the_longest_that_may_be_typed_fits_into_a_file() -> None:

@@ -5,10 +5,9 @@ from __future__ import annotations
 import click
 
 from netcharter.cli.common import clock, exits, json_option, print_json, safe, width
+from netcharter.cli.gate_command import REQUESTS
 from netcharter.cli.remote import elsewhere, on_option
 from netcharter.cli.rolling import Whole, refused
-
-REQUESTS = "/var/lib/netcharter-gate"
 
 
 @click.command("requests")

@@ -17,7 +17,7 @@ from netcharter.rollout.places import STATE
 from netcharter.rollout.reading import instant_text
 from netcharter.rollout.trouble import EffectFailed, RolloutRefused, StateBroken
 
-__all__ = ["AT", "Requests", "old_ones_go", "requests", "run"]
+__all__ = ["Requests", "old_ones_go", "requests", "run"]
 
 
 def run(settings: Path, folder: str, port: int | None) -> str | None:
