@@ -241,7 +241,7 @@ def automatic(plan: Plan, line: LinePlan, world: World) -> str:
 def _in_area(station: Station, area: AreaPlan, stations: Sequence[Station], hardware: int) -> Batch:
     """A host: its addresses, its neighbours, and the gateway as the way to everything else."""
     own = hardware_text(hardware)
-    gateways: list[Address] = [area.gateway4, *(s.gateway for s in area.subnets6)]
+    gateways = area.gateways
     out = [*_begun(), f"link set dev {DEVICE} up"]
     for address in station.addresses:
         width = area.v4.prefixlen if address in area.v4 else 32

@@ -233,6 +233,16 @@ class AreaPlan:
     quiet: bool
     span: Span
 
+    @property
+    def networks(self) -> tuple[IPv4Network | IPv6Network, ...]:
+        """All that its hosts' addresses are in, IPv4 first."""
+        return (self.v4, *(subnet.network for subnet in self.subnets6))
+
+    @property
+    def gateways(self) -> tuple[Address, ...]:
+        """The gateway's addresses in it, IPv4 first."""
+        return (self.gateway4, *(subnet.gateway for subnet in self.subnets6))
+
 
 @dataclass(frozen=True, slots=True)
 class DevicePlan:

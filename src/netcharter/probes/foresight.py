@@ -274,11 +274,7 @@ def _answered_to_many(stage: Stage, packet: _Packet) -> bool:
 
 
 def _into_area(stage: Stage, address: Address) -> _Journey:
-    area = next(
-        a.name
-        for a in stage.plan.areas
-        if address in a.v4 or any(address in subnet.network for subnet in a.subnets6)
-    )
+    area = next(a.name for a in stage.plan.areas if any(address in one for one in a.networks))
     station = stage.seats.holder(area, address).name
     return _Journey(FORWARDED, frozenset({station}), area=area)
 

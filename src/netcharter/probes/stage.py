@@ -401,4 +401,4 @@ def _middle(found: Ranges) -> Address | None:
 
 def area_addresses(area: AreaPlan) -> Iterable[Address]:
     """The gateway's addresses in an area."""
-    return (area.gateway4, *(subnet.gateway for subnet in area.subnets6))
+    return area.gateways

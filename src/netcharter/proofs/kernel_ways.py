@@ -30,7 +30,7 @@ def own(plan: Plan) -> Mapping[str, Ranges]:
     """The gateway's addresses by device; the unknown address of a line is its symbol."""
     found: dict[str, Ranges] = {}
     for area in plan.areas:
-        gateways = [area.gateway4, *(subnet.gateway for subnet in area.subnets6)]
+        gateways = area.gateways
         found[area.device] = coding.addresses(gateways)
     for line in plan.lines:
         found[line.device] = union(found.get(line.device, ()), _of_line(line))

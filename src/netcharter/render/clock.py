@@ -47,7 +47,7 @@ def _settings(plan: Plan) -> str:
     out += _COMMON
     for area in plan.areas:
         out.append(remark(f"area {area.name}"))
-        out += _told(area.v4, *(subnet.network for subnet in area.subnets6))
+        out += _told(*area.networks)
     return "\n".join(out) + "\n"
 
 

@@ -79,7 +79,7 @@ def settings(plan: Plan) -> str:
 
 
 def _area(area: AreaPlan) -> dict[str, Any]:
-    networks = (area.v4, *(subnet.network for subnet in area.subnets6))
+    networks = area.networks
     return {
         "name": area.name,
         "networks": [str(one) for one in networks],

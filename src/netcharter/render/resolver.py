@@ -169,7 +169,7 @@ def _rewriting(one: Rewriting) -> Iterator[str]:
 
 def _area(area: AreaPlan) -> Iterator[str]:
     """Who may ask: the area's hosts."""
-    for network in (area.v4, *(subnet.network for subnet in area.subnets6)):
+    for network in area.networks:
         yield f"access-control: {network} allow"
         yield f"access-control-view: {network} {_of(area)}"
 
@@ -198,8 +198,7 @@ def _reverse(plan: Plan) -> Iterator[str]:
     """Whose addresses are the site's own is known here, also where nobody else keeps to himself what
     these are called (RFC 6303 section 3)."""
     for area in plan.areas:
-        six = (subnet.network for subnet in area.subnets6)
-        for zone in (*zones_of(area.v4), *(zone for each in six for zone in zones_of(each))):
+        for zone in (zone for network in area.networks for zone in zones_of(network)):
             if not any(is_below(zone, one) for one in REVERSE):
                 yield f'local-zone: "{domain_name(zone)}." static'
 

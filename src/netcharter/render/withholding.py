@@ -168,7 +168,7 @@ def _table(texts: Iterable[str]) -> str:
 
 
 def _networks(area: AreaPlan) -> list[str]:
-    return [str(area.v4), *(str(subnet.network) for subnet in area.subnets6)]
+    return [str(network) for network in area.networks]
 
 
 def _remark(text: str) -> str:

@@ -234,9 +234,7 @@ def _inside(plan: Plan, address: Numeric | tuple[int, int]) -> tuple[str | None,
     if isinstance(address, tuple):
         return None, None
     for area in plan.areas:
-        gateways = (area.gateway4, *(subnet.gateway for subnet in area.subnets6))
-        inside6 = any(address in subnet.network for subnet in area.subnets6)
-        if address not in gateways and (inside6 or address in area.v4):
+        if address not in area.gateways and any(address in one for one in area.networks):
             owned = (d for d in plan.devices if address in (*d.addresses4, *d.addresses6))
             return area.name, next((d.name for d in owned if d.area == area.name), None)
     return None, None

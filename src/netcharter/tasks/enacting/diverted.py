@@ -109,7 +109,7 @@ def _of_console(plan: Plan) -> Iterator[_Flow]:
     own6 = [subnet.gateway for area in plan.areas for subnet in area.subnets6]
     for area in plan.areas:
         if roams or area.name in homes:
-            places: list[Network] = [area.v4, *(subnet.network for subnet in area.subnets6)]
+            places: list[Network] = [*area.networks]
             for place in places:
                 for server in (*own, *own6):
                     if server.version == place.version:
