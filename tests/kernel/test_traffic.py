@@ -138,6 +138,13 @@ def test_real_packets_meet_the_fate_of_the_plan(plan: Plan, tmp_path: Path) -> N
         for item in json.loads((tmp_path / "counters.json").read_text())["nftables"]
         if "counter" in item
     }
-    for label in ("calls first", "rule 6", "strangers", "offer 1", "discovery", "sign-in"):
+    for label in (
+        "calls first",
+        "rule 6",
+        "strangers",
+        "offer 1",
+        "neighbour-discovery",
+        "sign-in",
+    ):
         assert counters[labels.row_name(label)] > 0, label
     assert counters["nc_stray"] == 0

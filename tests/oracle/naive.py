@@ -826,7 +826,7 @@ HOUSEKEEPING: list[tuple[str, str, Check]] = [
     ("loopback", "let", loopback),
     ("barred", "refused", barred),
     ("strangers", "refused", strangers),
-    ("discovery", "let", discovery),
+    ("neighbour-discovery", "let", discovery),
     ("dhcp", "let", dhcp),
     ("found-services", "let", found_services),
     ("forged", "refused quietly", forged),

@@ -143,9 +143,9 @@ def test_the_ways_out_depend_on_the_lines_that_are_up(site: Site) -> None:
 def test_housekeeping_comes_in_the_order_of_the_model(site: Site) -> None:
     for entrance, source, destination, protocol, number, hardware, decider in (
         ("gateway", "10.1.0.1", "127.0.0.1", TCP, 1, None, "loopback"),
-        ("office", "fe80::9", "ff02::1:ff00:1", 58, 135 * 256, STRANGER, "discovery"),
+        ("office", "fe80::9", "ff02::1:ff00:1", 58, 135 * 256, STRANGER, "neighbour-discovery"),
         ("office", "fe80::9", "ff02::1", 58, 134 * 256, STRANGER, "forged"),
-        ("copper", "fe80::9", "ff02::1", 58, 134 * 256, None, "discovery"),
+        ("copper", "fe80::9", "ff02::1", 58, 134 * 256, None, "neighbour-discovery"),
         ("office", "0.0.0.0", "255.255.255.255", UDP, 67, STRANGER, "dhcp"),
         ("copper", "0.0.0.0", "255.255.255.255", UDP, 68, None, "forged"),
         ("mast", "0.0.0.0", "255.255.255.255", UDP, 68, None, "dhcp"),

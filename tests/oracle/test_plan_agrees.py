@@ -33,7 +33,16 @@ from tests.oracle.site import Network
 
 INDEPENDENT = ("naive", "names", "promises", "site", "random_charters", "random_attempts")
 EVERY_KIND = {
-    *("loopback", "barred", "strangers", "discovery", "dhcp", "forged", "bound", "same-area"),
+    *(
+        "loopback",
+        "barred",
+        "strangers",
+        "neighbour-discovery",
+        "dhcp",
+        "forged",
+        "bound",
+        "same-area",
+    ),
     *(
         "directed-broadcast",
         "multicast",

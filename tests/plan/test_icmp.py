@@ -94,14 +94,14 @@ def test_what_must_pass_is_let_by_housekeeping_or_with_its_conversation() -> Non
         if entry.advice_through == "must not drop" and entry.type != ECHO_REQUEST6:
             assert entry.through == "state"
         if entry.advice_local == "must not drop":
-            assert entry.local in ("state", "discovery", "echo")
+            assert entry.local in ("state", "neighbour-discovery", "echo")
     assert message(ECHO_REQUEST6, 0).through == "charter"
     assert message(ECHO_REQUEST6, 0).because
 
 
 def test_a_treatment_that_departs_from_the_advice_says_why() -> None:
     natural = {
-        "must not drop": {"state", "discovery", "echo"},
+        "must not drop": {"state", "neighbour-discovery", "echo"},
         "should not drop": {"state"},
         "dropped anyway": set(),
         "policy": set(),
@@ -116,7 +116,7 @@ def test_a_treatment_that_departs_from_the_advice_says_why() -> None:
 
 def test_the_decision_of_discovery_covers_exactly_the_messages_between_neighbours() -> None:
     """RFC 4890 section 4.4.1; 134 is for lines only, and 137 never."""
-    local = {m.type for m in ICMPV6 if m.local == "discovery"}
+    local = {m.type for m in ICMPV6 if m.local == "neighbour-discovery"}
     assert local == {*DISCOVERY_TYPES, ROUTER_ADVERTISEMENT}
     assert local == set(LOCAL_MUST_PASS) - {1, 2, 128, 129}
     assert {m.type for m in ICMPV6 if m.through == "refused"} == set(THROUGH_DROPPED_ANYWAY)
@@ -185,11 +185,11 @@ def decided(entrance: str, source: str, destination: str, number: int) -> str:
     return fate(PLAN, attempt, up).row.label
 
 
-@pytest.mark.parametrize("number", [m.type for m in ICMPV6 if m.local == "discovery"])
+@pytest.mark.parametrize("number", [m.type for m in ICMPV6 if m.local == "neighbour-discovery"])
 def test_discovery_is_let_where_the_table_says_so(number: int) -> None:
-    at_area = "forged" if number == ROUTER_ADVERTISEMENT else "discovery"
+    at_area = "forged" if number == ROUTER_ADVERTISEMENT else "neighbour-discovery"
     assert decided("office", "fe80::20", "ff02::1", number) == at_area
-    assert decided("copper", "fe80::20", "ff02::1", number) == "discovery"
+    assert decided("copper", "fe80::20", "ff02::1", number) == "neighbour-discovery"
 
 
 @pytest.mark.parametrize("number", [m.type for m in ICMPV6 if m.through == "refused"])

@@ -11,7 +11,7 @@ from netcharter.tasks.check_text import summary
 from netcharter.tasks.sources import Source
 from tests.proofs.sites import NOW, charter, concrete, found, judged
 
-DISCOVERY, DHCP, PING = ASIDE["discovery"], ASIDE["dhcp"], ASIDE["echo"]
+DISCOVERY, DHCP, PING = ASIDE["neighbour-discovery"], ASIDE["dhcp"], ASIDE["echo"]
 RESOLVER, GATE, OWN = ASIDE["names"], ASIDE["gate"], ASIDE["gateway-own"]
 LOOPBACK = ASIDE["loopback"]
 

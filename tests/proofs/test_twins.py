@@ -115,7 +115,7 @@ FAULTS: tuple[tuple[str, Callable[[Region], Region | None], str], ...] = (
     ("names", any_service, "default"),
     ("names", anywhere, "default"),
     ("management", any_machine, "default"),
-    ("discovery", any_service, "default"),
+    ("neighbour-discovery", any_service, "default"),
     ("dhcp", any_service, "default"),
     ("echo", any_service, "default"),
     ("gateway-own", any_service, "default"),

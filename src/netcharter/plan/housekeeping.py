@@ -86,7 +86,7 @@ def first_part(ground: Ground) -> Iterator[Draft]:
     yield _loopback(ground)
     yield from _kept_out(ground)
     yield Draft(
-        "discovery",
+        "neighbour-discovery",
         True,
         tuple(_discovery(ground)),
         "neighbours, routers and multicast listeners find each other",

@@ -6,7 +6,7 @@ reaches the ordered decisions; the treatments say what becomes of all others:
 
 * `state`: passes if it belongs to a conversation that was let pass (an error that quotes it, or
   its reply), and is dropped otherwise;
-* `discovery`, `echo`: let by the housekeeping decision of that name;
+* `neighbour-discovery`, `echo`: let by the housekeeping decision of that name;
 * `charter`: the charter decides, and refuses it unless a rule lets it;
 * `refused`: every destination or source that the message may properly have is refused by
   housekeeping, whatever the charter says.
@@ -20,7 +20,7 @@ from typing import Literal
 Advice = Literal[
     "must not drop", "should not drop", "dropped anyway", "policy", "drop unless needed", "unlisted"
 ]
-Treatment = Literal["state", "discovery", "echo", "charter", "refused"]
+Treatment = Literal["state", "neighbour-discovery", "echo", "charter", "refused"]
 
 ROUTER_ADVERTISEMENT = 134
 DISCOVERY_TYPES = (130, 131, 132, 133, 135, 136, 141, 142, 143, 148, 149, 151, 152, 153)
@@ -131,10 +131,14 @@ def _informational(number: int) -> Message:
             "(RFC 6104), refused because of its link-local source (`forged`)"
         )
         name = _NEIGHBOUR_NAMES[number]
-        return Message(number, _ALL, name, _ANYWAY, _MUST, "refused", "discovery", because)
+        return Message(
+            number, _ALL, name, _ANYWAY, _MUST, "refused", "neighbour-discovery", because
+        )
     if number in _NEIGHBOUR_NAMES:
         name = _NEIGHBOUR_NAMES[number]
-        return Message(number, _ALL, name, _ANYWAY, _MUST, "refused", "discovery", _LINK_ONLY)
+        return Message(
+            number, _ALL, name, _ANYWAY, _MUST, "refused", "neighbour-discovery", _LINK_ONLY
+        )
     if number == 137:
         because = (
             "must come from a link-local address (RFC 4861 section 8.1), which `forged` refuses; "

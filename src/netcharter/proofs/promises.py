@@ -42,7 +42,7 @@ IMPROPER = frozenset({"forged", "bound", "local-prefix", "strangers"})
 CHOSEN = frozenset({"rule", "emergency", "offer", "management"})
 ASIDE = {  # housekeeping that lets, in plain words
     "loopback": "the gateway's talk with itself",
-    "discovery": "neighbour discovery",
+    "neighbour-discovery": "neighbour discovery",
     "dhcp": "address assignment (DHCP)",
     "echo": "ping to the gateway",
     "found-services": "questions what there is in other areas",
