@@ -132,7 +132,7 @@ def test_the_unit_is_one_that_the_service_manager_takes(kit: Kit, tmp_path: Path
     assert f"--conf-file={AT}\n" in text and "User=dnsmasq\n" in text
     verify = shutil.which("systemd-analyze")
     if verify is None:
-        return
+        pytest.skip("NO SERVICE MANAGER READ THE UNIT: systemd-analyze is not here")
     (tmp_path / UNIT).write_text(
         text.replace("/usr/sbin/dnsmasq", shutil.which("true") or "/bin/true")
     )

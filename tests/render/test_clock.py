@@ -124,7 +124,7 @@ def test_the_unit_is_one_that_the_service_manager_takes(tmp_path: Path) -> None:
     text = clock(planned())[UNIT_FILE]
     assert f" -f {AT}\n" in text
     if verify is None:
-        return
+        pytest.skip("NO SERVICE MANAGER READ THE UNIT: systemd-analyze is not here")
     there = text.replace("/usr/sbin/chronyd", shutil.which("true") or "/bin/true")
     (tmp_path / UNIT).write_text(there.replace("User=_chrony", "User=nobody"))
     said = subprocess.run(

@@ -282,7 +282,7 @@ def test_the_unit_is_one_that_the_service_manager_takes(kit: Kit, tmp_path: Path
     # pppd(8), EXIT STATUS: 5 for one that was ended by a signal, which is how systemd ends it.
     assert "SuccessExitStatus=5\n" in text
     if verify is None:
-        return
+        pytest.skip("NO SERVICE MANAGER READ THE UNIT: systemd-analyze is not here")
     text = text.replace("/usr/sbin/pppd", shutil.which("true") or "/bin/true")  # may not be here
     (tmp_path / "netcharter-ppp2.service").write_text(text)
     seen = subprocess.run(

@@ -169,7 +169,7 @@ def test_the_unit_is_one_that_the_service_manager_takes(tmp_path: Path) -> None:
     text = resolver(planned())[UNIT_FILE]
     assert f" -c {AT}\n" in text and "User=unbound\n" in text
     if verify is None:
-        return
+        pytest.skip("NO SERVICE MANAGER READ THE UNIT: systemd-analyze is not here")
     there = text.replace("/usr/sbin/unbound", shutil.which("true") or "/bin/true")
     (tmp_path / UNIT).write_text(there.replace("User=unbound", "User=nobody"))
     found = subprocess.run(
