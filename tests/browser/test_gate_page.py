@@ -103,7 +103,7 @@ def test_a_request_is_sent_by_keyboard_alone_without_a_script(
         shown.keyboard.press("Tab")
         shown.keyboard.press("Enter")
         shown.get_by_role("heading", name="Your request is noted").wait_for()
-        [kept] = [json.loads(one.read_text("utf-8")) for one in server.folder.iterdir()]
+        [kept] = [json.loads(one.read_text("utf-8")) for one in server.folder.glob("*.json")]
         assert (kept["why"], kept["reach"]) == ("a project\nabout <b>odds</b>", "class 7b")
         shown.get_by_role("link").last.click()
         assert shown.get_by_role("heading", level=1).inner_text().startswith(HOST)

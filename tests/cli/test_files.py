@@ -75,8 +75,8 @@ def test_a_list_is_read_to_its_end_or_refused_and_never_taken_in_part(tmp_path: 
     list_ = tmp_path / "list.txt"
     list_.write_bytes(lines + b"#" * 9_000_000 + b"\n8.8.8.0/24\n")
     charter = CHARTER.read_text("utf-8")
-    said = "\nlists: {bad: {of: addresses, file: list.txt}}\nhostile: {lists: bad}\n"
-    (tmp_path / "charter.yaml").write_text(charter + said, "utf-8")
+    charter = charter.replace("\nlists:\n", "\nlists:\n  bad: {of: addresses, file: list.txt}\n")
+    (tmp_path / "charter.yaml").write_text(charter + "\nhostile: {lists: bad}\n", "utf-8")
     why = ("why", "charter.yaml", "--from", "office", "--to", "8.8.8.8", "--with", "https")
     assert "hostile" in run(*why, "--as-of", WHEN).out  # from the end of the file
     list_.write_bytes(lines + b"#" * 2**25)

@@ -165,7 +165,8 @@ def same(plan: Plan, loaded: Sequence[Loaded], case: Case) -> bool:
     """Whether the loaded decisions do with a case what the plan says."""
     wanted, found = planned(plan, case), asked(plan, loaded, case)
     if wanted is not ANYHOW:
-        return wanted == found or (_old_kernels(case) and found[:2] == (False, "silent"))
+        silent = wanted[:2] == found[:2] == (False, "silent")
+        return wanted == found or (silent and _old_kernels(case))
     # An error goes to whom it can be sent: nobody is at the unspecified address (RFC 4443 section 2.4)
     nobody = has(NOBODY6, case.attempt.source)
     return not found[0] and found[1] in (("silent",) if nobody else ("silent", "unreachable"))

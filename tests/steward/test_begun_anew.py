@@ -21,7 +21,9 @@ from tests.steward.running import PATIENCE, Running, manager, steward
 
 DUTIES = (
     "hours",
+    "names",
     "lines",
+    "leading",
     "prefixes",
     "lists",
     "health",

@@ -55,7 +55,7 @@ def test_it_answers_through_its_socket(running: Running) -> None:
     assert stat.S_IMODE(os.stat(running.path).st_mode) == 0o660
     found = json.loads(ask(running.path, {"ask": "status"}, PATIENCE))
     assert [duty["name"] for duty in found["duties"]] == [
-        "hours", "names", "lines", "health", "updates", "addresses", "prefixes", "lists", "conversations",
+        "hours", "names", "lines", "health", "updates", "addresses", "leading", "prefixes", "lists", "conversations",
         "holds",
     ]  # fmt: skip
     assert found["site"] is None and found["version"] is None and found["sets"] == []
@@ -75,7 +75,7 @@ def test_the_command_line_tells_the_same(running: Running, short_path: Path) -> 
     wrong = process("steward", "--socket", running.path, "--restart", "nothing")
     assert (
         wrong.code == 2
-        and "hours, names, lines, health, updates, addresses, prefixes, lists, conversations, holds"
+        and "hours, names, lines, health, updates, addresses, leading, prefixes, lists, conversations, holds"
         in " ".join(wrong.err.split())
     )
     nobody = process("steward", "--socket", str(short_path / "none"), "--status", "--json")
@@ -156,7 +156,7 @@ def test_a_duty_that_fails_is_told_and_the_others_go_on(short_path: Path, heard:
     with steward(short_path, str(short_path / "notify")) as running:
         heard.until("READY=1")
         assert until_all_had_a_turn(running) == {
-            "hours": "failing", "names": "failing", "lines": "failing", "health": "well", "updates": "well", "addresses": "failing", "prefixes": "well", "lists": "well", "conversations": "well",
+            "hours": "failing", "names": "failing", "lines": "failing", "health": "well", "updates": "well", "addresses": "failing", "leading": "failing", "prefixes": "well", "lists": "well", "conversations": "well",
             "holds": "failing",
         }  # fmt: skip
         found = json.loads(ask(running.path, {"ask": "status"}, PATIENCE))
