@@ -161,19 +161,21 @@ def unheard(plan: Plan, case: Case) -> bool:
     return case.exit not in ("", case.device) and has(union(NOBODY6, LINK_LOCAL), source)
 
 
+UNASKED: Seen = (False, "silent", None, False, ())  # dropped before any decision
+
+
 def same(plan: Plan, loaded: Sequence[Loaded], case: Case) -> bool:
     """Whether the loaded decisions do with a case what the plan says."""
     wanted, found = planned(plan, case), asked(plan, loaded, case)
     if wanted is not ANYHOW:
-        silent = wanted[:2] == found[:2] == (False, "silent")
-        return wanted == found or (silent and _old_kernels(case))
+        return wanted == found or (_old_kernels(case) and found == UNASKED)
     # An error goes to whom it can be sent: nobody is at the unspecified address (RFC 4443 section 2.4)
     nobody = has(NOBODY6, case.attempt.source)
     return not found[0] and found[1] in (("silent",) if nobody else ("silent", "unreachable"))
 
 
 def _old_kernels(case: Case) -> bool:
-    """What Linux before 5.3 drops by itself, so that nobody promises who counts it."""
+    """What Linux before 5.3 drops by itself, so that a list may do so, too."""
     ends = case.attempt.source, case.attempt.destination
     return case.attempt.entrance != "gateway" and any(0 < end <= 0xFFFFFF for end in ends)
 
