@@ -16,7 +16,6 @@ from scapy.layers.dns import DNS
 
 from netcharter.charter.read import read
 from netcharter.lab import isolation
-from netcharter.lab.advertised import ended
 from netcharter.lab.apart import apart
 from netcharter.lab.discovered import Discovered, _machines, _speaking, discovered, relay
 from netcharter.lab.multicast import (
@@ -33,6 +32,7 @@ from netcharter.lab.multicast import (
     telling,
 )
 from netcharter.lab.multicast import read as heard
+from netcharter.lab.serving import ended
 from netcharter.lab.site import KIT, Site
 from netcharter.lab.trouble import CommandFailed
 from netcharter.lab.world import world

@@ -14,8 +14,8 @@ import pytest
 from dns import message, query, rdatatype
 
 from netcharter.lab import isolation, named, withheld
-from netcharter.lab.advertised import ENDING, ended
 from netcharter.lab.apart import apart
+from netcharter.lab.serving import ENDING, ended
 from netcharter.lab.site import KIT, Site
 from netcharter.lab.world import world
 from netcharter.probes.shapes import GATEWAY

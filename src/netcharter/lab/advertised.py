@@ -11,7 +11,6 @@ All of it comes when the probes are done, since here machines ask each other, an
 from __future__ import annotations
 
 import os
-import subprocess
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -19,10 +18,10 @@ from dataclasses import dataclass
 from ipaddress import IPv6Address, IPv6Network
 
 from netcharter.lab import isolation, tools
+from netcharter.lab.serving import running
 from netcharter.lab.settings import put
 from netcharter.lab.site import KIT, Site
 from netcharter.lab.topology import link_local
-from netcharter.lab.trouble import CommandFailed
 from netcharter.plan.shapes import AreaPlan, Plan
 from netcharter.probes.shapes import GATEWAY, Place, Station
 from netcharter.render.advertising import CONF, leads_out
@@ -32,7 +31,6 @@ from netcharter.render.lending import LEASES
 PROGRAM, PACKAGE = "dnsmasq", "dnsmasq-base"
 PATIENCE = 20.0  # seconds until everybody has heard; dnsmasq takes one or two
 LOOK = 0.05  # seconds between two looks
-ENDING = 5.0  # seconds for the program to end
 MISSING = f"no {PROGRAM} was found on this machine; install {PACKAGE}"
 # if_inet6 and ipv6_route of proc(5): linux/if_addr.h, linux/ipv6_route.h, linux/route.h
 _LASTING, _OVER, _UNSURE, _GLOBAL = 0x80, 0x20, 0x40, "00"
@@ -185,31 +183,8 @@ def dnsmasq(namespace: str, settings: bytes, name: str = CONF) -> Iterator[Calla
         f"--conf-file={path}",
     )
     command = [tools.path_of(PROGRAM) or PROGRAM, "--keep-in-foreground", *own]
-    with isolation.inside(namespace), open(f"{path}.said", "w+b") as said:
-        running = subprocess.Popen(
-            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=said, cwd="/"
-        )
-
-        def still_there() -> None:
-            if running.poll() is not None:
-                said.seek(0)
-                words = said.read().decode("utf-8", "replace")[-tools.SAID :].strip()
-                raise CommandFailed(PROGRAM, words or f"exit {running.returncode}")
-
-        try:
-            yield still_there
-        finally:
-            ended(running, ENDING)
-
-
-def ended(process: subprocess.Popen[bytes], seconds: float) -> None:
-    """End a program, by force where it takes longer."""
-    process.terminate()
-    try:
-        process.wait(seconds)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        process.wait(seconds)
+    with running(namespace, command, PROGRAM, f"{path}.said") as still_there:
+        yield still_there
 
 
 def _compared(

@@ -10,7 +10,6 @@ is called like a type that may be found.
 from __future__ import annotations
 
 import os
-import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -18,7 +17,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 
 from netcharter.lab import isolation, tools
-from netcharter.lab.advertised import ENDING, ended, host_of
+from netcharter.lab.advertised import host_of
 from netcharter.lab.multicast import (
     AAAA,
     ASKS,
@@ -35,8 +34,8 @@ from netcharter.lab.multicast import (
     send,
     telling,
 )
+from netcharter.lab.serving import running
 from netcharter.lab.site import KIT, Site
-from netcharter.lab.trouble import CommandFailed
 from netcharter.plan.shapes import Address, AreaPlan, Plan
 from netcharter.probes.shapes import GATEWAY, Place, Station
 from netcharter.render.discovery import CONF, PROGRAM_FILE, involved
@@ -142,21 +141,8 @@ def relay(namespace: str, files: Mapping[str, bytes]) -> Iterator[Callable[[], N
         with open(os.path.join(KIT, name), "wb") as file:
             file.write(files[name])
     command = [sys.executable, "-I", "-B", f"{KIT}/{PROGRAM_FILE}", f"{KIT}/{CONF}"]
-    with isolation.inside(namespace), open(f"{KIT}/said", "w+b") as said:
-        running = subprocess.Popen(
-            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=said, cwd="/"
-        )
-
-        def still_there() -> None:
-            if running.poll() is not None:
-                said.seek(0)
-                words = said.read().decode("utf-8", "replace")[-tools.SAID :].strip()
-                raise CommandFailed(PROGRAM_FILE, words or f"exit {running.returncode}")
-
-        try:
-            yield still_there
-        finally:
-            ended(running, ENDING)
+    with running(namespace, command, PROGRAM_FILE, f"{KIT}/said") as still_there:
+        yield still_there
 
 
 # --- what is to be heard -------------------------------------------------------------------------

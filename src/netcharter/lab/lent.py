@@ -20,7 +20,6 @@ from ipaddress import IPv4Address
 
 from netcharter.lab import isolation, tools
 from netcharter.lab.advertised import (
-    ENDING,
     LOOK,
     MISSING,
     PATIENCE,
@@ -28,6 +27,7 @@ from netcharter.lab.advertised import (
     speaking,
 )
 from netcharter.lab.advertised import PROGRAM as SERVER
+from netcharter.lab.serving import ENDING
 from netcharter.lab.site import KIT, Site
 from netcharter.plan.leases import Lending, lending, own4
 from netcharter.plan.shapes import AreaPlan, DevicePlan, Plan

@@ -10,7 +10,6 @@ has dnsdist before unbound, everybody asks that, and for what names rules say, t
 from __future__ import annotations
 
 import socket
-import subprocess
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
@@ -19,9 +18,10 @@ from datetime import datetime
 from ipaddress import IPv6Network
 
 from netcharter.lab import isolation, leading, tools, withheld
-from netcharter.lab.advertised import ENDING, LOOK, dnsmasq, ended, host_of
+from netcharter.lab.advertised import LOOK, dnsmasq, host_of
 from netcharter.lab.answering import FAR, FIRST, OUTSIDE, REBOUND, ROOT, Answering, received
 from netcharter.lab.messages import AAAA, NO_ERROR, NO_NAME, PTR, A, Answer, answer, question
+from netcharter.lab.serving import running
 from netcharter.lab.site import KIT, Site
 from netcharter.lab.trouble import CommandFailed
 from netcharter.lab.withheld import Wanted
@@ -239,22 +239,9 @@ def unbound(namespace: str, settings: bytes, behind: bool) -> Iterator[Callable[
     with open(path, "w", encoding="ascii") as file:
         file.write(text)
     command = [tools.path_of(PROGRAM) or PROGRAM, "-d", "-p", "-c", path]
-    with isolation.inside(namespace), open(f"{KIT}/unbound.said", "w+b") as said:
-        running = subprocess.Popen(
-            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=said, cwd="/"
-        )
-
-        def still_there() -> None:
-            if running.poll() is not None:
-                said.seek(0)
-                words = said.read().decode("utf-8", "replace")[-tools.SAID :].strip()
-                raise CommandFailed(PROGRAM, words or f"exit {running.returncode}")
-
-        try:
-            _listening(namespace, still_there, ASKED_PLAINLY if behind else PLAIN)
-            yield still_there
-        finally:
-            ended(running, ENDING)
+    with running(namespace, command, PROGRAM, f"{KIT}/unbound.said") as still_there:
+        _listening(namespace, still_there, ASKED_PLAINLY if behind else PLAIN)
+        yield still_there
 
 
 def _listening(namespace: str, still_there: Callable[[], None], port: int) -> None:

@@ -18,10 +18,10 @@ from datetime import datetime
 from itertools import zip_longest
 from zoneinfo import ZoneInfo
 
-from netcharter.lab import isolation, tools
-from netcharter.lab.advertised import ENDING, ended
+from netcharter.lab import tools
 from netcharter.lab.answering import ELSEWHERE, FAR
 from netcharter.lab.messages import AAAA, HTTPS, NO_ERROR, NO_NAME, A
+from netcharter.lab.serving import running
 from netcharter.lab.site import KIT
 from netcharter.lab.trouble import CommandFailed
 from netcharter.plan.coding import address as coded
@@ -232,21 +232,8 @@ def dnsdist(namespace: str, settings: bytes, asking: Asking) -> Iterator[Callabl
     with open(path, "w", encoding="ascii") as file:
         file.write(text)
     command = [tools.path_of(PROGRAM) or PROGRAM, "--supervised", "--disable-syslog", "-C", path]
-    with isolation.inside(namespace), open(f"{KIT}/dnsdist.said", "w+b") as said:
-        running = subprocess.Popen(
-            command, stdin=subprocess.DEVNULL, stdout=said, stderr=said, cwd="/"
-        )
-
-        def still_there() -> None:
-            if running.poll() is not None:
-                said.seek(0)
-                words = said.read().decode("utf-8", "replace")[-tools.SAID :].strip()
-                raise CommandFailed(PROGRAM, words or f"exit {running.returncode}")
-
-        try:
-            yield still_there
-        finally:
-            ended(running, ENDING)
+    with running(namespace, command, PROGRAM, f"{KIT}/dnsdist.said") as still_there:
+        yield still_there
 
 
 def _hours() -> str:
