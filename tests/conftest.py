@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import subprocess
 from collections.abc import Generator
@@ -63,6 +64,14 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     last = len(LONG)
     place = {tests / name: number for number, name in enumerate(LONG)}
     items.sort(key=lambda item: place.get(item.path, last))
+
+
+def pytest_collection_finish() -> None:
+    """What stands once all tests are collected stays to the end: no round of the garbage collector
+    needs to walk it again (over a tenth of a run's time)."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
 
 
 @pytest.hookimpl(wrapper=True)

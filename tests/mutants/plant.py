@@ -53,12 +53,15 @@ def mistaken(text: str, fault: Fault) -> str:
 
 
 def plant(source: Path, fault: Fault | None, folder: Path) -> Path:
-    """Copy the folder `source` into `folder` and plant the fault there; the copy's path."""
+    """Copy the folder `source` into `folder`, with what is compiled of it, and plant the fault
+    there; the copy's path."""
     copy = folder / "src"
-    shutil.copytree(source, copy, ignore=shutil.ignore_patterns("__pycache__", "*.egg-info"))
+    shutil.copytree(source, copy, ignore=shutil.ignore_patterns("*.egg-info"))
     if fault:
         target = copy / fault.file
         target.write_text(mistaken(target.read_text("utf-8"), fault), encoding="utf-8")
+        for compiled in target.parent.glob(f"__pycache__/{target.stem}.*.pyc"):
+            compiled.unlink()
     return copy
 
 
