@@ -93,7 +93,8 @@ def test_a_list_is_fetched_kept_and_put_in_place_and_what_is_odd_is_not(tmp_path
         held = refused_addresses(place)
         assert "198.51.100.64/28" in held and "9.7.0.0/24" in held
         assert "203.0.113" not in held  # the line's own network
-        assert place.run("holds").json()["state"] == "as planned"
+        now = place.run("holds").json()
+        assert now["state"] == "as planned" and now["notes"] == []
         history = place.run("undo", "--history").json()["events"]
         assert any("the lists seen were refreshed" in event["why"] for event in history)
 

@@ -63,7 +63,8 @@ def test_the_site_follows_its_prefix(tmp_path: Path) -> None:
         here.learnt("")
         here.kept(4)  # RFC 8415 section 18.2.5: not used beyond its time
         assert running.end() == 0
-        assert here.place.run("holds").code == 0
+        held = here.place.run("holds")
+        assert held.code == 0 and "another Netcharter" not in held.told
         assert not here.place.desk.do("probe", WORLD, 80, new, SILENCE)
         again = here.place.run("renumber").json()
         assert (again["state"], again["without"]) == ("as before", ["copper"])

@@ -25,6 +25,7 @@ _ASKED = re.compile(r"[a-z0-9_-]+(\.[a-z0-9_-]+)*\Z")
 _SCOPES = frozenset({"all", "default"})  # taken by the kernel's own settings for all devices
 _UNIT_PLAIN = re.compile(r"[\w@%+=:,./$\-]+", re.ASCII)
 _MORE = "..."
+_COMMENTS = re.compile(rb'(?m)^#.*\n| comment "[^"\n]*"')
 
 
 def encoded(text: str) -> list[str]:
@@ -65,6 +66,11 @@ def comment(name: str, place: str = "") -> str:
 def remark(text: str) -> str:
     """A whole comment line of an `ip -batch` or sysctl file."""
     return "# " + shortened(text, 200)
+
+
+def uncommented(data: bytes) -> bytes:
+    """A file of a kit without what `comment` and `remark` told in it, and other lines of comment."""
+    return _COMMENTS.sub(b"", data)
 
 
 def device(name: str) -> str:

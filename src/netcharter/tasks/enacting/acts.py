@@ -36,6 +36,7 @@ from netcharter.steward.loop.alone import at_work
 from netcharter.tasks.changes import changes
 from netcharter.tasks.enacting import diverted, tables
 from netcharter.tasks.enacting.again import cut_refused
+from netcharter.tasks.enacting.another import of_another
 from netcharter.tasks.enacting.here import Here, here, is_tracked
 from netcharter.tasks.enacting.leading import as_led, as_led_before, left_out, written_down
 from netcharter.tasks.enacting.lists_here import fetched_lists
@@ -398,11 +399,18 @@ def still_holds(work: Work, now: datetime) -> Holds:
     others = (*diverted.sentences(leading), *_otherwise(work, plan))
     judged = holds(plan, found.loaded, now, others, found.lines)
     written = written_down(work.host, work.paths)
-    notes: tuple[str, ...] = ()
+    notes = _of_another(work)
     if written.out:
         seen, working = work.host.observe(frozenset()), at_work(Path(work.paths.within("steward")))
-        notes = tuple(left_out(written, plan, seen, now, working))
+        notes = (*notes, *left_out(written, plan, seen, now, working))
     return replace(judged, notes=notes)
+
+
+def _of_another(work: Work) -> tuple[str, ...]:
+    source, number = kept_source(work), looks.look(work).kept
+    if source is None or number is None:
+        return ()
+    return tuple(of_another(source, looks.made(work, number).files))
 
 
 def happened(work: Work) -> tuple[tuple[Event, ...], tuple[str, ...]]:

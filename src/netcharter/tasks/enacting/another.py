@@ -1,0 +1,40 @@
+"""Whether a kept kit is what this program makes of the same charter."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from netcharter.diagnostics.escape import terminal
+from netcharter.render.escape import uncommented
+from netcharter.report.wording import counted
+from netcharter.rollout.store import MANIFEST
+from netcharter.tasks.kit import render_charter
+from netcharter.tasks.sources import Source, Unusable
+
+SHOWN = 3  # files that are named
+
+
+def of_another(source: Source, files: Mapping[str, bytes]) -> Iterator[str]:
+    """A sentence if this program makes another kit of the charter than `files`, which were made of
+    it when it was put in place: then the gateway may differ from the plan though nobody changed it.
+    Comments do not count: they have the name of the charter's file.
+    """
+    try:
+        made = render_charter(source).kit.files
+    except Unusable:  # this one can't make any
+        made = {}
+    new, old = (
+        {name: uncommented(data) for name, data in kit.items() if name != MANIFEST}
+        for kit in (made, files)
+    )
+    other = sorted(name for name in new.keys() | old.keys() if new.get(name) != old.get(name))
+    if not other:
+        return
+    named = ", ".join(map(terminal, other[:SHOWN])) + (", ..." if len(other) > SHOWN else "")
+    yield (
+        "what is kept was made by another Netcharter than this one, or by one at another place: of "
+        f"the same charter this one makes {counted(len(other), 'file')} otherwise ({named}). So the "
+        "gateway may differ from the plan though nobody has changed it, and mending can't end that: "
+        "`netcharter enact CHARTER --prepare` says what the newer kit takes, `netcharter enact "
+        "CHARTER` puts it on trial"
+    )
