@@ -363,6 +363,7 @@ class _Pair:
         self._numbers: dict[Set, int] = {}
         self._sets: list[Set] = []
         self._numbered = [tuple(map(self._number, box)) for box in self.boxes]
+        self._clips: dict[Set, dict[int, Set]] = {}  # regions have many of their fields in common
 
     def _number(self, values: Set) -> int:
         number = self._numbers.setdefault(values, len(self._sets))
@@ -376,7 +377,7 @@ class _Pair:
 
     def same(self, region: RawBox) -> bool:
         """Whether all of a region, none of it empty, has the same outcome or is left aside."""
-        clipped: list[dict[int, Set]] = [{} for _ in region]
+        clipped = [self._clips.setdefault(values, {}) for values in region]
         met = [at for at, box in enumerate(self._numbered) if self._clip(region, box, clipped)]
         return _Alike(self, region, met, clipped).walk(0, (1 << len(met)) - 1)
 
@@ -487,7 +488,8 @@ class _Union:
             found = weighed((ends,), list(owners.items()))
             found.pop(0, None)
             cuts.append(found)
-            sizes.append([size(one) for one in values])
+            each = {one: size(one) for one in owners}
+            sizes.append([each[one] for one in values])
         order = sorted(range(len(cuts)), key=lambda f: len(cuts[f]))
         self.cuts = [list(cuts[f].items()) for f in order]
         self.sure = sure_from([cuts[f] for f in order])
