@@ -20,7 +20,9 @@ EVERY = timedelta(seconds=20)  # between two looks at what is kept
 DUE = timedelta(minutes=30)  # between two calls where all is well
 FIRST = timedelta(minutes=2)  # until it is tried again, and twice as long each time, up to DUE
 PATIENT = 4  # tries while somebody else is at work before that is told
-LIMIT = 900.0  # seconds that it may take
+# Seconds that it may take: fetching is given up after 480, a version has 600 to be read back and kept
+# (`tasks/enacting/refreshing.py`), and making it takes some minutes where a list is very long.
+LIMIT = 1_500.0
 FAILED = frozenset({"undone", "not known"})
 FETCH, EXCHANGE, OLD = "lists/fetch", "lists/exchange", "lists/old"
 
