@@ -144,3 +144,24 @@ def test_too_many_places_are_told_apart_by_what_they_are_called_or_not_at_all() 
     assert found.same and len(found.moved) == 8
     with pytest.raises(NoAnswer, match="16 places"):
         compare(many("a"), many("b", "q"), NOW)
+
+
+@pytest.mark.parametrize(
+    ("more", "ways"),
+    [
+        ("", "who learns them elsewhere or who keeps them longer gets there"),
+        (
+            ", translator: '64:ff9b::/96'",
+            "who keeps them longer or who asks 64:ff9b::/96 for what is told in IPv4 gets there",
+        ),
+    ],
+)
+def test_a_refusal_by_name_tells_how_it_is_got_round(more: str, ways: str) -> None:
+    """RFC 6052 section 2.2: a translator's address holds an IPv4 address that nobody told it."""
+    lines = (
+        '\n  dsl: {device: eth0, address: [203.0.113.10/29, "2001:db8:1::2/64"],'
+        f' next-hop: [203.0.113.9, "2001:db8:1::1"], prefix: "2001:db8:77::/48"{more}}}\n'
+    )
+    found = judged(site(lines=lines)).findings
+    (told,) = (one for one in found if one.id == "place-refused-by-name")
+    assert ways in told.message

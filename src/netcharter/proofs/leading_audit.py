@@ -51,14 +51,17 @@ def _shared(place: ByNames, mine: list[Row]) -> Iterator[Diagnostic]:
 
 def _refused(audit: Audit, place: ByNames, mine: list[Row]) -> Iterator[Diagnostic]:
     """A refusal that knows only the addresses that the resolver here has told."""
+    by_translator = [
+        f"who asks {one} for what is told in IPv4" for one in audit.plan.charter.translators
+    ]
+    around = ["who learns them elsewhere", "who keeps them longer", *by_translator]
     for row in mine:
         if not row.let:
             yield Diagnostic(
                 "place-refused-by-name",
                 "warning",
                 f"{row_name(row)} refuses addresses only while the gateway's resolver has told them of "
-                f"{listed(place.domains, 'or')}: who learns them elsewhere, or keeps them longer, "
-                "gets there",
+                f"{listed(place.domains, 'or')}: {listed(around, 'or')} gets there",
                 audit.place(row, "reach"),
                 help=f"let what is meant and nothing else, or withhold {listed(place.domains)} in "
                 "`names`, too; a prefix or a list refuses addresses at any time",
