@@ -395,22 +395,16 @@ def still_holds(work: Work, now: datetime) -> Holds:
     if plan is None:
         raise RolloutRefused("nothing is kept here", "enact a charter, and keep it")
     found = here(plan, None)
-    leading = diverted.after(work, plan, looks.made(work, looks.look(work).kept or STOCK).files)
+    files = looks.made(work, looks.look(work).kept or STOCK).files
+    leading = diverted.after(work, plan, files)
     others = (*diverted.sentences(leading), *_otherwise(work, plan))
     judged = holds(plan, found.loaded, now, others, found.lines)
     written = written_down(work.host, work.paths)
-    notes = _of_another(work)
+    notes = tuple(of_another(plan, files))
     if written.out:
         seen, working = work.host.observe(frozenset()), at_work(Path(work.paths.within("steward")))
         notes = (*notes, *left_out(written, plan, seen, now, working))
     return replace(judged, notes=notes)
-
-
-def _of_another(work: Work) -> tuple[str, ...]:
-    source, number = kept_source(work), looks.look(work).kept
-    if source is None or number is None:
-        return ()
-    return tuple(of_another(source, looks.made(work, number).files))
 
 
 def happened(work: Work) -> tuple[tuple[Event, ...], tuple[str, ...]]:

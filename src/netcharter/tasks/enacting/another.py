@@ -1,27 +1,28 @@
-"""Whether a kept kit is what this program makes of the same charter."""
+"""Whether a kept kit is what this program makes of the same charter now."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
 from netcharter.diagnostics.escape import terminal
+from netcharter.plan.shapes import Plan
+from netcharter.render import render
 from netcharter.render.escape import uncommented
 from netcharter.report.wording import counted
 from netcharter.rollout.store import MANIFEST
-from netcharter.tasks.kit import render_charter
-from netcharter.tasks.sources import Source, Unusable
+from netcharter.tasks.units import PROGRAM
 
 SHOWN = 3  # files that are named
 
 
-def of_another(source: Source, files: Mapping[str, bytes]) -> Iterator[str]:
-    """A sentence if this program makes another kit of the charter than `files`, which were made of
-    it when it was put in place: then the gateway may differ from the plan though nobody changed it.
-    Comments do not count: they have the name of the charter's file.
+def of_another(plan: Plan, files: Mapping[str, bytes]) -> Iterator[str]:
+    """A sentence if this program makes another kit of the kept charter, whose plan it is, than
+    `files`, which were made of it when it was put in place: then the gateway may differ from the
+    plan though nobody changed it. Comments do not count: they have the name of the charter's file.
     """
     try:
-        made = render_charter(source).kit.files
-    except Unusable:  # this one can't make any
+        made = render(plan, PROGRAM).files
+    except ValueError:  # this one can't make any
         made = {}
     new, old = (
         {name: uncommented(data) for name, data in kit.items() if name != MANIFEST}
