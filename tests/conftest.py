@@ -15,15 +15,20 @@ ROOT = Path(__file__).resolve().parents[1]
 SEED = "NETCHARTER_SEED"  # chooses the random cases of a run; unless said, the commit does
 NO_SKIPS = "NETCHARTER_NO_SKIPS"  # set where nothing may be missing: a skip is a failure
 MARKED = ("kernel", "browser")  # folders whose tests bear the mark of that name
-# The files that take a minute or more, the longest first: a worker takes a whole file, and one
-# that begins such a file when all else is done keeps everybody waiting.
+# The files that take long, the longest first: a worker takes a whole file, and one that begins such a
+# file when all else is done keeps everybody waiting. Most of these wait more than they compute; those
+# that only compute stand between them, so that neither processor is idle.
 LONG = (
     "steward/test_lines_move.py",
+    "kernel/test_kernel_equals_plan.py",
     "steward/test_till_and_call.py",
     "rollout/test_deaths.py",
     "steward/test_hours_end.py",
     "steward/test_lines_led.py",
+    "tasks/test_changes.py",
     "lab/test_rehearsal_random.py",
+    "tasks/test_stores.py",
+    "tasks/test_inherit.py",
 )
 
 settings.register_profile(

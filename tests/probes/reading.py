@@ -63,9 +63,12 @@ class Reader:
         """The environment that a setting stands for: any instant at which just its hours are open,
         and the person whose sets it fills.
         """
-        setting, to = probe.setting, probe.packet.destination
-        led = frozenset(name for name, found in self.world.led.items() if to in found)
+        setting, led = probe.setting, self.led(probe.packet.destination)
         return Environment(setting.up, self.person(setting), self._instants[setting.open], led)
+
+    def led(self, destination: object) -> frozenset[str]:
+        """The places of whose names one leads there, in the world of these probes."""
+        return frozenset(name for name, found in self.world.led.items() if destination in found)
 
     def person(self, setting: Setting) -> str:
         if setting.identity is None:

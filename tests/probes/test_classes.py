@@ -8,6 +8,7 @@ is told by the naive interpreter and by `tests/probes/reading.py`, for samples a
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 
@@ -72,7 +73,9 @@ def samples(reader: Reader, found: Pair, count: int) -> Iterator[tuple[Attempt, 
         naively(reader, attempt, around)
         for attempt, around in corners(found.plan, Random(f"{found.seed} corners"), count)
     )
-    for attempt, environment in drawn:
+    for attempt, drawn_in in drawn:
+        # A programme knows where names lead in its world; samples let them lead anywhere.
+        environment = replace(drawn_in, led=reader.led(attempt.destination))
         if naive.exists(reader.site, attempt, environment):
             yield attempt, environment
 
