@@ -15,7 +15,7 @@ from random import Random
 import netaddr
 import pytest
 import yaml
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from netcharter.charter.edits import added
@@ -192,6 +192,7 @@ def test_leases_that_were_read_while_they_were_written_tell_what_is_whole() -> N
     | st.dictionaries(st.sampled_from(["dst", "dev", "lladdr", "state", "x"]), inner, max_size=5),
     max_leaves=20,
 ))  # fmt: skip
+@example(b"", [{"state": [[]]}])
 def test_nothing_that_a_file_may_hold_is_more_than_told(leases: bytes, table: object) -> None:
     try:
         seen(leases, table)

@@ -33,7 +33,7 @@ def neighbours_of(text: str) -> dict[Address, tuple[Neighbour, ...]]:
 def _neighbour(entry: Mapping[str, Any]) -> tuple[Address, Neighbour] | None:
     address, device = _address(str(entry.get("dst", ""))), entry.get("dev")
     states = entry.get("state", ())
-    gone = isinstance(states, list) and any(state in _GONE for state in states)
+    gone = isinstance(states, list) and any(one in states for one in _GONE)
     if address is None or not isinstance(device, str) or gone:
         return None
     return address, Neighbour(device, _hardware(entry.get("lladdr")))
