@@ -25,7 +25,9 @@ from tests.proofs.loaded_lists import (
     NARROW,
     NOBODY6,
     UNSPECIFIED4,
+    UNTRACKED_ALL,
     line_anycast,
+    over_limit,
 )
 
 Seen = tuple[bool, str | None, Any, bool, tuple[str, ...]]
@@ -51,6 +53,13 @@ def asked(plan: Plan, loaded: Sequence[Loaded], case: Case) -> Seen:
 
 
 def holds(plan: Plan, leaf: Loaded, case: Case) -> bool:
+    return about(plan, leaf, case) and all(
+        _keeps(words) is wanted for kind, words, wanted in leaf.given if kind == "limit"
+    )
+
+
+def about(plan: Plan, leaf: Loaded, case: Case) -> bool:
+    """Whether a leaf holds a case, whatever its source has too many of."""
     attempt = case.attempt
     return (
         case.device in leaf.entrances
@@ -60,7 +69,6 @@ def holds(plan: Plan, leaf: Loaded, case: Case) -> bool:
         and has(leaf.destination, attempt.destination)
         and has(leaf.service, attempt.service)
         and all(member(plan, name, case) == wanted for name, _, wanted in leaf.held)
-        and all(_keeps(words) is wanted for kind, words, wanted in leaf.given if kind == "limit")
     )
 
 
@@ -146,19 +154,23 @@ def planned(plan: Plan, case: Case) -> Seen:
     return True, None, None, bool(areas) and out, counters
 
 
-def unheard(plan: Plan, case: Case) -> bool:
-    """Whether the kernel refuses a packet from outside by itself, or might as well."""
+def unheard(plan: Plan, case: Case) -> tuple[str, ...]:
+    """How the kernel refuses a packet from outside by itself, or might as well; (): it does not."""
     source, destination = case.attempt.source, case.attempt.destination
     if has(union(LOOPBACK, UNSPECIFIED4, NOBODY6, NARROW), destination):
-        return True
+        return ("silent",)
     mine = union(*(line.own for line in plan.lines), plan.gateway)
     if has(union(LOOPBACK, GROUPS, intersect(mine, coding.ANY4)), source):
-        return True
+        return ("silent",)
+    passed = case.exit not in ("", case.device)
     if has(UNSPECIFIED4, source):
         igmp = case.attempt.service >> 16 == 2
         far = 0xE0000100 <= destination <= 0xEFFFFFFF
-        return not has(GROUPS, destination) or (far and not igmp)
-    return case.exit not in ("", case.device) and has(union(NOBODY6, LINK_LOCAL), source)
+        return ("silent",) if not has(GROUPS, destination) or (far and not igmp) else ()
+    if passed and has(NOBODY6, source):
+        # An error goes to whom it can be sent: nobody is at this address (RFC 4443 section 2.4)
+        return ("silent",)
+    return ("silent", "unreachable") if passed and has(LINK_LOCAL, source) else ()
 
 
 UNASKED: Seen = (False, "silent", None, False, ())  # dropped before any decision
@@ -167,11 +179,51 @@ UNASKED: Seen = (False, "silent", None, False, ())  # dropped before any decisio
 def same(plan: Plan, loaded: Sequence[Loaded], case: Case) -> bool:
     """Whether the loaded decisions do with a case what the plan says."""
     wanted, found = planned(plan, case), asked(plan, loaded, case)
-    if wanted is not ANYHOW:
-        return wanted == found or (_old_kernels(case) and found == UNASKED)
-    # An error goes to whom it can be sent: nobody is at the unspecified address (RFC 4443 section 2.4)
-    nobody = has(NOBODY6, case.attempt.source)
-    return not found[0] and found[1] in (("silent",) if nobody else ("silent", "unreachable"))
+    if wanted is ANYHOW:
+        return not found[0] and found[1] in unheard(plan, case)
+    if wanted != found:
+        return _old_kernels(case) and found == UNASKED
+    return not found[0] or met(plan, loaded, case) == kept(plan, case)
+
+
+# --- limits per source ---------------------------------------------------------------------------
+
+
+def decider(plan: Plan, loaded: Sequence[Loaded], case: Case) -> int:
+    """The place of the leaf that decides a case."""
+    return next(n for n, leaf in enumerate(loaded) if holds(plan, leaf, case))
+
+
+def met(plan: Plan, loaded: Sequence[Loaded], case: Case) -> set[str]:
+    """The limits per source of the decision that lets a case, as far as they refuse in silence."""
+    place = decider(plan, loaded, case)
+    of = loaded[place].counters[-1:]
+    limits = (leaf for leaf in loaded[:place] if limiting(leaf, of) and not leaf.let)
+    silent = (leaf for leaf in limits if leaf.manner == "silent" and about(plan, leaf, case))
+    return {words for leaf in silent for _, words, _ in leaf.given if _tracked(case)}
+
+
+def kept(plan: Plan, case: Case) -> set[str]:
+    """Those that the plan asks for."""
+    row = fate.fate(plan, case.attempt, case.environment).row
+    limit = row.limit
+    if limit is None or case.device not in limit.devices or not _tracked(case):
+        return set()
+    found = coding.decode(case.attempt.source)
+    return {*over_limit(row, limit, found[1] if isinstance(found, tuple) else found.version)}
+
+
+def _tracked(case: Case) -> bool:
+    """Whether a case begins a conversation, so that it can be counted."""
+    return not has(UNTRACKED_ALL, case.attempt.service)
+
+
+def limiting(leaf: Loaded, counters: Sequence[str]) -> bool:
+    """Whether a leaf is a limit per source of a decision, said by its counter."""
+    return any(
+        kind == "limit" and true and words.startswith(tuple(f"over {name} " for name in counters))
+        for kind, words, true in leaf.given
+    )
 
 
 def _old_kernels(case: Case) -> bool:

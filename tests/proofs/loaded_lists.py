@@ -12,7 +12,7 @@ from dataclasses import replace
 from netcharter.plan import coding, labels
 from netcharter.plan.coding import ANY4, ANY6, ANY_HARDWARE, NOBODY
 from netcharter.plan.fate import quiet_entrances
-from netcharter.plan.shapes import ALWAYS, Plan, Region, Row
+from netcharter.plan.shapes import ALWAYS, Limit, Plan, Region, Row
 from netcharter.proofs.loaded import Loaded
 from netcharter.space.ranges import Ranges, intersect, ranges, subtract, union
 
@@ -52,6 +52,17 @@ def line_anycast(plan: Plan) -> Ranges:
     """RFC 4291 section 2.6.1; RFC 6164 section 5.1 for a /127."""
     networks = [line.v6.network for line in plan.lines if line.v6 is not None]
     return coding.addresses(n[0] for n in networks if n.prefixlen < 127)
+
+
+def over_limit(row: Row, limit: Limit, family: int) -> Iterator[str]:
+    """What a row asks to find out that a source has too many, as a list is read."""
+    source = "ip saddr" if family == 4 else "ip6 saddr & ffff:ffff:ffff:ffff::"
+    begun, open_, offer = limit.said.begun, limit.said.at_once, labels.slug(limit.offer)
+    rate = f"limit rate over {begun}/{limit.said.unit} burst {begun} packets"
+    asked = [f"update @nc_new{family}_{offer} {{ {source} {rate} }}"] if begun else []
+    asked += [f"add @nc_once{family}_{offer} {{ {source} ct count over {open_} }}"] if open_ else []
+    for number, words in enumerate(asked, 1):
+        yield f"over {labels.row_name(row.label)} rule {number}: {words}"
 
 
 class Written:
@@ -106,7 +117,7 @@ class Written:
         igmp = coding.service(2, 0, 0xFFFF)
         no_igmp = subtract(ALL, (igmp,))
         yield replace(outside, source=UNSPECIFIED4, destination=far, service=no_igmp)
-        for device in self.every | elsewhere:
+        for device in sorted(self.every | elsewhere):
             passed = replace(
                 outside, entrances=frozenset({device}), exits=(self.every | {"*"}) - {device}
             )
@@ -171,20 +182,11 @@ class Written:
         limit = row.limit
         if limit is None or not leaf.entrances <= {*limit.devices}:
             return
-        source, offer = "ip saddr", labels.slug(limit.offer)
         family = 4 if intersect(leaf.source, ANY4) else 6
-        if family == 6:
-            source = "ip6 saddr & ffff:ffff:ffff:ffff::"
-        begun, open_ = limit.said.begun, limit.said.at_once
-        rate = f"limit rate over {begun}/{limit.said.unit} burst {begun} packets"
-        asked = [f"update @nc_new{family}_{offer} {{ {source} {rate} }}"] if begun else []
-        asked += (
-            [f"add @nc_once{family}_{offer} {{ {source} ct count over {open_} }}"] if open_ else []
-        )
-        for number, words in enumerate(asked, 1):
-            given = ("limit", f"over {labels.row_name(row.label)} rule {number}: {words}", True)
+        for words in over_limit(row, limit, family):
+            given = ("limit", words, True)
             service = subtract(leaf.service, UNTRACKED_ALL)
-            counters = (f"nc_over_{offer}",)
+            counters = (f"nc_over_{labels.slug(limit.offer)}",)
             yield replace(leaf, service=service, given=(given,), counters=counters)
 
     def _refused(self, row: Row, leaf: Loaded, name: str) -> Iterator[Loaded]:
