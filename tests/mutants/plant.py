@@ -74,6 +74,7 @@ def try_tests(copy: Path, tests: tuple[str, ...], repository: Path) -> Verdict:
         "PYTHONPATH": str(copy),
         "PYTHONDONTWRITEBYTECODE": "1",
         "NETCHARTER_SEED": "1",  # whether a fault is noticed must not be a matter of chance
+        "PYTHONHASHSEED": "1",
         "HYPOTHESIS_STORAGE_DIRECTORY": str(scratch / "hypothesis"),
     }
     options = ["-q", "-x", "--tb=line", "-p", "no:cacheprovider", "--hypothesis-seed=1"]
