@@ -15,9 +15,9 @@ ROOT = Path(__file__).resolve().parents[1]
 SEED = "NETCHARTER_SEED"  # chooses the random cases of a run; unless said, the commit does
 NO_SKIPS = "NETCHARTER_NO_SKIPS"  # set where nothing may be missing: a skip is a failure
 MARKED = ("kernel", "browser")  # folders whose tests bear the mark of that name
-# The files that take long, the longest first: a worker takes a whole file, and one that begins such a
-# file when all else is done keeps everybody waiting. Most of these wait more than they compute; those
-# that only compute stand between them, so that neither processor is idle.
+# The files that take long, and so are begun first: a worker takes a whole file, and one that begins
+# such a file when all else is done keeps everybody waiting. Most of these wait more than they compute;
+# those that only compute stand between them, so that neither of two processors is idle.
 LONG = (
     "steward/test_lines_move.py",
     "kernel/test_kernel_equals_plan.py",

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.conftest import LONG
 from tests.house.conftest import Plant
 from tests.house.law import (
     Module,
@@ -33,6 +34,10 @@ def test_commands_are_short(package: dict[str, Module]) -> None:
 
 def test_every_function_has_types(package: dict[str, Module]) -> None:
     assert hint_breaches(package) == []
+
+
+def test_the_files_that_are_begun_first_are_there(root: Path) -> None:
+    assert [name for name in LONG if not (root / "tests" / name).is_file()] == []
 
 
 def test_every_module_says_what_it_is_for(package: dict[str, Module]) -> None:

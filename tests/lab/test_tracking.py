@@ -20,7 +20,7 @@ from netcharter.plan.shapes import Plan
 from netcharter.probes.shapes import GATEWAY
 from netcharter.proofs.conversations import Again, Around, decided_again
 from netcharter.proofs.management import Session
-from netcharter.proofs.neighbours import neighbours_of
+from netcharter.proofs.neighbours import neighbour_table
 from netcharter.render import render
 from netcharter.rollout.run.netlink import Netfilter
 from netcharter.tasks.enacting import tracked
@@ -92,9 +92,10 @@ def goes_on(ends: Talk) -> bool:
 
 def judged_there(site: Site, plan: Plan, kernel: Netfilter) -> Again:
     with isolation.inside(site.places[GATEWAY].namespace):
-        neighbours = neighbours_of(tools.run(("ip", "-j", "neigh")))
+        table = neighbour_table(tools.run(("ip", "-j", "neigh")))
+    assert table is not None and not table.odd
     up = frozenset(line.name for line in plan.lines)
-    around = Around(NOW, up, neighbours=neighbours)
+    around = Around(NOW, up, neighbours=table.found)
     return decided_again(plan, tracked.conversations(kernel), around)
 
 

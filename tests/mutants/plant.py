@@ -56,7 +56,7 @@ def plant(source: Path, fault: Fault | None, folder: Path) -> Path:
     """Copy the folder `source` into `folder`, with what is compiled of it, and plant the fault
     there; the copy's path."""
     copy = folder / "src"
-    shutil.copytree(source, copy, ignore=shutil.ignore_patterns("*.egg-info"))
+    shutil.copytree(source, copy, ignore=shutil.ignore_patterns("*.egg-info", "*.pyc.*"))
     if fault:
         target = copy / fault.file
         target.write_text(mistaken(target.read_text("utf-8"), fault), encoding="utf-8")

@@ -75,8 +75,11 @@ def beyond(rng: Random, found: Pair, drawn: Attempts) -> Iterator[Both]:
     for address in rng.sample(far, min(len(far), 3)):  # whoever it is, named or not
         if isinstance(address, IPv4Address):
             for six in translated(site, address):
-                # A prefix that is written within a translator's says nothing of IPv4 (model.md).
-                if _places(site, six) == _places(site, address):
+                there, here = _places(site, six), _places(site, address)
+                if naive.stands_for(site, six) is not None:
+                    assert here <= there, f"{found.seed}: {six} is in fewer places than {address}"
+                # What is written in IPv6 about a translator's addresses says nothing of IPv4 (model.md)
+                if there <= here:
                     yield address, six
     for area in found.plan.areas:
         if area.subnets6:
@@ -117,7 +120,8 @@ def test_what_ipv4_refuses_ipv6_refuses() -> None:
             four, six = (naive.fate(found.site, one, around) for one in attempts)
             met[four.verdict, six.verdict] += 1
             assert _no_wider(four, six), f"{found.seed}\n{found.text}\n{attempts}\n{four}\n{six}"
-    assert met["let", "let"] > 50 and met["refused", "refused"] > 500, met
+    # That both were met; how often differs widely between sets of charters.
+    assert met["let", "let"] >= 10 and met["refused", "refused"] >= 100, met
 
 
 def _no_wider(four: Fate, six: Fate) -> bool:

@@ -31,7 +31,7 @@ from netcharter.proofs.conversations import (
     seated,
 )
 from netcharter.proofs.management import Session
-from netcharter.proofs.neighbours import neighbours_of
+from netcharter.proofs.neighbours import neighbour_table
 from netcharter.proofs.story import stranger
 from tests.proofs.sites import NOW, charter, planned
 from tests.proofs.tracked_text import conversations_of
@@ -312,12 +312,13 @@ def test_what_is_no_conversation_is_told(line: str) -> None:
 def test_no_text_breaks_the_reading(text: str) -> None:
     read = conversations_of(text)
     assert len(read.conversations) + len(read.unread) <= len(text.splitlines())
-    assert neighbours_of(text) == {}
+    table = neighbour_table(text)
+    assert table is None or not table.found
 
 
 def test_neighbours_are_read() -> None:
     """As `ip -j neigh` prints them (iproute2 6.1)."""
-    found = neighbours_of(
+    table = neighbour_table(
         '[{"dst":"10.1.0.5","dev":"eth1","lladdr":"02:00:00:aa:00:01","state":["REACHABLE"]},'
         '{"dst":"10.1.0.6","dev":"eth1","state":["FAILED"]},'
         '{"dst":"10.1.0.7","dev":"eth1","lladdr":"00:00:00:00:fe:80:00:01","state":["STALE"]},'
@@ -325,9 +326,10 @@ def test_neighbours_are_read() -> None:
         '{"dst":"fe80::1","dev":"eth2","lladdr":"02:00:00:aa:00:02","router":null,"state":[]},'
         '{"dev":"eth2"}, 7, {"dst": 5, "dev": "eth1"}]'
     )
-    assert found == {
+    assert table is not None and table.odd == 3
+    assert table.found == {
         ip_address("10.1.0.5"): (Neighbour("eth1", DESK),),
         ip_address("10.1.0.7"): (Neighbour("eth1", None),),
         ip_address("fe80::1"): (Neighbour("eth1", DESK), Neighbour("eth2", 0x0200_00AA_0002)),
     }
-    assert neighbours_of("{}") == neighbours_of("[" * 9999) == {}
+    assert neighbour_table("{}") is neighbour_table("[" * 9999) is None

@@ -106,7 +106,9 @@ def _filled(data: bytes, place: int, value: int) -> bytes:
 def _summed(sent: Sent, data: bytes, place: int) -> bytes:
     value = checksum(_pseudo(sent, len(data)) + data)
     if sent.protocol in (UDP, LITE):
-        value = value or 0xFFFF  # RFC 768, RFC 3828 section 3.1: zero means that there is none
+        value = (
+            value or 0xFFFF
+        )  # RFC 768: zero means that there is none; RFC 3828 section 3.1: no zero
     return _filled(data, place, value)
 
 

@@ -47,6 +47,21 @@ def test_a_long_place_keeps_its_end() -> None:
     assert len(found) <= 130
 
 
+@pytest.mark.parametrize(
+    ("said", "left"),
+    [
+        (b"# one\nlet\n", b"let\n"),
+        (b"a {\n\t# one\n  # two\n}\n", b"a {\n}\n"),
+        (b"let\n# no end", b"let\n"),
+        (b'counter x { comment "rule 1 at charter.yaml:9" }\n', b"counter x { }\n"),
+        (b"server=127.0.0.1#5334\n", b"server=127.0.0.1#5334\n"),
+        (b"#!/bin/sh\n", b"#!/bin/sh\n"),
+    ],
+)
+def test_nothing_but_comments_goes(said: bytes, left: bytes) -> None:
+    assert escape.uncommented(said) == left
+
+
 @given(st.text(max_size=300))
 def test_a_remark_is_one_line(text: str) -> None:
     assert set(escape.remark(text)) <= ALLOWED | {"#"}

@@ -13,7 +13,9 @@ from netcharter.rollout.reading import fields, written
 from netcharter.rollout.trouble import StateBroken
 from netcharter.steward.duties import lists
 from netcharter.steward.lists import Counted, record, record_of, record_text, wrong
+from netcharter.steward.loop import fetching
 from netcharter.steward.shapes import Facts, Published, Refresh, Refreshing
+from netcharter.tasks.enacting import refreshing as enacting
 from netcharter.tasks.steward import published
 from netcharter.tasks.steward_asks import refreshing
 from tests.steward.kernel import SYNCHRONISED, at
@@ -25,6 +27,11 @@ SOME = Counted(100, {"is no address": (2, 7)})
 
 def facts(mark: str, done: Refreshing | None = None) -> Facts:
     return Facts(SYNCHRONISED, lists=Published(mark, done))
+
+
+def test_a_refresh_has_the_time_that_its_parts_may_take() -> None:
+    """The last list may be asked for just before FETCHING ends, and then takes its whole time."""
+    assert lists.LIMIT > enacting.FETCHING + fetching.DEADLINE + enacting.SECONDS
 
 
 def test_where_nothing_is_fetched_nothing_is_done_or_told() -> None:

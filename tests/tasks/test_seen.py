@@ -185,6 +185,27 @@ def test_leases_that_were_read_while_they_were_written_tell_what_is_whole() -> N
         assert {one.id for one in found.unread} <= {"entry-not-read", "file-kind-unknown"}
 
 
+@pytest.mark.parametrize(
+    "wrong",
+    [{"state": [[]]}, {"state": "FAILED"}, {"state": [1]}, {"dst": "10.2.0"}, {"dev": 2}, {"dst": []},
+     {"lladdr": {}}],
+)  # fmt: skip
+def test_a_neighbour_of_another_form_is_left_out_and_told(wrong: dict[str, object]) -> None:
+    found = seen(b"", [TABLE[0], {**TABLE[3], **wrong}, 7])
+    assert [hardware_text(one.hardware) for one in found.strangers] == ["3a:5e:10:aa:00:03"]
+    (told,) = found.unread
+    assert told.id == "entry-not-read" and told.message.startswith("2 entries of another form")
+
+
+@pytest.mark.parametrize(
+    "said", ["-2:00:00:00:00:00", "2_:00:00:00:00:00", "+2:00:00:00:00:00", " 2:00:00:00:00:00",
+             "02:00:00:aa:00", "80:00:00:48:fe:80:00:00:00:00", "٠2:00:00:00:00:00"]
+)  # fmt: skip
+def test_what_is_no_hardware_address_of_48_bits_is_nobody(said: str) -> None:
+    found = seen(b"", [{**TABLE[0], "lladdr": said}])
+    assert (found.strangers, found.known, found.unread) == ((), 0, ())
+
+
 @settings(max_examples=60, deadline=None)
 @given(st.binary(max_size=400), st.recursive(
     st.none() | st.booleans() | st.integers() | st.text(max_size=20),

@@ -81,7 +81,8 @@ NAMES = {
         "refusal of a name's addresses",
         "A rule refuses a place that is made of domain names.",
         "The gateway knows of such a place what its own resolver has answered lately. An address that "
-        "somebody learns elsewhere, or keeps for longer, is in no such place and is not refused.",
+        "somebody learns elsewhere, or keeps for longer, is in no such place and is not refused, nor is "
+        "what a line's translator stands for it with.",
         "Let what is meant and nothing else, or withhold the names in `names`, too; see "
         "`netcharter show --around` for the ways around.",
     ),

@@ -25,7 +25,7 @@ _ASKED = re.compile(r"[a-z0-9_-]+(\.[a-z0-9_-]+)*\Z")
 _SCOPES = frozenset({"all", "default"})  # taken by the kernel's own settings for all devices
 _UNIT_PLAIN = re.compile(r"[\w@%+=:,./$\-]+", re.ASCII)
 _MORE = "..."
-_COMMENTS = re.compile(rb'(?m)^#.*\n| comment "[^"\n]*"')
+_COMMENTS = re.compile(rb'(?m)^[ \t]*#(?!!).*(?:\n|\Z)| comment "[^"\n]*"')
 
 
 def encoded(text: str) -> list[str]:

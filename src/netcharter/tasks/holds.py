@@ -32,8 +32,8 @@ class Holds:
     """state: whether the gateway is as planned. agreement: the proof about the packet filter (None
     where nothing of ours is loaded); changes: which connections would change if the plan were
     enacted again (None where nothing differs, or where that can't be told, and then `untold` says
-    why); others: what else of the machine is otherwise; notes: what was met when it was put right
-    before.
+    why); others: what else of the machine is otherwise; notes: who made what is kept, and which
+    lines are left out, in sentences, and what was met when it was put right before.
     """
 
     state: State

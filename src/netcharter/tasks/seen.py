@@ -6,7 +6,6 @@ so may be its hardware address; nothing of it is believed, all of it is only tol
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -20,13 +19,15 @@ from netcharter.charter.values import Wrong, hardware, quoted, thing
 from netcharter.charter.words import suggest
 from netcharter.diagnostics import Diagnostic
 from netcharter.diagnostics.jsonshape import as_json
+from netcharter.diagnostics.span import Span
 from netcharter.plan.coding import hardware_text
 from netcharter.plan.hardware import is_group, may_change
 from netcharter.plan.shapes import Plan
 from netcharter.proofs.naming import listed
-from netcharter.proofs.neighbours import neighbours_of
+from netcharter.proofs.neighbours import Table, neighbour_table
 from netcharter.render.lending import LEASES
 from netcharter.report.limits import CAUTIONS
+from netcharter.report.wording import counted
 from netcharter.rollout.run import programs
 from netcharter.rollout.shapes import Run
 from netcharter.rollout.trouble import EffectFailed
@@ -196,26 +197,32 @@ def look(source: Source, texts: Texts, now: datetime) -> Seen:
             if lease.hardware is not None and lease.active:
                 gathered.lease(lease.hardware, lease.address, lease.name, lease.until)
     if texts.neighbours is not None:
-        for address, hardware_, device in _neighbours(*texts.neighbours):
-            gathered.neighbour(address, hardware_, device)
+        name, data = texts.neighbours
+        table = _neighbours(name, data)
+        unread += _odd(name, table.odd)
+        for address, there in table.found.items():
+            for one in there:
+                if one.hardware is not None:
+                    gathered.neighbour(address, one.hardware, one.device)
     found = gathered.strangers()
     return Seen(plan.site, found, len(gathered.met), tuple(unread))
 
 
-def _neighbours(name: str, data: bytes) -> Iterator[tuple[Address, int, str]]:
+def _neighbours(name: str, data: bytes) -> Table:
     """Whoever answered. Raises Unusable where it is not what `ip -j neigh` prints."""
-    text = data.decode("utf-8", "replace")
-    try:
-        whole = isinstance(json.loads(text), list)
-    except (ValueError, RecursionError):
-        whole = False
-    if not whole:
+    table = neighbour_table(data.decode("utf-8", "replace"))
+    if table is None:
         raise unusable("neighbours-not-read", "this is not, or not the whole of, what it prints",
                        name, "", "keep what `ip -j neigh` prints on the gateway")  # fmt: skip
-    for address, found in neighbours_of(text).items():
-        for one in found:
-            if one.hardware is not None:
-                yield address, one.hardware, one.device
+    return table
+
+
+def _odd(name: str, count: int) -> Iterator[Diagnostic]:
+    """That entries of the neighbour table were left out, if any were."""
+    if count:
+        told = f"{counted(count, 'entry', 'entries')} of another form than `ip -j neigh` prints"
+        yield Diagnostic("entry-not-read", "warning", told, Span(name, 1, 1, 1, 1),
+                         help="keep what `ip -j neigh` prints on the gateway")  # fmt: skip
 
 
 @dataclass

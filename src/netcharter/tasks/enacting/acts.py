@@ -391,16 +391,18 @@ def _cut(work: Work, plan: Plan, found: Here, old: Plan | None, now: datetime) -
 
 def still_holds(work: Work, now: datetime) -> Holds:
     """Is the machine still as the kept version plans it? Raises RolloutRefused, Unusable."""
-    plan = kept_plan(work)
-    if plan is None:
+    number = looks.look(work).kept  # once: another may be kept while this one is read
+    plan = None if number is None else _plan_of(work, number)
+    if number is None or plan is None:
         raise RolloutRefused("nothing is kept here", "enact a charter, and keep it")
     found = here(plan, None)
-    files = looks.made(work, looks.look(work).kept or STOCK).files
-    leading = diverted.after(work, plan, files)
-    others = (*diverted.sentences(leading), *_otherwise(work, plan))
+    kept = looks.made(work, number)
+    leading = diverted.after(work, plan, kept.files)
+    unlike = _unlike(work, plan, kept.files, kept.version.set_aside)
+    others = (*diverted.sentences(leading), *unlike)
     judged = holds(plan, found.loaded, now, others, found.lines)
     written = written_down(work.host, work.paths)
-    notes = tuple(of_another(plan, files))
+    notes = tuple(of_another(plan, kept.files, judged.state == "otherwise"))
     if written.out:
         seen, working = work.host.observe(frozenset()), at_work(Path(work.paths.within("steward")))
         notes = (*notes, *left_out(written, plan, seen, now, working))

@@ -14,7 +14,7 @@ from netcharter.lab.trouble import CommandFailed, LabImpossible
 from netcharter.plan.shapes import Address, LinePlan, Plan
 from netcharter.proofs.conversations import Conversation, Neighbour, seated
 from netcharter.proofs.management import LOOP, Session, session_of
-from netcharter.proofs.neighbours import neighbours_of
+from netcharter.proofs.neighbours import neighbour_table
 from netcharter.rollout.run.netlink import Netfilter
 from netcharter.rollout.run.processes import fields_of
 from netcharter.tasks.changes import Loaded, loaded_now
@@ -47,7 +47,8 @@ def here(plan: Plan, connection: str | None) -> Here:
     """
     loaded = loaded_now()
     devices = _devices(loaded.machine.addresses)
-    neighbours = neighbours_of(_said(("ip", "-j", "neigh")))
+    table = neighbour_table(_said(("ip", "-j", "neigh")))
+    found = table.found if table is not None else {}
     session = session_of(connection) if connection else None
     if connection and session is None:  # it would count as the console, and its way in as nobody's
         raise unusable(
@@ -59,13 +60,13 @@ def here(plan: Plan, connection: str | None) -> Here:
         )
     if session is not None:
         session = seated(
-            replace(session, device=session.device or _way_in(session, devices)), neighbours
+            replace(session, device=session.device or _way_in(session, devices)), found
         )
     return Here(
         loaded,
         {line.name: _held(devices.get(line.device)) for line in plan.lines if line.automatic},
         frozenset(line.name for line in plan.lines if _is_up(line, devices)),
-        neighbours,
+        found,
         session,
     )
 
