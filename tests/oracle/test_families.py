@@ -57,7 +57,7 @@ def ends(rng: Random, found: Pair) -> Iterator[tuple[str, int, Both]]:
 
 
 def beyond(rng: Random, found: Pair, drawn: Attempts) -> Iterator[Both]:
-    """Somebody on the internet whom no place names, in either family; and the gateway."""
+    """Somebody on the internet whom no place and no list names, in either family; and the gateway."""
     site = found.site
     near = [one.network for line in site.lines.values() for one in line.interfaces]
     free = {
@@ -65,6 +65,7 @@ def beyond(rng: Random, found: Pair, drawn: Attempts) -> Iterator[Both]:
             a
             for a in drawn.internet[version]
             if not any(naive.in_place(site, place, a) for place in site.places)
+            and not naive.is_hostile(site, a)
             and not any(naive.inside(a, network) for network in near)
         ]
         for version in (4, 6)
