@@ -39,6 +39,7 @@ def test_what_another_program_made_is_told_until_this_one_has_made_it_anew(tmp_p
         assert found.code == 0, found.told
         (note,) = found.json()["notes"]
         assert "made by another Netcharter" in note and "1 file otherwise (nftables.nft)" in note
+        assert "differ from the plan" not in note  # since it does not
         assert "made by another Netcharter" in place.run("holds", as_json=False).out
         place.write("good.yaml", CHARTER)
         assert place.run("enact", "good.yaml", *HURRY).code == 0
