@@ -35,6 +35,54 @@ def _inner(name: str, *rules: str) -> str:
 NAMED = "counter a { }\ncounter b { }\ncounter c { }\ncounter d { }"
 
 TRAPS: dict[str, str] = {
+    "what a statement reads must be there: elements that are added": _table(
+        _chain(
+            "forward",
+            "tcp dport 22 update @who4 { ip saddr } accept",
+            "tcp dport 80 update @who6 { ip6 saddr } counter name a accept",
+            "add @ports { tcp dport } accept",
+            "iifname . ip saddr . udp dport @seen4 drop",
+            end="drop",
+        ),
+        _chain("input", "udp dport 53 add @pairs { ip saddr . udp dport } drop"),
+        first=NAMED
+        + """
+        set who4 { type ipv4_addr; size 999; flags dynamic,timeout; timeout 1m; }
+        set who6 { type ipv6_addr; size 999; flags dynamic,timeout; timeout 1m; }
+        set ports { type inet_service; size 999; flags dynamic,timeout; timeout 1m; }
+        set pairs { type ipv4_addr . inet_service; size 999; flags dynamic,timeout; timeout 1m; }
+        set seen4 { type ifname . ipv4_addr . inet_service; }""",
+    ),
+    "what a statement reads must be there: headers that are written": _table(
+        _chain(
+            "forward",
+            "tcp dport 22 ip dscp set cs1 accept",
+            "tcp dport 80 ip6 hoplimit set 33 accept",
+            "ip ttl set 44 udp dport 53 accept",
+            "tcp dport 443 ip6 dscp set cs1 counter name a",
+            end="drop",
+        ),
+        _chain(
+            "output", "tcp dport 80 ip ttl set 9 drop", "meta priority set 1:1 udp dport 53 drop"
+        ),
+        first=NAMED,
+    ),
+    "a key that a map lacks ends the rule: counters, limits, priorities": _table(
+        _chain(
+            "forward",
+            'counter name ip saddr map { 192.0.2.10 : "a", 192.0.2.70 : "b" } accept',
+            'tcp dport 443 counter name tcp dport map { 443 : "c" } accept',
+            "meta priority set ip6 saddr map { 2001:db8:0:1::10 : 1:10 } accept",
+            "udp dport 53 meta priority set udp dport map { 53 : 1:10 } accept",
+            'ip protocol gre limit name ip daddr map { 203.0.113.77 : "wide" } accept',
+            end="drop",
+        ),
+        first=NAMED + "\nlimit wide { rate 100000/second; }",
+    ),
+    "raw payload that is written is not followed": _table(
+        _chain("prerouting", "ip protocol tcp @nh,128,32 set 0xc6336405", priority=-300),
+        _chain("forward", "ip daddr 198.51.100.5 tcp dport 80 drop", "udp dport 53 drop"),
+    ),
     "before tracking, every packet is invalid": _table(
         _chain(
             "prerouting",
@@ -503,6 +551,46 @@ SEVERAL = frozenset(
 
 # What a first packet alone does not settle: "may" is right, as long as what happens is among it.
 DOUBTS: dict[str, str] = {
+    "the map of a label is not listed": _table(
+        _chain("input", "ct state new ct label set tcp dport map { 80 : 3, 22 : 4 } drop"),
+    ),
+    "an element with a limit of its own": _table(
+        _chain("forward", "ip saddr @slow accept", end="drop"),
+        first="""set slow { type ipv4_addr; size 99; limit rate 1/minute burst 1 packets;
+        elements = { 192.0.2.10, 192.0.2.70 } }""",
+    ),
+    "sets of one name in two tables": _table(
+        _chain("forward", "ip dscp @s accept", end="drop"),
+        first="set s { type dscp; elements = { cs0, ef } }",
+    ).replace("table inet t", "table inet a")
+    + _table(
+        _chain("forward", "ip dscp @s drop", priority=1),
+        first="set s { type dscp; elements = { cs1, cs2 } }",
+    ),
+    "each asking draws anew": _table(
+        _chain(
+            "forward",
+            "numgen random mod 2 0 meta mark set 1",
+            "meta mark 1 numgen random mod 2 != 0 drop",
+            "meta mark 0 numgen random mod 2 0 drop",
+        ),
+    ),
+    "a field is written twice": _table(
+        _chain(
+            "forward",
+            "ip dscp set cs1",
+            "ip dscp cs1 meta mark set 1",
+            "ip dscp set ef",
+            "meta mark 1 ip dscp != cs1 tcp dport 80 drop",
+            "meta mark 1 @nh,8,6 46 udp dport 53 drop",
+        ),
+    ),
+    "limits alike in two tables": _table(
+        _chain("forward", "limit rate 1/minute burst 1 packets accept", end="drop"),
+    ).replace("table inet t", "table inet a")
+    + _table(
+        _chain("forward", "limit rate 1/minute burst 1 packets drop", priority=1),
+    ),
     "limits": _table(
         _chain(
             "forward",

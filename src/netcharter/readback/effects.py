@@ -79,8 +79,17 @@ class Effects:
         return [] if held is None else [(State(state.box, held, state.course), then)]
 
     def _count(self, state: State, count: op.Count) -> list[Outcome]:
-        counters = (*state.course.counters, count.name)
-        return [(_on(state, counters=counters), op.ON)]
+        before = state.course.counters
+        if count.lookup is None:
+            return [(_on(state, counters=(*before, count.name)), op.ON)]
+        whole = Alternative(state.box, state.held, True)
+        mapped = self.matcher.mapped(whole, count.lookup, count.living, count.key, state.course)
+        return [
+            (_on(State(one.box, one.held, state.course), counters=(*before, one.data)), op.ON)
+            if isinstance(one.data, str)
+            else (State(one.box, one.held, state.course), op.ON)
+            for one in mapped
+        ]
 
     # --- marks -----------------------------------------------------------------------------------
 
@@ -116,7 +125,8 @@ class Effects:
         return [(state, op.ON)]
 
     def _touch(self, state: State, touch: op.Touch) -> list[Outcome]:
-        return [(_on(state, touched=state.course.touched | {touch.field}), op.ON)]
+        others = {one for one in state.course.touched if one[0] != touch.field}
+        return [(_on(state, touched=frozenset({*others, (touch.field, touch.place)})), op.ON)]
 
     def _rewrite(self, state: State, rewrite: op.Rewrite) -> list[Outcome]:
         if rewrite.family != state.course.family:

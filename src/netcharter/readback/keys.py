@@ -188,8 +188,9 @@ def term(said: Any, around: Around, words: str) -> Term:
     if what in ("|", "^", "<<", ">>") and isinstance(where, list) and len(where) == 2:
         return _operated(term(where[0], around, words), what, where[1], around, words)
     maker = _MAKERS.get(what)
-    found = maker(where, around, words) if maker and isinstance(where, dict) else None
-    return found or unknown
+    if maker is None or not isinstance(where, dict) or where.keys() - _SAID.get(what, where.keys()):
+        return unknown
+    return maker(where, around, words) or unknown
 
 
 def _operated(inner: Term, operation: str, said: Any, around: Around, words: str) -> Term:
@@ -541,6 +542,13 @@ def _fib(where: dict[str, Any], around: Around, words: str) -> Term | None:
     return Term(found[0], found[1], words) if found else None
 
 
+# What an expression may say; one that says more is about something else, such as an inner header.
+_SAID: Mapping[str, frozenset[str]] = {
+    "meta": frozenset({"key"}),
+    "ct": frozenset({"key", "dir", "family"}),
+    "payload": frozenset({"protocol", "field", "base", "offset", "len"}),
+    "exthdr": frozenset({"name", "field", "offset"}),
+}
 _MAKERS: Mapping[str, Callable[[dict[str, Any], Around, str], Term | None]] = {
     "meta": _meta,
     "ct": _ct,

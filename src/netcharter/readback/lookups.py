@@ -19,7 +19,7 @@ from netcharter.readback.sets import Sets
 from netcharter.readback.sources import Case, FromField, Source, tested
 from netcharter.readback.state import Course
 from netcharter.readback.telling import expression_text
-from netcharter.readback.values import NotUnderstood, domain, values
+from netcharter.readback.values import PLAIN, NotUnderstood, domain, values
 from netcharter.space.ranges import Ranges, union
 
 Part = tuple[tuple[int, int], ...]  # (field, number of a set), ascending fields
@@ -153,7 +153,8 @@ def _split(element: Any, with_data: bool) -> tuple[Any, Any]:
     if with_data and isinstance(element, list) and len(element) == 2:
         element, data = element
     if isinstance(element, dict) and isinstance(element.get("elem"), dict):
-        element = element["elem"].get("val")
+        said = element["elem"]
+        element = said.get("val") if said.keys() <= PLAIN else element
     return element, data
 
 

@@ -15,6 +15,8 @@ from netcharter.readback.sources import FromField, tested
 from netcharter.readback.state import Box, Course, Held, State, given, narrowed
 from netcharter.readback.telling import expression_text, statement_text
 
+RAW = ("@ll,", "@nh,", "@th,", "@ih,")  # how the words of raw payload begin
+
 
 class Alternative(NamedTuple):
     """Part of a box: does it match, and to what a map then leads. What is in no alternative does
@@ -29,11 +31,13 @@ class Alternative(NamedTuple):
 
 def told(term_words: str, fields: tuple[str, ...], course: Course) -> str:
     """The words of a condition, apart from the same words before a packet was changed."""
-    if any(field in course.touched for field in fields):
-        return f"{term_words} (as written by a rule)"
-    moved = ("daddr", "dport") if course.destination or course.port else ()
+    raw = any(base in term_words for base in RAW)  # it may be about any field
+    by = sorted(place for field, place in course.touched if raw or field in fields)
+    if by:
+        return f"{term_words} (as written by {', '.join(by)})"
+    moved = ("daddr", "dport", *RAW) if course.destination or course.port else ()
     if course.source is not None or course.source_port is not None:
-        moved = (*moved, "saddr", "sport")
+        moved = (*moved, "saddr", "sport", *RAW)
     if any(word in term_words for word in moved):
         return f"{term_words} (as translated)"
     return term_words

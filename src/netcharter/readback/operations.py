@@ -84,9 +84,12 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """A named counter."""
+    """A named counter, or one that a map names (living: its name)."""
 
     name: str
+    lookup: Lookup | None = None
+    living: str = ""
+    key: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,9 +114,10 @@ class Untrack:
 
 @dataclass(frozen=True, slots=True)
 class Touch:
-    """Writes to a field that a first packet alone does not settle."""
+    """Writes to a field that a first packet alone does not settle. place: where it is written."""
 
     field: str
+    place: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,7 +246,7 @@ def asks_exit(operation: Operation) -> bool:
                 return True  # merged ones are about headers
             lookups += [test.lookup] if isinstance(test, Find | Living) else []
         return any(_by_exit(lookup) for lookup in lookups)
-    if isinstance(operation, SetMark):
+    if isinstance(operation, SetMark | Count):
         return operation.lookup is not None and _by_exit(operation.lookup)
     if isinstance(operation, Translate):
         if operation.kind == "masquerade":

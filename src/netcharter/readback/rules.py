@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from netcharter.readback.bits import changed_bits, computed
-from netcharter.readback.keys import Around, Term, term
+from netcharter.readback.keys import CONNTRACK, HEADERS, META, Around, Term, term
 from netcharter.readback.listing import Listing, Rule, Set
 from netcharter.readback.lookups import Elements, Lookup, Reader
 from netcharter.readback.merging import together
+from netcharter.readback.needs import draws, is_sure, needed
 from netcharter.readback.notes import Notes
 from netcharter.readback.operations import (
     Compare,
@@ -49,10 +50,10 @@ from netcharter.readback.values import (
 )
 from netcharter.space.ranges import Ranges, subtract
 
-# Statements that have no part in what becomes of a first packet.
-IDLE = frozenset(
-    {"log", "ct helper", "ct timeout", "ct expectation", "flow", "dup", "last", "continue"}
-)
+# Statements that have no part in what becomes of a first packet, but for what they read.
+IDLE = frozenset({"log", "ct helper", "ct timeout", "ct expectation", "dup", "last", "continue"})
+GAUGES = frozenset({"limit", "quota", "ct count"})
+HARMLESS = frozenset({"counter", "last"})  # beside an element of a set
 PROHIBITED = frozenset({"net-prohibited", "host-prohibited", "admin-prohibited"})
 FAMILIES: Mapping[str, int] = {"ip": 4, "ip6": 6}
 _ORDERED: Mapping[str, Callable[[int, int, int], tuple[int, int]]] = {
@@ -77,16 +78,19 @@ class Compiler:
         """The operations of a rule in order, tests in a row together."""
         found: list[Operation] = []
         tests: list[tuple[int, Test]] = []
+        needs: list[Test] = []
         for at, statement in enumerate(rule.expr):
             ((kind, said),) = statement.items()
             made = self._statement(rule, kind, said)
+            if at < len(rule.expr) - 1:
+                needs += self._needs(rule, kind, said)
             if made is None:
                 continue
             if isinstance(made, Test):
                 tests.append((at, made))
                 continue
-            before = self._row(rule, tests)
-            tests = []
+            before = (*self._row(rule, tests), *needs)
+            tests, needs = [], []
             if isinstance(made, Tests):
                 found.append(Tests((*before, *made.tests), made.vmap, made.living, made.key))
                 continue
@@ -119,6 +123,26 @@ class Compiler:
             return self._stranger(rule, {kind: said})
         return made
 
+    def _needs(self, rule: Rule, kind: str, said: Any) -> tuple[Test, ...]:
+        """What must be there for a rule to go on behind a statement."""
+        try:
+            return tuple(test for part in needed(kind, said) for test in self._there(rule, part))
+        except (LookupError, TypeError, ValueError, AttributeError, NotUnderstood):
+            return (self._unread(rule, f"{statement_text({kind: said})}: goes on"),)
+
+    def _there(self, rule: Rule, part: Mapping[str, Any]) -> Iterator[Test]:
+        """A value that is read, or an element of a map."""
+        words = expression_text(part)
+        if "map" in part:
+            key = expression_text(part["map"]["key"])
+            lookup, living = self.map_lookup(rule, part["map"], words)
+            yield Living(lookup, living, key, False) if living else Find(lookup, False)
+            return
+        found = term(part, self.around, words)
+        yield Find(Lookup((found,), Elements(), words, rule.span), True)
+        if not found.known or not is_sure(part):
+            yield self._unread(rule, f"{words} is there")
+
     # --- what is not understood ------------------------------------------------------------------
 
     def _stranger(self, rule: Rule, statement: Mapping[str, Any]) -> Stranger:
@@ -142,11 +166,12 @@ class Compiler:
 
     def match(self, rule: Rule, said: Any) -> Test:
         op, left, right = said["op"], said["left"], said["right"]
-        if op not in ("==", "!=", "in", "!", *_ORDERED):
+        if len(said) > 3 or op not in ("==", "!=", "in", "!", *_ORDERED):
             return self._unread(rule, statement_text({"match": said}))
         negated = op in ("!=", "!")
         positive = "==" if op == "!=" else "in" if op == "!" else op
         words = statement_text({"match": {"op": positive, "left": left, "right": right}})
+        words += self._drawn(rule, said)
         if isinstance(right, str) and right.startswith("@"):
             return self._named(rule, left, right[1:], negated, words)
         parts = left.get("concat") if isinstance(left, dict) else None
@@ -154,6 +179,16 @@ class Compiler:
             elements = right["set"] if isinstance(right, dict) and "set" in right else [right]
             return self._elements(rule, left, elements, negated, words)
         return self._compare(rule, op, left, right, negated, words)
+
+    def _drawn(self, rule: Rule, said: Any) -> str:
+        """What tells a condition from others with its words, where each asking draws anew."""
+        return f" (as drawn by {self._place(rule)})" if draws(said) else ""
+
+    def _place(self, rule: Rule) -> str:
+        """Where a rule stands, with its table where another has a chain of that name."""
+        alike = [one for one in self.listing.chains if one[2] == rule.chain]
+        table = "" if len(alike) < 2 else f"{rule.family} {rule.table} "
+        return f"{table}{rule.chain} rule {rule.number}"
 
     def _compare(
         self, rule: Rule, op: str, left: Any, right: Any, negated: bool, words: str
@@ -254,7 +289,12 @@ class Compiler:
         if found.living:
             lookup = Lookup(self.terms(rule, key), Elements(), words, rule.span)
             return Living(lookup, self.title(found), expression_text(key), negated)
+        words += self._of_table(found)
         return self._elements(rule, key, found.elements, negated, words, named=True)
+
+    def _of_table(self, found: Set) -> str:
+        """What a condition says besides of a set whose name another bears, too."""
+        return "" if self.title(found) == found.name else f" of {found.family} {found.table}"
 
     def vmap(self, rule: Rule, said: Any) -> Tests:
         lookup, living = self.map_lookup(rule, said, statement_text({"vmap": said}))
@@ -265,14 +305,17 @@ class Compiler:
 
     def map_lookup(self, rule: Rule, said: Any, words: str) -> tuple[Lookup, str]:
         """The look-up of a map, and its name if it is one that changes."""
+        if len(said) > 2:
+            raise NotUnderstood(words)
         key, data = said["key"], said["data"]
-        living = ""
+        words, living = words + self._drawn(rule, key), ""
         if isinstance(data, str) and data.startswith("@"):
             found = self.set_of(rule, data[1:])
             if found is None:
                 raise NotUnderstood(data)
             elements, named = found.elements, True
             living = self.title(found) if found.living else ""
+            words += self._of_table(found)
         else:
             elements, named = data["set"], False
         terms = self.terms(rule, key)
@@ -284,19 +327,28 @@ class Compiler:
     # --- statements ------------------------------------------------------------------------------
 
     def counter(self, rule: Rule, said: Any) -> Operation | None:
+        if isinstance(said, dict) and "map" in said:
+            lookup, living = self.map_lookup(rule, said["map"], statement_text({"counter": said}))
+            return Count("", lookup, living, expression_text(said["map"]["key"]))
         return Count(said) if isinstance(said, str) else None
 
     def dynamic(self, rule: Rule, said: Any) -> Test | None:
-        """A rule that adds to a set goes on; statements within may stop it there."""
+        """A rule that adds to a set goes on; statements within may stop it there, each of several
+        by the condition that they all keep."""
         inside = said.get("stmt") or []
         inside = inside if isinstance(inside, list) else [inside]
-        for statement in inside:
-            ((kind, what),) = statement.items()
-            if kind == "limit":
-                return self.limit(rule, what)
-            if kind in ("quota", "ct count"):
-                return self.quota(rule, what) if kind == "quota" else self.limit(rule, what)
+        kinds = {kind: what for statement in inside for kind, what in statement.items()}
+        if kinds.keys() - GAUGES - HARMLESS:
+            raise NotUnderstood(str(said))
+        for kind in ("limit", "ct count", "quota"):
+            if kind in kinds:
+                return self._gauge(rule, "quota" if kind == "quota" else "limit", kinds[kind])
         return None
+
+    def flow(self, rule: Rule, said: Any) -> Test:
+        """A conversation that begins can't be handed on yet, and so the rule ends there
+        (nft_flow_offload.c)."""
+        return Find(Lookup((), Elements(), statement_text({"flow": said}), rule.span), False)
 
     def limit(self, rule: Rule, said: Any) -> Test:
         return self._gauge(rule, "limit", said)
@@ -309,7 +361,7 @@ class Compiler:
         if isinstance(said, str) and (rule.family, rule.table, kind, said) not in self.objects:
             message = f"the {kind} {said[:60]} that this rule asks is not listed"
             self.notes.tell("listing-missing", "warning", message, rule.span)
-        return Given(Condition(kind, _placed(rule)))
+        return Given(Condition(kind, f"{self._place(rule)}{_gauged(rule)}"))
 
     def mangle(self, rule: Rule, said: Any) -> Operation | None:
         key, value = said["key"], said["value"]
@@ -319,7 +371,9 @@ class Compiler:
             return self._mark(rule, what == "ct", value)
         if what == "payload":
             return self._rewrite(rule, where, value)
-        return Touch(expression_text(key))
+        if name is not None and name not in {"meta": META, "ct": CONNTRACK}.get(what, ()):
+            return self._stranger(rule, {"mangle": said})
+        return Touch(expression_text(key), self._place(rule))
 
     def _mark(self, rule: Rule, conversation: bool, value: Any) -> Operation:
         if isinstance(value, dict) and "map" in value:
@@ -334,7 +388,6 @@ class Compiler:
 
     def _rewrite(self, rule: Rule, where: Any, value: Any) -> Operation:
         protocol, field = where.get("protocol"), where.get("field")
-        told = f"{protocol} {field}"
         plain = field in ("saddr", "daddr") and protocol in FAMILIES
         if plain:
             try:
@@ -342,9 +395,9 @@ class Compiler:
                 return Rewrite(field, FAMILIES[protocol], found)
             except NotUnderstood:
                 return self._stranger(rule, {"mangle": {"key": {"payload": where}, "value": value}})
-        if field in ("sport", "dport", "type", "code", "protocol", "nexthdr", "version"):
+        if len(where) > 2 or field not in HEADERS.get(protocol, ()):
             return self._stranger(rule, {"mangle": {"key": {"payload": where}, "value": value}})
-        return Touch(told)
+        return Touch(f"{protocol} {field}", self._place(rule))
 
     def reject(self, rule: Rule, said: Any) -> Operation:
         kind = said.get("type") if said else None
@@ -422,12 +475,12 @@ def _hides_family(rule: Rule) -> bool:
     return True
 
 
-def _placed(rule: Rule) -> str:
-    """A limit's name: where it stands, and its words."""
+def _gauged(rule: Rule) -> str:
+    """The words of a rule's limit."""
     for statement in rule.expr:
         if next(iter(statement)) in ("limit", "quota", "ct count", "set", "map", "meter"):
-            return f"{rule.chain} rule {rule.number}: {statement_text(statement)}"
-    return f"{rule.chain} rule {rule.number}"
+            return f": {statement_text(statement)}"
+    return ""
 
 
 def _verdict(kind: str) -> Callable[[Compiler, Rule, Any], Operation]:
@@ -459,6 +512,7 @@ _MAKERS: Mapping[str, Callable[[Compiler, Rule, Any], Operation | Test | None]] 
     "set": Compiler.dynamic,
     "map": Compiler.dynamic,
     "meter": Compiler.dynamic,
+    "flow": Compiler.flow,
     "mangle": Compiler.mangle,
     "notrack": lambda compiler, rule, said: Untrack(),
     "reject": Compiler.reject,

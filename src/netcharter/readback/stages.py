@@ -8,7 +8,7 @@ asked first (nf_hook_entries_grow in netfilter/core.c); both from memory, tried 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Literal
@@ -24,6 +24,7 @@ NAT_PRIORITY: Mapping[str, int] = {
     "input": 100,
     "postrouting": 100,
 }
+TYPES = ("filter", "nat", "route")
 HOOKS = ("prerouting", "input", "forward", "output", "postrouting")
 
 
@@ -55,10 +56,13 @@ class Programs:
 def programs(listing: Listing, family: int, tracking: bool | None, notes: Notes) -> Programs:
     """The programs of IPv4 (4) or IPv6 (6). tracking: whether conntrack looks at it."""
     hooks = {hook: _hook(listing, family, hook, tracking, notes) for hook in HOOKS}
+    strange = tuple(
+        Stage("foreign", "prerouting", (c,)) for c in _strange(listing, _of_family(family))
+    )
     late = _foreign(listing, ("egress",), ("postrouting", "output"))
     early = _foreign(listing, ("ingress",), ("prerouting", "input"))
     return Programs(
-        arriving=(*early, *hooks["prerouting"], Stage("route", "prerouting")),
+        arriving=(*early, *strange, *hooks["prerouting"], Stage("route", "prerouting")),
         input=(*hooks["input"], Stage("deliver", "input")),
         forward=(
             *hooks["forward"],
@@ -67,6 +71,7 @@ def programs(listing: Listing, family: int, tracking: bool | None, notes: Notes)
             Stage("leave", "postrouting"),
         ),
         sending=(
+            *strange,
             *hooks["output"],
             Stage("reroute", "output"),
             *hooks["postrouting"],
@@ -164,6 +169,19 @@ def _foreign(listing: Listing, hooks: tuple[str, ...], bridged: tuple[str, ...])
     return tuple(Stage("foreign", hooks[0], (chain,)) for chain in found)
 
 
+def _of_family(family: int) -> tuple[str, ...]:
+    return ("inet", "ip" if family == 4 else "ip6")
+
+
+def _strange(listing: Listing, families: tuple[str, ...]) -> Iterator[Chain]:
+    """Base chains of a hook or a type that is not known here, so that nobody knows whether packets
+    meet them."""
+    for chain in _base_chains(listing):
+        known = chain.hook in (*HOOKS, "ingress", "egress") and chain.type in TYPES
+        if chain.family in families and not known:
+            yield chain
+
+
 def _base_chains(listing: Listing) -> list[Chain]:
     dormant = {(t.family, t.name) for t in listing.tables if t.dormant is True}
     return [
@@ -174,8 +192,9 @@ def _base_chains(listing: Listing) -> list[Chain]:
 
 
 def _hook(listing: Listing, family: int, hook: str, tracking: bool | None, notes: Notes) -> Program:
-    families = ("inet", "ip" if family == 4 else "ip6")
+    families, strange = _of_family(family), [*_strange(listing, _of_family(family))]
     chains = [c for c in _base_chains(listing) if c.family in families and c.hook == hook]
+    chains = [c for c in chains if c not in strange]
     chains = sorted(chains, key=_registered(listing), reverse=True)
     chains.sort(key=lambda chain: chain.priority)
     plain = [chain for chain in chains if chain.type != "nat"]

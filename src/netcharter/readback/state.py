@@ -33,7 +33,7 @@ class Course:
     track: "none" (conntrack has not seen it), "new", "untracked", "invalid". status: conntrack's.
     destination, source, port, source_port: as they stand now, None where as they were sent.
     destined, sourced: destination or source translation was settled. touched: fields that
-    statements wrote to. ways: the devices it may leave by, once it is routed. undecided: it goes on,
+    statements wrote to, and where they did so last. ways: the devices it may leave by, once it is routed. undecided: it goes on,
     by which device was not looked for yet.
     """
 
@@ -55,7 +55,7 @@ class Course:
     proxied: bool = False
     ways: Ranges = ()
     undecided: bool = False
-    touched: frozenset[str] = frozenset()
+    touched: frozenset[tuple[str, str]] = frozenset()
     counters: tuple[str, ...] = ()
     decider: tuple[int, Origin] | None = None
 

@@ -61,10 +61,17 @@ def _operand(said: Any) -> str:
     return f"({text})" if nested else text
 
 
+def _rest(said: Mapping[str, Any], *told: str) -> str:
+    """What an expression says besides, since what is not told apart counts as the same."""
+    left = {k: v for k, v in said.items() if k not in told and (k, v) != ("offset", 0)}
+    return f" {_raw(left)}" if left else ""
+
+
 def _payload(said: Any) -> str:
     if "base" in said:
-        return f"@{said['base']},{said['offset']},{said['len']}"
-    return f"{said['protocol']} {said['field']}"
+        rest = _rest(said, "base", "offset", "len")
+        return f"@{said['base']},{said['offset']},{said['len']}{rest}"
+    return f"{said['protocol']} {said['field']}{_rest(said, 'protocol', 'field')}"
 
 
 def _set(said: Any) -> str:
@@ -87,32 +94,34 @@ def _is_verdict(said: Any) -> bool:
 
 def _ct(said: Any) -> str:
     way = f"{said['dir']} " if "dir" in said else ""
-    return f"ct {way}{said['key']}"
+    return f"ct {way}{said['key']}{_rest(said, 'dir', 'key')}"
 
 
 def _meta(said: Any) -> str:
     key = said["key"]
     bare = {"iif", "oif", "iifname", "oifname", "iifgroup", "oifgroup", "iiftype", "oiftype"}
-    return str(key) if key in bare else f"meta {key}"
+    return (str(key) if key in bare else f"meta {key}") + _rest(said, "key")
 
 
 def _exthdr(said: Any) -> str:
-    return " ".join(str(said[k]) for k in ("name", "field") if k in said)
+    return " ".join(str(said[k]) for k in ("name", "field") if k in said) + _rest(
+        said, "name", "field"
+    )
 
 
 def _rt(said: Any) -> str:
     family = f"{said['family']} " if "family" in said else ""
-    return f"rt {family}{said['key']}"
+    return f"rt {family}{said['key']}{_rest(said, 'family', 'key')}"
 
 
 def _numgen(said: Any) -> str:
-    return f"numgen {said['mode']} mod {said['mod']}"
+    return f"numgen {said['mode']} mod {said['mod']}{_rest(said, 'mode', 'mod')}"
 
 
 def _hash(name: str) -> Callable[[Any], str]:
     def told(said: Any) -> str:
         of = f" {_expression(said['expr'])}" if "expr" in said else ""
-        return f"{name}{of} mod {said['mod']}"
+        return f"{name}{of} mod {said['mod']}{_rest(said, 'expr', 'mod')}"
 
     return told
 
@@ -125,12 +134,12 @@ _EXPRESSIONS: Mapping[str, Callable[[Any], str]] = {
     "tcp option": lambda s: "tcp option " + _exthdr(s),
     "ip option": lambda s: "ip option " + _exthdr(s),
     "sctp chunk": lambda s: "sctp chunk " + _exthdr(s),
-    "dccp option": lambda s: f"dccp option {s['type']}",
-    "fib": lambda s: f"fib {' . '.join(s['flags'])} {s['result']}",
+    "dccp option": lambda s: f"dccp option {s['type']}{_rest(s, 'type')}",
+    "fib": lambda s: f"fib {' . '.join(s['flags'])} {s['result']}{_rest(s, 'flags', 'result')}",
     "rt": _rt,
-    "socket": lambda s: f"socket {s['key']}",
-    "osf": lambda s: f"osf {s['key']}",
-    "ipsec": lambda s: f"ipsec {s['dir']} {s['key']}",
+    "socket": lambda s: f"socket {s['key']}{_rest(s, 'key')}",
+    "osf": lambda s: f"osf {s['key']}{_rest(s, 'key')}",
+    "ipsec": lambda s: f"ipsec {s['dir']} {s['key']}{_rest(s, 'dir', 'key')}",
     "numgen": _numgen,
     "jhash": _hash("jhash"),
     "symhash": _hash("symhash"),

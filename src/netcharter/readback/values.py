@@ -69,6 +69,11 @@ def domain(kind: str, devices: Devices) -> Ranges:
     return ((0, (1 << width(kind)) - 1),)
 
 
+# What an element of a set may say beside its value, without a part in what becomes of a packet: a
+# limit may end the rule that finds it.
+PLAIN = frozenset({"val", "comment", "counter", "last", "timeout", "expires"})
+
+
 def opposite(found: Ranges, kind: str, devices: Devices) -> Ranges:
     """All values of a kind that are not in a set."""
     return subtract(domain(kind, devices), found)
@@ -80,7 +85,7 @@ def values(said: Any, kind: str, devices: Devices) -> Ranges:
         ((form, parts),) = said.items()
         if form == "set" and isinstance(parts, list):
             return union(*(values(part, kind, devices) for part in parts))
-        if form == "elem" and isinstance(parts, dict):
+        if form == "elem" and isinstance(parts, dict) and parts.keys() <= PLAIN:
             return values(parts.get("val"), kind, devices)
         if form == "range" and isinstance(parts, list) and len(parts) == 2:
             low, high = (number(part, kind, devices) for part in parts)

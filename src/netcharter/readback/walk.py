@@ -411,16 +411,24 @@ class Walker:
         return State(state.box, state.held, done), at.next_stage()
 
     def _foreign(self, state: State, at: At, stage: Stage) -> tuple[State, At] | None:
-        """A chain of the link layer: if it can drop, whether it does is open."""
+        """A chain of the link layer, or of a hook or type that is not known here: if it can drop,
+        whether it does is open."""
         chain = stage.chains[0]
         if not could_drop(self.listing, chain):
             return state, at.next_stage()
         words = f"{chain.family} {chain.table} {chain.name} drops it"
+        where = f"({chain.family}, {chain.type}, {chain.hook})"
+        if chain.family in ("netdev", "bridge") or chain.hook in ("ingress", "egress"):
+            code, what = "listing-link-layer", f"stands at the link layer {where}"
+        else:
+            code, what = (
+                "listing-not-understood",
+                f"has a hook or type that is not known here {where}",
+            )
         message = (
-            f"the chain {chain.name[:60]} stands at the link layer ({chain.family}, "
-            f"{chain.hook}), which is not followed; it could drop packets"
+            f"the chain {chain.name[:60]} {what}, which is not followed; it could drop packets"
         )
-        self.notes.tell("listing-link-layer", "warning", message, chain.span)
+        self.notes.tell(code, "warning", message, chain.span)
         held = given(state.held, Condition("unread", words), True)
         if held is not None:
             dropped = State(state.box, held, state.course)

@@ -1,0 +1,87 @@
+"""What a statement needs of a packet besides the tests that stand before it.
+
+A statement that reads a value which a packet lacks, or looks a key up in a map that does not hold
+it, ends its rule (NFT_BREAK in nft_payload.c, nft_lookup.c, nft_objref.c; from memory, tried on a
+kernel). nft does not list what it asked beforehand for a statement's sake.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from netcharter.readback.values import NotUnderstood
+
+# Expressions that may be missing in a packet, and of those the ones that are there whenever what
+# `keys` says of them is: of the others a part (an option, a socket, a route) may be missing yet.
+_READ = frozenset(
+    "payload meta ct exthdr fib rt socket osf ipsec".split()
+    + ["tcp option", "ip option", "sctp chunk", "dccp option"]
+)
+_SURE_META = frozenset(
+    "mark l4proto nfproto protocol iif iifname oif oifname iiftype pkttype length priority cpu "
+    "nftrace secmark time hour day random skuid skgid".split()
+)
+_HEADERS = frozenset({"payload", "exthdr", "tcp option"})  # what a statement can write into
+_SETS = frozenset({"set", "map", "meter"})
+_WITH_MAPS = frozenset(
+    {
+        *("limit", "quota", "ct count", "ct helper", "ct timeout", "ct expectation"),
+        *("synproxy", "queue", "fwd", "dup", "log"),
+    }
+)
+
+
+def needed(kind: str, said: Any) -> Iterator[Mapping[str, Any]]:
+    """The fields and maps that a statement reads, each as the expression it is; not those of
+    matches, verdict maps, counters, translations and marks, which see to them themselves."""
+    if kind in _SETS:
+        yield from _parts(said.get("elem", said.get("key")))
+        yield from _parts(said.get("data"))
+    elif kind == "mangle":
+        ((what, where),) = said["key"].items()
+        if what in _HEADERS:
+            yield from _parts(said["key"])
+        if what not in ("meta", "ct") or where.get("key") != "mark":
+            yield from _parts(said["value"])
+        if where.get("key") == "label" and isinstance(said["value"], dict):
+            raise NotUnderstood("nft 1.0.6 does not list the map of a label")
+    elif kind in _WITH_MAPS:
+        yield from _parts(said)
+
+
+def is_sure(part: Mapping[str, Any]) -> bool:
+    """Whether an expression has a value wherever its header, or its conversation, is there."""
+    ((what, where),) = part.items()
+    if what == "meta":
+        return where.get("key") in _SURE_META
+    return what == "payload" or what == "ct" and where.get("key") != "helper"
+
+
+def draws(said: Any) -> bool:
+    """Whether an expression has another value each time that it is asked."""
+    todo = [said]
+    while todo:
+        one = todo.pop()
+        if isinstance(one, dict):
+            meta = one.get("meta")
+            if "numgen" in one or (isinstance(meta, dict) and meta.get("key") == "random"):
+                return True
+            todo += one.values()
+        elif isinstance(one, list):
+            todo += one
+    return False
+
+
+def _parts(said: Any) -> Iterator[Mapping[str, Any]]:
+    todo = [said]
+    while todo:
+        one = todo.pop()
+        if isinstance(one, list):
+            todo += reversed(one)
+        elif isinstance(one, dict):
+            kind = next(iter(one)) if len(one) == 1 else ""
+            if kind in _READ or (kind == "map" and isinstance(one[kind], dict)):
+                yield one
+            else:
+                todo += reversed(list(one.values()))
