@@ -128,8 +128,10 @@ def _run(call: Sequence[str], given: str, lenient: bool = False) -> str:
 
 
 def _bounded() -> None:
-    resource.setrlimit(resource.RLIMIT_CPU, (SECONDS, SECONDS))
-    resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
+    for what, most in ((resource.RLIMIT_CPU, SECONDS), (resource.RLIMIT_AS, MEMORY)):
+        hard = resource.getrlimit(what)[1]  # nobody may ask for more than that
+        least = most if hard == resource.RLIM_INFINITY else min(most, hard)
+        resource.setrlimit(what, (least, least))
 
 
 def _fault(program: str, complaint: str) -> NotListed:

@@ -35,14 +35,14 @@ def neighbour_table(text: str) -> Table | None:
         return None
     if not isinstance(entries, list):
         return None
-    found: dict[Address, tuple[Neighbour, ...]] = {}
+    found: dict[Address, list[Neighbour]] = {}
     odd = 0
     for entry in entries:
         one = _neighbour(entry) if isinstance(entry, dict) else None
         odd += one is None
         if one is not None and not _GONE & {*entry.get("state", ())}:
-            found[one[0]] = (*found.get(one[0], ()), one[1])
-    return Table(found, odd)
+            found.setdefault(one[0], []).append(one[1])
+    return Table({address: tuple(there) for address, there in found.items()}, odd)
 
 
 def _neighbour(entry: Mapping[str, Any]) -> tuple[Address, Neighbour] | None:

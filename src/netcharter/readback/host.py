@@ -40,8 +40,8 @@ def host_of(addresses: str, *routes: str) -> Host:
     both in one) tell of. Without readable routes, or with very many, nothing is known of ways:
     `known` is False.
     """
-    own: dict[str, Ranges] = {}
-    broadcast: Ranges = ()
+    own: dict[str, list[Ranges]] = {}
+    broadcast: list[Ranges] = []
     devices: list[str] = []
     connected: list[IPv6Network] = []
     for device in _entries(addresses):
@@ -53,8 +53,8 @@ def host_of(addresses: str, *routes: str) -> Host:
             found = _interface(said)
             if found is None:
                 continue
-            own[name] = union(own.get(name, ()), _single(found.ip))
-            broadcast = union(broadcast, _address(said.get("broadcast")))
+            own.setdefault(name, []).append(_single(found.ip))
+            broadcast.append(_address(said.get("broadcast")))
             if isinstance(found.network, IPv6Network) and not found.is_link_local:
                 connected.append(found.network)
     read = [route for text in routes for route in _routes(text)]
@@ -65,9 +65,9 @@ def host_of(addresses: str, *routes: str) -> Host:
     ]
     return Host(
         devices=tuple(dict.fromkeys(devices)),
-        own=own,
+        own={name: union(*addresses) for name, addresses in own.items()},
         routes=tuple(_ways(read)) if len(read) <= MOST_ROUTES else (),
-        broadcast=union(broadcast, *(_block(route.network) for route in local)),
+        broadcast=union(*broadcast, *(_block(route.network) for route in local)),
         anycast=union(*anycast),
         known=bool(leading) and len(read) <= MOST_ROUTES,
     )

@@ -125,6 +125,12 @@ def read_listing(text: str, name: str) -> Listed:
         return Listed(None, (*reader.problems, refused.diagnostic))
 
 
+# What is text in the expressions of a rule wherever it stands.
+_TEXTS: Mapping[str, tuple[str, ...]] = {
+    "meta": ("key",),
+    "ct": ("key", "dir", "family"),
+    "payload": ("protocol", "field", "base"),
+}
 _KEYS: Mapping[str, frozenset[str]] = {
     kind: frozenset(keys.split())
     for kind, keys in {
@@ -268,6 +274,9 @@ class _Reader:
             isinstance(one, dict) and len(one) == 1 for one in expr
         ):
             raise self.wrong("listing-shape", "the rule is no list of statements", item.span)
+        odd = _odd(expr)
+        if odd:
+            raise self.wrong("listing-shape", f"in the rule {odd}", item.span)
         comment = item.said.get("comment", "")
         if not isinstance(comment, str):
             raise self.wrong("listing-shape", "the comment of the rule is no text", item.span)
@@ -319,6 +328,31 @@ class _Reader:
             device if isinstance(device, str) else "",
             tuple(self.rules.get(name, ())),
         )
+
+
+def _odd(expr: list[Any]) -> str:
+    """What of a rule is of another kind than nft writes anywhere; "" if nothing is."""
+    todo: list[Any] = list(expr)
+    while todo:
+        one = todo.pop()
+        if isinstance(one, dict):
+            for kind, said in one.items():
+                odd = [key for key in _TEXTS.get(kind, ()) if _is_other(said, key, str)]
+                if odd:
+                    return f'the "{odd[0]}" of a "{kind}" is no text'
+                data = (
+                    said.get("data") if kind in ("map", "vmap") and isinstance(said, dict) else ""
+                )
+                if _is_other(data, "set", list):
+                    return f'the "set" of a "{kind}" is no list'
+            todo += one.values()
+        elif isinstance(one, list):
+            todo += one
+    return ""
+
+
+def _is_other(said: Any, key: str, kind: type) -> bool:
+    return isinstance(said, dict) and not isinstance(said.get(key, kind()), kind)
 
 
 def _since(version: str, least: tuple[int, ...]) -> bool:

@@ -94,6 +94,8 @@ class Matcher:
             return self._living(old, test, course)
         if isinstance(test, op.Merged):
             return self._merged(old, test, course)
+        if isinstance(test, op.Unread):
+            return self._unread(old, test, course)
         held = given(old.held, test.condition, test.true)
         return iter(() if held is None else (Alternative(old.box, held, True),))
 
@@ -169,6 +171,17 @@ class Matcher:
         if held is None:
             return
         for part in test.lookup.present(course, self.sets):
+            box = narrowed(self.sets, old.box, part)
+            if box is not None:
+                yield Alternative(box, held, True)
+
+    def _unread(self, old: Alternative, test: op.Unread, course: Course) -> Iterator[Alternative]:
+        lookup = test.lookup
+        fields = tuple(term.field for term in lookup.terms)
+        held = self.open(old.held, lookup.words, not test.negated, fields, course, lookup.span)
+        if held is None:
+            return
+        for part in lookup.present(course, self.sets):
             box = narrowed(self.sets, old.box, part)
             if box is not None:
                 yield Alternative(box, held, True)

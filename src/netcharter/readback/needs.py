@@ -20,9 +20,12 @@ _READ = frozenset(
 )
 _SURE_META = frozenset(
     "mark l4proto nfproto protocol iif iifname oif oifname iiftype pkttype length priority cpu "
-    "nftrace secmark time hour day random skuid skgid".split()
+    "nftrace secmark time hour day random".split()
 )
-_HEADERS = frozenset({"payload", "exthdr", "tcp option"})  # what a statement can write into
+_SURE_HEADERS = frozenset(
+    "ip ip6 icmp icmpv6 tcp udp udplite sctp dccp ether ah esp comp igmp gre".split()
+)
+_HEADERS = frozenset({"payload", "exthdr"})  # what a statement can write into
 _SETS = frozenset({"set", "map", "meter"})
 _WITH_MAPS = frozenset(
     {
@@ -36,18 +39,20 @@ def needed(kind: str, said: Any) -> Iterator[Mapping[str, Any]]:
     """The fields and maps that a statement reads, each as the expression it is; not those of
     matches, verdict maps, counters, translations and marks, which see to them themselves."""
     if kind in _SETS:
-        yield from _parts(said.get("elem", said.get("key")))
-        yield from _parts(said.get("data"))
+        yield from read(said.get("elem", said.get("key")))
+        yield from read(said.get("data"))
     elif kind == "mangle":
         ((what, where),) = said["key"].items()
         if what in _HEADERS:
-            yield from _parts(said["key"])
+            yield from read(said["key"])
         if what not in ("meta", "ct") or where.get("key") != "mark":
-            yield from _parts(said["value"])
+            yield from read(said["value"])
         if where.get("key") == "label" and isinstance(said["value"], dict):
             raise NotUnderstood("nft 1.0.6 does not list the map of a label")
+        if what == "tcp option":
+            raise NotUnderstood("whether the rule ends without the option changed in Linux 5.16")
     elif kind in _WITH_MAPS:
-        yield from _parts(said)
+        yield from read(said)
 
 
 def is_sure(part: Mapping[str, Any]) -> bool:
@@ -55,7 +60,10 @@ def is_sure(part: Mapping[str, Any]) -> bool:
     ((what, where),) = part.items()
     if what == "meta":
         return where.get("key") in _SURE_META
-    return what == "payload" or what == "ct" and where.get("key") != "helper"
+    if what == "payload":
+        sometimes = where.get("protocol") == "icmpv6" and where.get("field") in ("taddr", "daddr")
+        return where.get("protocol") in _SURE_HEADERS and not sometimes
+    return what == "ct" and where.get("key") != "helper"
 
 
 def draws(said: Any) -> bool:
@@ -73,7 +81,8 @@ def draws(said: Any) -> bool:
     return False
 
 
-def _parts(said: Any) -> Iterator[Mapping[str, Any]]:
+def read(said: Any) -> Iterator[Mapping[str, Any]]:
+    """The fields and maps anywhere in an expression."""
     todo = [said]
     while todo:
         one = todo.pop()

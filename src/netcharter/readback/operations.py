@@ -44,6 +44,15 @@ class Living:
     negated: bool
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Unread:
+    """A look-up or comparison of which nobody knows whether it fits, where what it looks at is
+    there."""
+
+    lookup: Lookup
+    negated: bool
+
+
 @dataclass(frozen=True, slots=True)
 class Given:
     """Something true or false that no packet settles: a limit, a quota, what is not understood."""
@@ -61,7 +70,7 @@ class Merged:
     span: Span
 
 
-Test = Compare | Find | Living | Given | Merged
+Test = Compare | Find | Living | Unread | Given | Merged
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -244,7 +253,7 @@ def asks_exit(operation: Operation) -> bool:
         for test in operation.tests:
             if isinstance(test, Compare) and test.term.exit:
                 return True  # merged ones are about headers
-            lookups += [test.lookup] if isinstance(test, Find | Living) else []
+            lookups += [test.lookup] if isinstance(test, Find | Living | Unread) else []
         return any(_by_exit(lookup) for lookup in lookups)
     if isinstance(operation, SetMark | Count):
         return operation.lookup is not None and _by_exit(operation.lookup)

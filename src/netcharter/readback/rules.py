@@ -12,7 +12,7 @@ from netcharter.readback.keys import CONNTRACK, HEADERS, META, Around, Term, ter
 from netcharter.readback.listing import Listing, Rule, Set
 from netcharter.readback.lookups import Elements, Lookup, Reader
 from netcharter.readback.merging import together
-from netcharter.readback.needs import draws, is_sure, needed
+from netcharter.readback.needs import draws, is_sure, needed, read
 from netcharter.readback.notes import Notes
 from netcharter.readback.operations import (
     Compare,
@@ -32,6 +32,7 @@ from netcharter.readback.operations import (
     Tests,
     Touch,
     Translate,
+    Unread,
     Untrack,
     Verdict,
     verdict_of,
@@ -172,6 +173,8 @@ class Compiler:
         positive = "==" if op == "!=" else "in" if op == "!" else op
         words = statement_text({"match": {"op": positive, "left": left, "right": right}})
         words += self._drawn(rule, said)
+        if negated and not all(map(is_sure, read(left))):
+            words += " (asked as another)"  # neither fits where there is none
         if isinstance(right, str) and right.startswith("@"):
             return self._named(rule, left, right[1:], negated, words)
         parts = left.get("concat") if isinstance(left, dict) else None
@@ -208,8 +211,14 @@ class Compiler:
                     else (values(right, field.kind, devices))
                 )
         except NotUnderstood:
-            return self._unread(rule, words)
+            return self._doubted(rule, left, negated, words)
         return self._compared(rule, field, wanted, negated, words)
+
+    def _doubted(self, rule: Rule, key: Any, negated: bool, words: str) -> Test:
+        """A test that may fit wherever what it looks at is there."""
+        lookup = Lookup(self.terms(rule, key), Elements(), words, rule.span)
+        self._outside(rule, words)
+        return Unread(lookup, negated)
 
     def _compared(
         self, rule: Rule, field: Term, wanted: Ranges, negated: bool, words: str
@@ -253,8 +262,7 @@ class Compiler:
         terms = self.terms(rule, key)
         found = Lookup(terms, self._read(terms, elements, named, False), words, rule.span)
         if found.elements.strange:
-            self._outside(rule, found.words)
-            return Given(Condition("unread", found.words), not negated)
+            return self._doubted(rule, key, negated, found.words)
         kind, devices = terms[0].kind, self.around.devices
         single = found.elements.joined(kind, devices) if len(terms) == 1 else None
         if single is None:
@@ -285,7 +293,7 @@ class Compiler:
     def _named(self, rule: Rule, key: Any, name: str, negated: bool, words: str) -> Test:
         found = self.set_of(rule, name)
         if found is None:
-            return Given(Condition("unread", words), not negated)
+            return self._doubted(rule, key, negated, words)
         if found.living:
             lookup = Lookup(self.terms(rule, key), Elements(), words, rule.span)
             return Living(lookup, self.title(found), expression_text(key), negated)

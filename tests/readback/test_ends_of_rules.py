@@ -1,0 +1,271 @@
+"""Statements that end their rule, by what they read, and conditions that only look alike.
+
+Where a value or an element is missing the kernel gives NFT_BREAK: nft_payload.c, nft_lookup.c,
+nft_objref.c, nft_dynset.c, nft_flow_offload.c (from memory; `traps` tries what can be tried with
+real packets).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from netcharter.readback.listing import read_listing
+from netcharter.readback.walk import decisions
+from tests.readback.made import (
+    ACCEPT,
+    DROP,
+    HOST,
+    UDP,
+    Item,
+    answer,
+    chain,
+    concat,
+    fate,
+    forward,
+    mangle,
+    match,
+    meta,
+    named,
+    payload,
+    rule,
+    table,
+    text,
+    walked,
+)
+
+SADDR, SADDR6, DPORT = payload("ip", "saddr"), payload("ip6", "saddr"), payload("tcp", "dport")
+SIX: dict[str, Any] = {"source": "2001:db8:0:1::10", "destination": "2001:db8:ff::7"}
+
+
+def mapped(key: Item, *elements: list[Any]) -> Item:
+    return {"map": {"key": key, "data": {"set": list(elements)}}}
+
+
+def added(key: Item, kind: str = "set", **more: Any) -> Item:
+    return {kind: {"op": "update", "elem": key, kind: "@m", **more}}
+
+
+MINE, OTHERS = ["192.0.2.10", "c"], ["192.0.2.99", "c"]
+CHANGING = named("m", "ipv4_addr", [], flags=["dynamic"])
+
+
+def goes_on(statement: Item, **fields: Any) -> str:
+    """What becomes of a packet where a rule of a statement refuses it."""
+    return fate(forward((statement, DROP), more=(CHANGING,)), **fields)
+
+
+@pytest.mark.parametrize(
+    ("there", "not_there"),
+    [
+        ({"counter": mapped(SADDR, MINE)}, {"counter": mapped(SADDR, OTHERS)}),
+        ({"ct helper": mapped(SADDR, MINE)}, {"ct helper": mapped(DPORT, [21, "c"])}),
+        ({"ct timeout": mapped(DPORT, [80, "c"])}, {"ct timeout": mapped(DPORT, [21, "c"])}),
+        (
+            mangle(meta("priority"), mapped(SADDR, ["192.0.2.10", "1:1"])),
+            mangle(meta("priority"), mapped(SADDR, ["192.0.2.11", "1:1"])),
+        ),
+        (
+            mangle(payload("ip", "dscp"), mapped(SADDR, ["192.0.2.10", "ef"])),
+            mangle(payload("ip", "dscp"), mapped(SADDR, ["192.0.2.11", "ef"])),
+        ),
+        (
+            {"dup": {"addr": mapped(SADDR, ["192.0.2.10", "192.0.2.50"])}},
+            {"dup": {"addr": mapped(SADDR, ["192.0.2.11", "192.0.2.50"])}},
+        ),
+        (added(SADDR), added(SADDR6)),
+        (added(concat(SADDR, DPORT)), added(concat(SADDR, payload("udp", "dport")))),
+        (added({"elem": {"val": SADDR, "timeout": 60}}), added({"elem": {"val": SADDR6, "timeout": 60}})),
+        (added(SADDR, "map", data=DPORT), added(SADDR, "map", data=payload("udp", "sport"))),
+        (mangle(payload("ip", "dscp"), "cs1"), mangle(payload("ip6", "dscp"), "cs1")),
+        (mangle(payload("ip", "ttl"), 5), mangle(payload("udp", "checksum"), 0)),
+        ({"log": None}, {"flow": {"op": "add", "flowtable": "@ft"}}),
+    ],
+)  # fmt: skip
+def test_a_rule_ends_where_what_a_statement_reads_is_missing(there: Item, not_there: Item) -> None:
+    assert (goes_on(there), goes_on(not_there)) == ("silent", "let")
+
+
+def test_the_same_rule_goes_on_for_those_who_have_it() -> None:
+    assert goes_on(added(SADDR), **SIX) == "let"
+    assert goes_on(added(SADDR6), **SIX) == "silent"
+    assert goes_on(mangle(payload("ip", "ttl"), 5), **SIX) == "let"
+    assert goes_on(mangle(payload("udp", "checksum"), 0), protocol=UDP, number=53) == "silent"
+
+
+def test_a_map_that_changes_makes_doubt() -> None:
+    said = {"counter": {"map": {"key": SADDR, "data": "@m"}}}
+    held = named("m", "ipv4_addr", [MINE], data="counter", flags=["dynamic"])
+    assert fate(forward((said, DROP), more=(held,))) == "may"
+
+
+def test_counters_of_a_map_are_counted() -> None:
+    found = forward(({"counter": mapped(SADDR, MINE, ["192.0.2.11", "d"])}, ACCEPT))
+    assert answer(found).leaves[0].counters == ("c",)
+    assert answer(found, source="192.0.2.11").leaves[0].counters == ("d",)
+    assert answer(found, source="192.0.2.12").leaves[0].counters == ()
+
+
+def noted(*items: Item, **fields: Any) -> str:
+    """What becomes of a packet by a listing about which something is told."""
+    listed = read_listing(text(table(), *items), "listing.json")
+    assert listed.listing is not None, listed.problems
+    found = decisions(listed.listing, HOST, steps=100_000)
+    assert found.notes or listed.problems
+    return fate(found, **fields)
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        mangle({"payload": {"base": "th", "offset": 16, "len": 16}}, 8080),
+        mangle({"payload": {"base": "nh", "offset": 128, "len": 32}}, 0x0A000005),
+        mangle(payload("tcp", "flags"), "ack"),
+        mangle(payload("ether", "saddr"), "02:00:00:00:00:01"),
+        mangle(meta("pkttype"), "host"),
+        mangle({"payload": {"protocol": "ip", "field": "ttl", "tunnel": "gre"}}, 5),
+        mangle({"ct": {"key": "label"}}, DPORT),
+        mangle({"tcp option": {"name": "maxseg", "field": "size"}}, {"rt": {"key": "mtu"}}),
+        match({"payload": {"protocol": "ip", "field": "saddr", "tunnel": "vxlan"}}, "192.0.2.10"),
+        match({"meta": {"key": "l4proto", "tunnel": "vxlan"}}, "tcp"),
+        {"match": {"op": "==", "left": DPORT, "right": 80, "invert": True}},
+        match(SADDR, {"set": [{"elem": {"val": "192.0.2.10", "limit": {"rate": 1, "per": "day"}}}]}),
+        match(SADDR, {"set": [{"elem": {"val": "192.0.2.10", "quota": {"val": 1}}}]}),
+        added(SADDR, stmt=[{"later": None}]),
+    ],
+)  # fmt: skip
+def test_what_is_not_followed_makes_doubt(statement: Item) -> None:
+    rules = (rule("f", statement, DROP), rule("f", match(DPORT, 80), ACCEPT))
+    assert noted(CHANGING, chain("f", "forward", policy="drop"), *rules) == "may"
+
+
+def test_harmless_words_beside_an_element_are_none() -> None:
+    held = {
+        "val": "192.0.2.10",
+        "comment": "x",
+        "counter": {"packets": 1, "bytes": 1},
+        "expires": 9,
+    }
+    assert fate(forward((match(SADDR, {"set": [{"elem": held}]}), DROP))) == "silent"
+
+
+@pytest.mark.parametrize(("hook", "kind"), [("later", "filter"), ("forward", "zapper")])
+def test_a_chain_of_an_unknown_hook_or_type_may_drop(hook: str, kind: str) -> None:
+    through = chain("f", "forward")
+    assert noted(chain("x", hook, policy="drop", kind=kind), through) == "may"
+    assert noted(chain("x", hook, kind=kind), through, rule("x", DROP)) == "may"
+
+
+# --- conditions ----------------------------------------------------------------------------------
+
+
+MARK = mangle(meta("mark"), 1)
+
+
+def marked(first: Item, second: Item, between: tuple[Item, ...] = ()) -> str:
+    """What becomes of a packet that fits one test, and not the other afterwards: "may" where it can
+    be both, "let" where it can't."""
+    rules = [(first, MARK), *((one,) for one in between), (match(meta("mark"), 1), second, DROP)]
+    listed = read_listing(
+        text(table(), CHANGING, chain("f", "forward"), *(rule("f", *one) for one in rules)),
+        "x.json",
+    )
+    assert listed.listing is not None
+    return fate(decisions(listed.listing, HOST, steps=100_000))
+
+
+def negated(left: Item, right: Any) -> Item:
+    return match(left, right, "!=")
+
+
+DSCP = payload("ip", "dscp")
+
+
+def test_the_same_words_are_one_condition() -> None:
+    assert marked(match(DSCP, "cs1"), negated(DSCP, "cs1")) == "let"
+    assert marked(match(payload("ip", "length"), 99), negated(payload("ip", "length"), 99)) == "let"
+
+
+@pytest.mark.parametrize(
+    ("left", "other"),
+    [
+        ({"numgen": {"mode": "random", "mod": 2, "offset": 0}}, None),
+        ({"numgen": {"mode": "inc", "mod": 2, "offset": 0}}, None),
+        (meta("random"), None),
+        ({"jhash": {"mod": 2, "expr": SADDR, "seed": 1}}, {"jhash": {"mod": 2, "expr": SADDR, "seed": 2}}),
+        ({"tcp option": {"base": 2, "offset": 0, "len": 8}}, {"tcp option": {"base": 8, "offset": 0, "len": 8}}),
+        ({"ipsec": {"key": "reqid", "dir": "in", "spnum": 0}}, {"ipsec": {"key": "reqid", "dir": "in", "spnum": 1}}),
+        ({"socket": {"key": "cgroupv2", "level": 1}}, {"socket": {"key": "cgroupv2", "level": 2}}),
+    ],
+)  # fmt: skip
+def test_what_only_looks_alike_is_two(left: Item, other: Item | None) -> None:
+    assert marked(match(left, 1), negated(other or left, 1)) == "may"
+
+
+LENGTH = payload("ip", "length")
+
+
+@pytest.mark.parametrize(
+    ("left", "right"),
+    [(DSCP, "cs1"), (LENGTH, 99), (DSCP, {"set": ["cs1", "ef"]}), (DSCP, "@gone")],
+)
+def test_what_a_packet_lacks_fits_neither_a_test_nor_its_opposite(left: Item, right: Any) -> None:
+    """An IPv6 packet has no field of IPv4; nft(8): `!=` asks for the field, too."""
+    rules = (rule("f", match(left, right), ACCEPT), rule("f", negated(left, right), ACCEPT))
+    listed = read_listing(text(table(), chain("f", "forward", policy="drop"), *rules), "x.json")
+    assert listed.listing is not None
+    found = decisions(listed.listing, HOST, steps=100_000)
+    assert (fate(found), fate(found, **SIX)) == ("let", "silent")
+
+
+@pytest.mark.parametrize(
+    "left",
+    [{"rt": {"key": "nexthop"}}, meta("skuid"), {"socket": {"key": "mark"}}, meta("iifkind"),
+     {"tcp option": {"name": "maxseg", "field": "size"}}, {"payload": {"base": "nh", "offset": 8, "len": 8}}],
+)  # fmt: skip
+def test_where_it_is_not_known_whether_it_is_there_both_may_not_fit(left: Item) -> None:
+    rules = (rule("f", match(left, 1), ACCEPT), rule("f", negated(left, 1), ACCEPT))
+    listed = read_listing(text(table(), chain("f", "output", policy="drop"), *rules), "x.json")
+    assert listed.listing is not None
+    found = decisions(listed.listing, HOST, steps=100_000)
+    assert fate(found, entrance="", source="203.0.113.2") == "may"
+
+
+def test_a_field_that_is_written_meanwhile_is_another_each_time() -> None:
+    again = (mangle(DSCP, "cs1"), mangle(DSCP, "ef"))
+    assert marked(match(DSCP, "cs1"), negated(DSCP, "cs1"), again[:1]) == "may"
+    rules = [
+        (again[0],), (match(DSCP, "cs1"), MARK), (again[1],),
+        (match(meta("mark"), 1), negated(DSCP, "cs1"), DROP),
+    ]  # fmt: skip
+    assert fate(walked(chain("f", "forward"), *(rule("f", *one) for one in rules))) == "may"
+
+
+def elsewhere(item: Item, name: str) -> Item:
+    """The same thing in another table."""
+    ((kind, said),) = item.items()
+    return {kind: {**said, "table": name}}
+
+
+@pytest.mark.parametrize(
+    ("test", "sets"),
+    [
+        ({"limit": {"rate": 1, "burst": 5, "per": "day"}}, ((), ())),
+        ({"quota": {"val": 1, "val_unit": "bytes"}}, ((), ())),
+        (match(DSCP, "@s"), ((named("s", "dscp", ["ef"]),), (named("s", "dscp", ["cs1"]),))),
+    ],
+)
+def test_what_is_called_alike_in_two_tables_is_two(
+    test: Item, sets: tuple[tuple[Item, ...], tuple[Item, ...]]
+) -> None:
+    one = (*sets[0], chain("f", "forward", policy="drop"), rule("f", test, ACCEPT))
+    two = (*sets[1], chain("f", "forward", 1), rule("f", test, DROP))
+    said = text(
+        table("a"), *(elsewhere(x, "a") for x in one), table("b"), *(elsewhere(x, "b") for x in two)
+    )
+    listed = read_listing(said, "x.json")
+    assert listed.listing is not None and not listed.problems
+    ways = decisions(listed.listing, HOST, steps=100_000)
+    let = [leaf for leaf in answer(ways).leaves if leaf.verdict.let]
+    assert fate(ways) == "may" and let
