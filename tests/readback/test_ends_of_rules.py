@@ -242,6 +242,14 @@ def test_a_field_that_is_written_meanwhile_is_another_each_time() -> None:
     assert fate(walked(chain("f", "forward"), *(rule("f", *one) for one in rules))) == "may"
 
 
+def test_a_set_that_a_rule_fills_is_another_one_afterwards() -> None:
+    inside = (match(SADDR, "@m", "!="), MARK), (match(meta("mark"), 1), match(SADDR, "@m"), DROP)
+    rules = (inside[0], (added(SADDR),), inside[1])
+    for asked, word in ((rules, "may"), (inside, "let")):
+        found = walked(CHANGING, chain("f", "forward"), *(rule("f", *one) for one in asked))
+        assert fate(found) == word
+
+
 def elsewhere(item: Item, name: str) -> Item:
     """The same thing in another table."""
     ((kind, said),) = item.items()

@@ -551,6 +551,15 @@ SEVERAL = frozenset(
 
 # What a first packet alone does not settle: "may" is right, as long as what happens is among it.
 DOUBTS: dict[str, str] = {
+    "a set that is filled before it is asked": _table(
+        _chain(
+            "forward",
+            "ip saddr . ip daddr != @d meta mark set 1",
+            "update @d { ip saddr . ip daddr }",
+            "meta mark 1 ip saddr . ip daddr @d drop",
+        ),
+        first="set d { type ipv4_addr . ipv4_addr; size 999; flags dynamic,timeout; timeout 1m; }",
+    ),
     "the map of a label is not listed": _table(
         _chain("input", "ct state new ct label set tcp dport map { 80 : 3, 22 : 4 } drop"),
     ),

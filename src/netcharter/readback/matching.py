@@ -165,7 +165,7 @@ class Matcher:
             yield Alternative(box, held, hit, data)
 
     def _living(self, old: Alternative, test: op.Living, course: Course) -> Iterator[Alternative]:
-        fields = tuple(term.field for term in test.lookup.terms)
+        fields = (f"@{test.name}", *(term.field for term in test.lookup.terms))
         condition = Condition("set", test.name, told(test.key, fields, course))
         held = given(old.held, condition, not test.negated)
         if held is None:
@@ -206,7 +206,7 @@ class Matcher:
         self, old: Alternative, lookup: Lookup, living: str, key: str, course: Course
     ) -> Iterator[Alternative]:
         """Whether the key is there changes, and so does what it leads to (data None: unknown)."""
-        fields = tuple(term.field for term in lookup.terms)
+        fields = (f"@{living}", *(term.field for term in lookup.terms))
         there = given(old.held, Condition("set", living, told(key, fields, course)), True)
         if there is None:
             return

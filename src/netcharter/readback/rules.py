@@ -9,7 +9,7 @@ from typing import Any
 
 from netcharter.readback.bits import changed_bits, computed
 from netcharter.readback.keys import CONNTRACK, HEADERS, META, Around, Term, term
-from netcharter.readback.listing import Listing, Rule, Set
+from netcharter.readback.listing import Listing, Name, Rule, Set
 from netcharter.readback.lookups import Elements, Lookup, Reader
 from netcharter.readback.merging import together
 from netcharter.readback.needs import draws, is_sure, needed, read
@@ -74,6 +74,7 @@ class Compiler:
     notes: Notes
     reader: Reader
     objects: frozenset[tuple[str, str, str, str]]
+    asked: frozenset[Name]  # the sets and maps that are looked in
 
     def rule(self, rule: Rule) -> tuple[Operation, ...]:
         """The operations of a rule in order, tests in a row together."""
@@ -82,23 +83,27 @@ class Compiler:
         needs: list[Test] = []
         for at, statement in enumerate(rule.expr):
             ((kind, said),) = statement.items()
-            made = self._statement(rule, kind, said)
-            if at < len(rule.expr) - 1:
+            made, filled = self._statement(rule, kind, said), self._filled(rule, kind, said)
+            if at < len(rule.expr) - 1 or filled is not None:
                 needs += self._needs(rule, kind, said)
-            if made is None:
-                continue
             if isinstance(made, Test):
                 tests.append((at, made))
-                continue
-            before = (*self._row(rule, tests), *needs)
-            tests, needs = [], []
-            if isinstance(made, Tests):
-                found.append(Tests((*before, *made.tests), made.vmap, made.living, made.key))
-                continue
-            if before:
-                found.append(Tests(before))
-            found.append(made)
+                made = None
+            for operation in (one for one in (made, filled) if one is not None):
+                before = (*self._row(rule, tests), *needs)
+                tests, needs = [], []
+                found += _behind(before, operation)
         return tuple(found)  # tests at the end of a rule have no effect
+
+    def _filled(self, rule: Rule, kind: str, said: Any) -> Touch | None:
+        """That a set has another element from here on, where it matters."""
+        name = said.get(kind) if kind in ("set", "map") and isinstance(said, dict) else None
+        if not isinstance(name, str):
+            return None
+        found = self.listing.sets.get((rule.family, rule.table, name.removeprefix("@")))
+        if found is None or (found.family, found.table, found.name) not in self.asked:
+            return None
+        return Touch(f"@{self.title(found)}", self._place(rule))
 
     def _row(self, rule: Rule, tests: Sequence[tuple[int, Test]]) -> tuple[Test, ...]:
         """Tests in a row, with those together that nft may have loaded as one."""
@@ -461,6 +466,43 @@ class Compiler:
         words = statement_text({kind: said})
         self._outside(rule, f"what becomes of it at: {words}")
         return Elsewhere(words)
+
+
+def _behind(before: tuple[Test, ...], operation: Operation) -> Iterator[Operation]:
+    """An operation and the tests before it."""
+    if isinstance(operation, Tests):
+        tests = (*before, *operation.tests)
+        yield Tests(tests, operation.vmap, operation.living, operation.key)
+        return
+    if before:
+        yield Tests(before)
+    yield operation
+
+
+def asked_of(listing: Listing) -> frozenset[Name]:
+    """The sets and maps that some rule looks in; not those that rules only fill."""
+    found: set[Name] = set()
+    for chain in listing.chains.values():
+        for rule in chain.rules:
+            for statement in rule.expr:
+                names = _names(statement)
+                found.update((rule.family, rule.table, name) for name in names)
+    return frozenset(found)
+
+
+def _names(statement: Mapping[str, Any]) -> Iterator[str]:
+    todo: list[Any] = list(statement.items())
+    while todo:
+        one = todo.pop()
+        if isinstance(one, dict):
+            todo += one.items()
+        elif isinstance(one, list):
+            todo += one
+        elif isinstance(one, tuple):
+            key, value = one
+            if key in ("right", "data") and isinstance(value, str) and value.startswith("@"):
+                yield value[1:]
+            todo.append(value)
 
 
 def objects_of(listing: Listing) -> frozenset[tuple[str, str, str, str]]:
