@@ -412,6 +412,24 @@ def test_a_counter_that_is_not_listed_does_no_harm() -> None:
     assert not answer.leaves[0].verdict.let
 
 
+@pytest.mark.parametrize(
+    "statement",
+    [
+        match({"payload": {"protocol": ["ip"], "field": "saddr"}}, 1),
+        match({"payload": {"protocol": "ip", "field": {"x": 1}}}, 1),
+        match({"meta": {"key": ["iifname"]}}, "eth0"),
+        match({"concat": [{"meta": {"key": None}}, {"ct": {"key": 5}}]}, 1),
+        {"vmap": {"key": {"ct": {"key": "state"}}, "data": {"set": 5}}},
+        {"dnat": {"addr": {"map": {"key": payload("tcp", "dport"), "data": {"set": "x"}}}}},
+    ],
+)  # fmt: skip
+def test_an_expression_of_another_shape_is_refused_with_its_place(
+    statement: dict[str, Any],
+) -> None:
+    told = refused(listing(table(), chain("f", "forward"), rule("f", statement)))
+    assert told.startswith("in the rule the ")
+
+
 def test_a_rule_without_its_chain_is_told() -> None:
     assert refused(listing(table(), rule("f", DROP)))
     walked(listing(chain("f", "forward"), rule("f", DROP)))  # its table may be missing
