@@ -349,9 +349,23 @@ READBACK = (
     Fault(
         "counters-are-not-told",
         "netcharter/readback/effects.py",
-        "counters = (*state.course.counters, count.name)",
-        "counters = state.course.counters",
+        "counters=(*state.course.counters, name)",
+        "counters=state.course.counters",
         _trap("maps of verdicts"),
+    ),
+    Fault(
+        "a-statement-needs-nothing",
+        "netcharter/readback/needs.py",
+        'yield from read(said.get("elem", said.get("key")))',
+        "yield from ()",
+        _trap("what a statement reads must be there: elements that are added"),
+    ),
+    Fault(
+        "a-map-without-the-key-is-passed",
+        "netcharter/readback/rules.py",
+        "yield Living(lookup, living, key, False) if living else Find(lookup, False)",
+        "yield from ()",
+        _trap("a key that a map lacks ends the rule: counters, limits, priorities"),
     ),
     Fault(
         "the-older-of-two-chains-comes-first",

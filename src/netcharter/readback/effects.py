@@ -79,16 +79,13 @@ class Effects:
         return [] if held is None else [(State(state.box, held, state.course), then)]
 
     def _count(self, state: State, count: op.Count) -> list[Outcome]:
-        before = state.course.counters
         if count.lookup is None:
-            return [(_on(state, counters=(*before, count.name)), op.ON)]
+            return [(_counted(state, count.name), op.ON)]
         whole = Alternative(state.box, state.held, True)
         mapped = self.matcher.mapped(whole, count.lookup, count.living, count.key, state.course)
+        parts = [(State(one.box, one.held, state.course), one.data) for one in mapped]
         return [
-            (_on(State(one.box, one.held, state.course), counters=(*before, one.data)), op.ON)
-            if isinstance(one.data, str)
-            else (State(one.box, one.held, state.course), op.ON)
-            for one in mapped
+            (_counted(part, data) if isinstance(data, str) else part, op.ON) for part, data in parts
         ]
 
     # --- marks -----------------------------------------------------------------------------------
@@ -169,6 +166,10 @@ class Effects:
             *self._guessed(state, f"{elsewhere.words}: lets it pass, changed", op.OUT),
             (state, op.Verdict("drop")),
         ]
+
+
+def _counted(state: State, name: str) -> State:
+    return _on(state, counters=(*state.course.counters, name))
 
 
 def _on(state: State, **changes: Any) -> State:
