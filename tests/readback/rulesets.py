@@ -9,7 +9,7 @@ from random import Random
 
 from tests.readback import ground
 from tests.readback.matches import COMMENTS, About, Key, Matches, Objects, Where
-from tests.readback.values import Pool, pool
+from tests.readback.values import Pool, apart, pool
 
 FILTER_HOOKS = ("prerouting", "input", "forward", "output", "postrouting")
 NAT_HOOKS = ("prerouting", "output", "postrouting", "input")
@@ -130,15 +130,17 @@ class Table:
         parts = [
             *self.matches.opening(about),
             *self.matches.several(where, about, 2 if where.type == "nat" else 3),
-            *self._statements(where),
+            *self._statements(where, about),
         ]
         parts += self._ending(where, about, bool(parts))
         if self.rng.random() < 0.2:
             parts.append(f'comment "{self.rng.choice(COMMENTS)}"')
         return " ".join(parts)
 
-    def _statements(self, where: Where) -> list[str]:
+    def _statements(self, where: Where, about: About) -> list[str]:
         out = []
+        if self.rng.random() < 0.12:
+            out.append(self._reading(about))
         if self.rng.random() < 0.22:
             out.append(self._setting())
             if self.rng.random() < 0.3:
@@ -167,6 +169,37 @@ class Table:
             self.objects.lines += [f"{kind} {name} {{", f"    {said}", "}"]
             return f'{kind} name "{name}"'
         return self.rng.choice((f"limit rate {over}5/minute", f"quota {over}10 mbytes"))
+
+    def _reading(self, about: About) -> str:
+        """A statement that does nothing to a packet's way but end the rule for whoever lacks what
+        it reads: of the other family, or not in its map."""
+        version = {"ip": 4, "ip6": 6}.get(self.family) or about.version or self.rng.choice((4, 6))
+        name, kind, hops = (
+            ("ip", "ipv4_addr", "ttl") if version == 4 else ("ip6", "ipv6_addr", "hoplimit")
+        )
+        side = self.rng.choice(("saddr", "daddr"))
+        first, second = (self.pool.address(version) for _ in range(2))
+        keys = {first.text, second.text} if apart([first], [second]) else {first.text}
+        choices = [
+            f"{name} {hops} set 77",
+            f"{name} dscp set cs1",
+            f"meta priority set {name} {side} map {{ {', '.join(f'{key} : 1:9' for key in sorted(keys))} }}",
+        ]
+        if about.protocol in ("tcp", "udp"):
+            choices.append(
+                f"meta priority set {about.protocol} dport map {{ {self.pool.port().text} : 1:7 }}"
+            )
+        turn = self.rng.random()
+        if turn < 0.3:
+            counter = self.fresh("k")
+            self.counters.append(counter)
+            return f'counter name {name} {side} map {{ {first.text} : "{counter}" }}'
+        if turn < 0.7:
+            filled, more = self.fresh("f"), self.rng.choice(("", " . meta l4proto"))
+            of = f"{kind} . inet_proto" if more else kind
+            self.objects.lines.append(f"set {filled} {{ type {of}; size 65535; flags dynamic; }}")
+            return f"{self.rng.choice(('add', 'update'))} @{filled} {{ {name} {side}{more} }}"
+        return self.rng.choice(choices)
 
     def _setting(self) -> str:
         """A mark is set, from a number, a map or another mark."""

@@ -52,6 +52,12 @@ EVERYTHING = {
     "translation": ("dnat ip to", "snat ip to", "masquerade", "redirect", r"dnat .* map \{"),
     "more translation": (r"dnat .* map @m\d", r"to :\d+", "dnat ip6 to", "snat ip6 to", "random"),
     "untracked": ("notrack",),
+    "what ends a rule": (
+        r"(add|update) @f\d+ \{ ip6? ",
+        r"counter name ip6? \w+ map",
+        r"priority set \w+ \w+ map",
+        r"(ttl|hoplimit|dscp) set ",
+    ),
     "the rest": ("counter name", r"counter(?! name)", "comment ", "ether saddr", "tcp flags"),
 }
 
