@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
 from ipaddress import ip_interface
@@ -233,6 +234,20 @@ def test_the_first_charter_is_one_and_loads() -> None:
     assert not [note for note in plan.notes if note.severity == "error"]
     assert {area.device for area in plan.areas} >= {"eth2", "eth4", "eth5", "eth3.30"}
     assert "because: inherited" in charted().written.text
+
+
+@pytest.mark.parametrize("name", ["eth0@x", "a#b", "-rf", "x,y"])
+def test_devices_that_a_charter_cannot_name_are_told_where_they_stand(name: str) -> None:
+    """Linux takes more names than a charter does (dev_valid_name in net/core/dev.c, from memory)."""
+    given = old()
+    said = (FOLDER / "addresses.json").read_bytes().replace(b'"eth2"', json.dumps(name).encode())
+    assert given.addresses is not None and said != given.addresses.data
+    found = inherit(replace(given, addresses=File("addresses.json", said)), NOW)
+    with pytest.raises(Unusable) as refused:
+        chart(found, site="Tarn Hollow", timezone="Europe/London", entropy=bytes(16))
+    assert [one.id for one in refused.value.diagnostics] == ["bad-interface"]
+    (told,) = refused.value.diagnostics
+    assert name in told.message and told.span.file == "addresses.json"
 
 
 def test_what_the_charter_does_otherwise_is_told_row_by_row() -> None:

@@ -11,6 +11,7 @@ from textwrap import wrap
 from typing import Any
 
 from netcharter.charter.read import read
+from netcharter.charter.values import quoted
 from netcharter.diagnostics import Diagnostic, Span
 from netcharter.diagnostics.jsonshape import as_json, span_as_json
 from netcharter.plan import make_plan
@@ -34,7 +35,14 @@ from netcharter.tasks.inheriting.explaining import Story, explain
 from netcharter.tasks.inheriting.gateway import File, Given, OldGateway, read_gateway
 from netcharter.tasks.inheriting.run_sheet import run_sheet
 from netcharter.tasks.inheriting.saying import said_by
-from netcharter.tasks.inheriting.shapes import FoundArea, FoundLine, Unsaid, Written
+from netcharter.tasks.inheriting.segments import has_name
+from netcharter.tasks.inheriting.shapes import (
+    FoundArea,
+    FoundLine,
+    Recognised,
+    Unsaid,
+    Written,
+)
 from netcharter.tasks.inheriting.terms import Site
 from netcharter.tasks.sources import Source, Unusable, unusable
 
@@ -191,6 +199,7 @@ def chart(found: Inherited, *, site: str, timezone: str, entropy: bytes) -> Inhe
     Raises Unusable where even that charter can't be planned.
     """
     gateway = found.gateway
+    _nameable(gateway.recognised)
     drawn = ula(int.from_bytes(entropy[:8], "big"), int.from_bytes(entropy[8:16], "big"))
     what = {"site": site, "timezone": timezone, "local_prefix": drawn, "now": found.now}
     bare = first_charter(gateway.recognised, (), (), **what)  # type: ignore[arg-type]
@@ -210,6 +219,25 @@ def chart(found: Inherited, *, site: str, timezone: str, entropy: bytes) -> Inhe
     except Unusable as wrong:
         reason = "; ".join(one.message for one in wrong.diagnostics)
         return Inherited(gateway, found.now, Charted(written, plan, None, reason))
+
+
+def _nameable(recognised: Recognised) -> None:
+    """Raises Unusable, with all of them, where lines or areas hang on devices that a charter has no
+    word for: without them it would be another site's."""
+    found: tuple[FoundLine | FoundArea, ...] = (*recognised.lines, *recognised.areas)
+    odd = [
+        Diagnostic(
+            "bad-interface",
+            "error",
+            f"{one.name} hangs on {quoted(one.device)}, which a charter can't name",
+            one.span,
+            help="give the network device another name on the gateway, and read it anew",
+        )
+        for one in found
+        if not has_name(one.parent, one.vlan)
+    ]
+    if odd:
+        raise Unusable(tuple(odd), {})
 
 
 def _planned(text: str) -> Plan:

@@ -56,15 +56,20 @@ def _hangs_on(device: NetDevice) -> tuple[str, int | None]:
     return device.name, None
 
 
+def has_name(parent: str, vlan: int | None) -> bool:
+    """Whether a charter can name a network device."""
+    try:
+        interface(parent)
+    except Wrong:
+        return False
+    return len(interface_of(parent, vlan)) <= MOST_INTERFACE
+
+
 def _told_device(device: NetDevice, called: str, unsaid: list[Unsaid]) -> None:
     """What has to be said of the network device itself."""
     parent, vlan = _hangs_on(device)
-    try:
-        interface(parent)
-        name = interface_of(parent, vlan)
-        if len(name) > MOST_INTERFACE:
-            raise Wrong("bad-interface", name)
-    except Wrong:
+    name = interface_of(parent, vlan)
+    if not has_name(parent, vlan):
         unsaid.append(
             Unsaid(f"{called} hangs on {device.name}, which a charter can't name",
                    "give the network device another name on the gateway", device.span)
