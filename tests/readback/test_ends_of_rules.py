@@ -160,6 +160,7 @@ def test_a_chain_of_an_unknown_hook_or_type_may_drop(hook: str, kind: str) -> No
 # --- conditions ----------------------------------------------------------------------------------
 
 
+ACCEPT_NOTHING: Item = {"counter": {"packets": 0, "bytes": 0}}
 MARK = mangle(meta("mark"), 1)
 
 
@@ -248,6 +249,15 @@ def test_a_set_that_a_rule_fills_is_another_one_afterwards() -> None:
     for asked, word in ((rules, "may"), (inside, "let")):
         found = walked(CHANGING, chain("f", "forward"), *(rule("f", *one) for one in asked))
         assert fate(found) == word
+
+
+def test_a_mark_of_which_little_is_known_is_another_one_each_time() -> None:
+    lot = mangle(meta("mark"), {"numgen": {"mode": "random", "mod": 2, "offset": 0}})
+    one, keep = match(meta("mark"), 1), mangle({"ct": {"key": "mark"}}, 5)
+    kept, other = match({"ct": {"key": "mark"}}, 5), match(meta("mark"), 1, "!=")
+    for again, word in (((lot,), "may"), ((), "let")):
+        rules = ((lot,), (one, keep), again or (ACCEPT_NOTHING,), (kept, other, DROP))
+        assert fate(walked(chain("f", "forward"), *(rule("f", *parts) for parts in rules))) == word
 
 
 def elsewhere(item: Item, name: str) -> Item:

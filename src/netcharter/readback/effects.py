@@ -15,7 +15,7 @@ from netcharter.readback.keys import services
 from netcharter.readback.matching import Alternative, Matcher
 from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import SERVICE, Condition
-from netcharter.readback.state import Bits, Moved, State, given, narrowed
+from netcharter.readback.state import ALL_BITS, Bits, Moved, State, given, narrowed
 from netcharter.readback.translation import Translator
 
 Outcome = tuple[State, op.Then]
@@ -110,9 +110,13 @@ class Effects:
         ]
 
     def _marked(self, state: State, mark: op.SetMark, bits: Bits) -> State:
-        if mark.conversation:  # without a conversation there is nothing to write to
-            return _on(state, mark=bits) if state.course.track == "new" else state
-        return _on(state, packet_mark=bits)
+        if mark.conversation and state.course.track != "new":
+            return state  # without a conversation there is nothing to write to
+        written = _on(state, mark=bits) if mark.conversation else _on(state, packet_mark=bits)
+        if bits[0] & mark.changes == mark.changes & ALL_BITS:
+            return written
+        # What of it is not known is another thing from here on.
+        return _touched(written, "ct mark" if mark.conversation else "meta mark", mark.place)
 
     # --- the rest --------------------------------------------------------------------------------
 
@@ -122,8 +126,7 @@ class Effects:
         return [(state, op.ON)]
 
     def _touch(self, state: State, touch: op.Touch) -> list[Outcome]:
-        others = {one for one in state.course.touched if one[0] != touch.field}
-        return [(_on(state, touched=frozenset({*others, (touch.field, touch.place)})), op.ON)]
+        return [(_touched(state, touch.field, touch.place), op.ON)]
 
     def _rewrite(self, state: State, rewrite: op.Rewrite) -> list[Outcome]:
         if rewrite.family != state.course.family:
@@ -166,6 +169,11 @@ class Effects:
             *self._guessed(state, f"{elsewhere.words}: lets it pass, changed", op.OUT),
             (state, op.Verdict("drop")),
         ]
+
+
+def _touched(state: State, field: str, place: str) -> State:
+    others = {one for one in state.course.touched if one[0] != field}
+    return _on(state, touched=frozenset({*others, (field, place)}))
 
 
 def _counted(state: State, name: str) -> State:

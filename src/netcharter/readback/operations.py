@@ -105,12 +105,13 @@ class Count:
 class SetMark:
     """Writes the packet's or the conversation's mark. lookup: from a map (living: its name).
 
-    changes: the bits that may be other ones afterwards.
+    changes: the bits that may be other ones afterwards. place: where it is written.
     """
 
     conversation: bool
     value: Computed | None
     changes: int
+    place: str
     lookup: Lookup | None = None
     living: str = ""
     key: str = ""

@@ -393,11 +393,11 @@ class Compiler:
             words = statement_text({"mangle": {"key": "mark", "value": value}})
             lookup, living = self.map_lookup(rule, value["map"], words)
             key = expression_text(value["map"]["key"])
-            return SetMark(conversation, None, ALL_BITS, lookup, living, key)
+            return SetMark(conversation, None, ALL_BITS, self._place(rule), lookup, living, key)
         if not isinstance(value, int | dict):
             raise NotUnderstood(str(value))
         changes = changed_bits(value, "ct" if conversation else "meta")
-        return SetMark(conversation, computed(value, self.around), changes)
+        return SetMark(conversation, computed(value, self.around), changes, self._place(rule))
 
     def _rewrite(self, rule: Rule, where: Any, value: Any) -> Operation:
         protocol, field = where.get("protocol"), where.get("field")
