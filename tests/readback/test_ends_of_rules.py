@@ -231,6 +231,13 @@ def test_where_it_is_not_known_whether_it_is_there_both_may_not_fit(left: Item) 
     assert listed.listing is not None
     found = decisions(listed.listing, HOST, steps=100_000)
     assert fate(found, entrance="", source="203.0.113.2") == "may"
+    rules = (rule("f", match(left, "@m"), ACCEPT), rule("f", negated(left, "@m"), ACCEPT))
+    listed = read_listing(
+        text(table(), CHANGING, chain("f", "output", policy="drop"), *rules), "x.json"
+    )
+    assert listed.listing is not None
+    found = decisions(listed.listing, HOST, steps=100_000)
+    assert fate(found, entrance="", source="203.0.113.2") == "may"
 
 
 def test_a_field_that_is_written_meanwhile_is_another_each_time() -> None:

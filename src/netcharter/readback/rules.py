@@ -177,11 +177,12 @@ class Compiler:
         negated = op in ("!=", "!")
         positive = "==" if op == "!=" else "in" if op == "!" else op
         words = statement_text({"match": {"op": positive, "left": left, "right": right}})
-        words += self._drawn(rule, said)
-        if negated and not all(map(is_sure, read(left))):
-            words += " (asked as another)"  # neither fits where there is none
+        # Neither a test nor its opposite fits where there is nothing to look at.
+        another = negated and not all(map(is_sure, read(left)))
+        apart = self._drawn(rule, said) + (" (asked as another)" if another else "")
+        words += apart
         if isinstance(right, str) and right.startswith("@"):
-            return self._named(rule, left, right[1:], negated, words)
+            return self._named(rule, left, right[1:], negated, words, apart)
         parts = left.get("concat") if isinstance(left, dict) else None
         if parts is not None or (isinstance(right, dict) and "set" in right):
             elements = right["set"] if isinstance(right, dict) and "set" in right else [right]
@@ -295,13 +296,15 @@ class Compiler:
         alike = [one for one in self.listing.sets if one[2] == found.name]
         return found.name if len(alike) == 1 else f"{found.family} {found.table} {found.name}"
 
-    def _named(self, rule: Rule, key: Any, name: str, negated: bool, words: str) -> Test:
+    def _named(
+        self, rule: Rule, key: Any, name: str, negated: bool, words: str, apart: str
+    ) -> Test:
         found = self.set_of(rule, name)
         if found is None:
             return self._doubted(rule, key, negated, words)
         if found.living:
             lookup = Lookup(self.terms(rule, key), Elements(), words, rule.span)
-            return Living(lookup, self.title(found), expression_text(key), negated)
+            return Living(lookup, self.title(found), expression_text(key) + apart, negated)
         words += self._of_table(found)
         return self._elements(rule, key, found.elements, negated, words, named=True)
 
