@@ -15,12 +15,13 @@ from typing import Any
 from netcharter.diagnostics import Diagnostic, Severity
 from netcharter.readback.attempts import attempt
 from netcharter.readback.audit_reach import Gateway
+from netcharter.readback.inside import walked
 from netcharter.readback.later import Later
 from netcharter.readback.listing import Chain, Listing, Name, Rule
 from netcharter.readback.points import points
 from netcharter.readback.questions import origin_text
 from netcharter.readback.shapes import Leaf, Origin, Verdict
-from netcharter.readback.structure import Structure, has_statement, later_only, matches, walked
+from netcharter.readback.structure import Structure, has_statement, later_only, matches
 from netcharter.readback.walk import decisions
 from netcharter.readback.words import listed
 from netcharter.space.certified import NoAnswer

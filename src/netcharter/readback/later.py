@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from netcharter.readback.inside import walked
 from netcharter.readback.listing import Name, Rule
 from netcharter.readback.structure import (
     Structure,
@@ -18,7 +19,6 @@ from netcharter.readback.structure import (
     state_map,
     states,
     unusual,
-    walked,
 )
 
 NEW = frozenset({"new", "untracked"})

@@ -11,6 +11,7 @@ from typing import Any
 
 from netcharter.diagnostics import Diagnostic, Severity, Span
 from netcharter.readback.document import MOST_TOLD, Document, Item, Refused, items
+from netcharter.readback.inside import walked
 from netcharter.readback.symbols import PRIORITIES
 
 FAMILIES = ("ip", "ip6", "inet", "arp", "bridge", "netdev")
@@ -332,22 +333,17 @@ class _Reader:
 
 def _odd(expr: list[Any]) -> str:
     """What of a rule is of another kind than nft writes anywhere; "" if nothing is."""
-    todo: list[Any] = list(expr)
-    while todo:
-        one = todo.pop()
-        if isinstance(one, dict):
-            for kind, said in one.items():
-                odd = [key for key in _TEXTS.get(kind, ()) if _is_other(said, key, str)]
-                if odd:
-                    return f'the "{odd[0]}" of a "{kind}" is no text'
-                data = (
-                    said.get("data") if kind in ("map", "vmap") and isinstance(said, dict) else ""
-                )
-                if _is_other(data, "set", list):
-                    return f'the "set" of a "{kind}" is no list'
-            todo += one.values()
-        elif isinstance(one, list):
-            todo += one
+    for one in walked(expr):
+        for kind, said in one.items() if isinstance(one, dict) else ():
+            odd = [key for key in _TEXTS.get(kind, ()) if _is_other(said, key, str)]
+            if odd:
+                return f'the "{odd[0]}" of a "{kind}" is no text'
+            if (
+                kind in ("map", "vmap")
+                and isinstance(said, dict)
+                and _is_other(said.get("data"), "set", list)
+            ):
+                return f'the "set" of a "{kind}" is no list'
     return ""
 
 

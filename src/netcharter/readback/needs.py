@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from netcharter.readback.inside import walked
 from netcharter.readback.values import NotUnderstood
 
 # Expressions that may be missing in a packet, and of those the ones that are there whenever what
@@ -68,17 +69,8 @@ def is_sure(part: Mapping[str, Any]) -> bool:
 
 def draws(said: Any) -> bool:
     """Whether an expression has another value each time that it is asked."""
-    todo = [said]
-    while todo:
-        one = todo.pop()
-        if isinstance(one, dict):
-            meta = one.get("meta")
-            if "numgen" in one or (isinstance(meta, dict) and meta.get("key") == "random"):
-                return True
-            todo += one.values()
-        elif isinstance(one, list):
-            todo += one
-    return False
+    held = [one for one in walked(said) if isinstance(one, dict)]
+    return any("numgen" in one or one.get("meta") == {"key": "random"} for one in held)
 
 
 def read(said: Any) -> Iterator[Mapping[str, Any]]:

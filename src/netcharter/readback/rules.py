@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from netcharter.readback.bits import changed_bits, computed
+from netcharter.readback.inside import walked
 from netcharter.readback.keys import CONNTRACK, HEADERS, META, Around, Term, term
 from netcharter.readback.listing import Listing, Name, Rule, Set
 from netcharter.readback.lookups import Elements, Lookup, Reader
@@ -494,18 +495,11 @@ def asked_of(listing: Listing) -> frozenset[Name]:
 
 
 def _names(statement: Mapping[str, Any]) -> Iterator[str]:
-    todo: list[Any] = list(statement.items())
-    while todo:
-        one = todo.pop()
-        if isinstance(one, dict):
-            todo += one.items()
-        elif isinstance(one, list):
-            todo += one
-        elif isinstance(one, tuple):
-            key, value = one
-            if key in ("right", "data") and isinstance(value, str) and value.startswith("@"):
-                yield value[1:]
-            todo.append(value)
+    for one in walked(statement):
+        for key in ("right", "data") if isinstance(one, dict) else ():
+            name = one.get(key)
+            if isinstance(name, str) and name.startswith("@"):
+                yield name[1:]
 
 
 def objects_of(listing: Listing) -> frozenset[tuple[str, str, str, str]]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Literal
 
+from netcharter.readback.inside import walked
 from netcharter.readback.listing import Chain, Listing
 from netcharter.readback.notes import Notes
 
@@ -146,16 +147,7 @@ def _is_unknown(said: dict[str, Any]) -> bool:
 
 
 def _mentions(said: Any, wanted: Callable[[dict[str, Any]], bool]) -> bool:
-    todo = [said]
-    while todo:
-        one = todo.pop()
-        if isinstance(one, dict):
-            if wanted(one):
-                return True
-            todo += one.values()
-        elif isinstance(one, list):
-            todo += one
-    return False
+    return any(wanted(one) for one in walked(said) if isinstance(one, dict))
 
 
 def _foreign(listing: Listing, hooks: tuple[str, ...], bridged: tuple[str, ...]) -> Program:

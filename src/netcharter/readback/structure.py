@@ -8,20 +8,9 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
+from netcharter.readback.inside import walked
 from netcharter.readback.listing import Chain, Listing, Name, Rule
 from netcharter.readback.shapes import Origin
-
-
-def walked(value: Any) -> Iterator[Any]:
-    """A value of a listing and everything in it, without recursion."""
-    waiting = [value]
-    while waiting:
-        one = waiting.pop()
-        yield one
-        if isinstance(one, dict):
-            waiting.extend(reversed(list(one.values())))
-        elif isinstance(one, list):
-            waiting.extend(reversed(one))
 
 
 def statement(rule: Rule, kind: str) -> Any:
