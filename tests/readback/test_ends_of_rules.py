@@ -267,6 +267,73 @@ def test_a_mark_of_which_little_is_known_is_another_one_each_time() -> None:
         assert fate(walked(chain("f", "forward"), *(rule("f", *parts) for parts in rules))) == word
 
 
+def test_ct_protocol_may_be_of_one_family_unless_a_family_is_listed_beside_it() -> None:
+    """nft 1.0.6 takes the match on the family for granted (seen on a kernel)."""
+    for key in ({"key": "protocol"}, {"key": "protocol", "dir": "original"}):
+        asked = match({"ct": key}, "tcp")
+        assert fate(forward((asked, DROP))) == "may"
+        beside = match(meta("nfproto"), "ipv4")
+        assert fate(forward((beside, asked, DROP))) == "silent"
+        assert fate(forward((beside, asked, DROP)), protocol=UDP) == "let"
+        four = (
+            table(family="ip"),
+            chain("f", "forward", family="ip"),
+            rule("f", asked, DROP, family="ip"),
+        )
+        listed = read_listing(text(*four), "x.json").listing
+        assert listed is not None
+        assert fate(decisions(listed, HOST, steps=100_000)) == "silent"
+
+
+def test_a_missing_option_is_missing_where_the_header_is_another() -> None:
+    missing = match({"tcp option": {"name": "maxseg"}}, False)
+    assert fate(forward((missing, DROP)), protocol=UDP, number=53) == "silent"
+    assert fate(forward((missing, DROP))) == "may"
+    there = match({"tcp option": {"name": "maxseg"}}, True)
+    assert fate(forward((there, DROP)), protocol=UDP, number=53) == "let"
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        mangle({"ct": {"key": "zone"}}, 5),
+        {"ct expectation": "e"},
+        {"snat": {"family": "ip", "addr": {"prefix": {"addr": "203.0.113.0", "len": 24}},
+                  "type_flags": "prefix", "flags": "netmap"}},
+        {"dnat": {"family": "ip", "addr": "192.0.2.70", "flags": "random"}},
+    ],
+)  # fmt: skip
+def test_what_depends_on_more_than_the_first_packet_makes_doubt(statement: Item) -> None:
+    kind = "nat" if {"snat", "dnat"} & statement.keys() else "filter"
+    hook = "postrouting" if "snat" in statement else "prerouting" if kind == "nat" else "forward"
+    rules = (rule("n", statement, DROP) if kind == "filter" else rule("n", statement),)
+    after = (
+        chain("f", "postrouting", 200),
+        rule("f", match({"ct": {"key": "status"}}, ["snat", "dnat"], "in"), DROP),
+    )
+    assert noted(chain("n", hook, kind=kind), *rules, *after) == "may"
+
+
+def test_an_address_that_is_written_is_not_followed_where_conntrack_is_asked_for_it() -> None:
+    written = mangle(payload("ip", "daddr"), "192.0.2.70")
+    plain = (rule("p", written), rule("f", match(payload("ip", "daddr"), "192.0.2.70"), DROP))
+    chains = chain("p", "prerouting", -300), chain("f", "forward")
+    assert fate(walked(*chains, *plain)) == "silent"
+    asked = match({"ct": {"key": "ip daddr", "dir": "original"}}, "192.0.2.70")
+    assert noted(*chains, *plain, rule("f", asked, DROP)) == "may"
+
+
+def test_a_set_is_asked_anew_where_a_mark_or_a_status_is_another() -> None:
+    """What is looked up has another value, so both may be true."""
+    key = concat(meta("mark"), SADDR)
+    rules = ((match(key, "@m", "!="), mangle({"ct": {"key": "mark"}}, 5)), (MARK,),
+             (match({"ct": {"key": "mark"}}, 5), match(key, "@m"), DROP))  # fmt: skip
+    held = named("m", ["mark", "ipv4_addr"], [], flags=["dynamic"])
+    assert fate(walked(held, chain("f", "forward"), *(rule("f", *one) for one in rules))) == "may"
+    same = (rules[0], rules[2])
+    assert fate(walked(held, chain("f", "forward"), *(rule("f", *one) for one in same))) == "let"
+
+
 def elsewhere(item: Item, name: str) -> Item:
     """The same thing in another table."""
     ((kind, said),) = item.items()

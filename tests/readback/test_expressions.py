@@ -90,7 +90,6 @@ SIX: dict[str, Any] = {"source": "2001:db8:0:1::10", "destination": "2001:db8:ff
         (match(ct("direction"), "original"), {}, {"protocol": ICMP, "number": 0}),
         (match(ct("ip saddr", "original"), "192.0.2.10"), {}, {"source": "192.0.2.11"}),
         (match(ct("proto-dst", "original"), 80), {}, {"number": 81}),
-        (match(ct("protocol", "original"), "tcp"), {}, {"protocol": UDP}),
         (match(payload("icmp", "type"), "echo-request"), {"protocol": ICMP, "number": 8 << 8}, {}),
         (
             match(payload("icmpv6", "code"), "admin-prohibited"),

@@ -527,12 +527,16 @@ def _option(where: dict[str, Any], around: Around, words: str) -> Term | None:
 
 
 def _within(protocol: int) -> Callable[[dict[str, Any], Around, str], Term]:
-    """Something in a transport header that a first packet alone does not settle."""
+    """Something in a transport header that a first packet alone does not settle. Where the header
+    is another one it is missing, as far as that is asked (nft_exthdr.c)."""
     limits = ((SERVICE, services((protocol,))),)
+    others = ((SERVICE, subtract(((0, (256 << 16) - 1),), services((protocol,)))),)
 
     def made(where: dict[str, Any], around: Around, words: str) -> Term:
-        kind = "number" if "field" in where else "presence"
-        return Term(kind, lambda course: (Case(limits, Open()),), words)
+        if "field" in where or "base" in where:
+            return Term("number", lambda course: (Case(limits, Open()),), words)
+        cases = (Case(limits, Open()), Case(others, Fixed(((0, 0),))))
+        return Term("presence", lambda course: cases, words)
 
     return made
 

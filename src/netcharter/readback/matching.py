@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
 from netcharter.diagnostics import Span
 from netcharter.readback import operations as op
+from netcharter.readback.keys import Term
 from netcharter.readback.lookups import Lookup, Part
 from netcharter.readback.notes import Notes
 from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import Condition
-from netcharter.readback.sources import FromField, tested
-from netcharter.readback.state import Box, Course, Held, State, given, narrowed
+from netcharter.readback.sources import BitSource, Fixed, FromField, tested
+from netcharter.readback.state import ALL_BITS, Box, Course, Held, State, given, narrowed
 from netcharter.readback.telling import expression_text, statement_text
+from netcharter.readback.values import DEVICE_KINDS
 
+CHANGING = ("state", "status")  # kinds of values that are conntrack's
 RAW = ("@ll,", "@nh,", "@th,", "@ih,")  # how the words of raw payload begin
 
 
@@ -29,8 +32,27 @@ class Alternative(NamedTuple):
     data: Any = None
 
 
-def told(term_words: str, fields: tuple[str, ...], course: Course) -> str:
-    """The words of a condition, apart from the same words before a packet was changed."""
+def told(words: str, terms: Sequence[Term], course: Course, name: str = "") -> str:
+    """The words of a condition, apart from the same words where what they are about has another
+    value. name: of the set that is looked in, as statements that fill it have it."""
+    written = _written(words, (name, *(term.field for term in terms)), course)
+    now = [text for term in terms for text in _now(term, course)]
+    return f"{written} (with {', '.join(now)})" if now else written
+
+
+def _now(term: Term, course: Course) -> Iterator[str]:
+    """What is known of a value that changes on a packet's way, where it is not read from the
+    packet: marks, conntrack's state and status, devices where there is none yet."""
+    changes = term.kind in (*CHANGING, *DEVICE_KINDS) or term.field in ("meta mark", "ct mark")
+    for case in term.read(course) if changes else ():
+        source = case.source
+        if isinstance(source, BitSource) and source.known & ALL_BITS:
+            yield f"{term.words} {source.known & ALL_BITS:#x}:{source.value & source.known:#x}"
+        elif isinstance(source, Fixed):
+            yield f"{term.words} {','.join(f'{low}-{high}' for low, high in source.values)}"
+
+
+def _written(term_words: str, fields: tuple[str, ...], course: Course) -> str:
     raw = any(base in term_words for base in RAW)  # it may be about any field
     by = sorted(place for field, place in course.touched if raw or field in fields)
     if by:
@@ -55,13 +77,13 @@ class Matcher:
         held: Held,
         words: str,
         true: bool,
-        fields: tuple[str, ...],
+        terms: Sequence[Term],
         course: Course,
         span: Span,
     ) -> Held | None:
         """The conditions with one that nobody knows, which is noted."""
         self.notes.outside(words, span)
-        return given(held, Condition("unread", told(words, fields, course)), true)
+        return given(held, Condition("unread", told(words, terms, course)), true)
 
     def alternatives(self, state: State, tests: op.Tests) -> list[Alternative]:
         """All tests, then the verdict map behind them, if there is one."""
@@ -110,8 +132,8 @@ class Matcher:
             if result is True:
                 yield Alternative(box, old.held, True)
             elif result is None:
-                fields = (test.term.field,)
-                held = self.open(old.held, test.words, not test.negated, fields, course, test.span)
+                terms = (test.term,)
+                held = self.open(old.held, test.words, not test.negated, terms, course, test.span)
                 if held is not None:
                     yield Alternative(box, held, True)
             elif result:
@@ -159,14 +181,13 @@ class Matcher:
             return
         held: Held | None = old.held
         if words:
-            fields = tuple(term.field for term in lookup.terms)
-            held = self.open(old.held, words, True, fields, course, lookup.span)
+            held = self.open(old.held, words, True, lookup.terms, course, lookup.span)
         if held is not None:
             yield Alternative(box, held, hit, data)
 
     def _living(self, old: Alternative, test: op.Living, course: Course) -> Iterator[Alternative]:
-        fields = (f"@{test.name}", *(term.field for term in test.lookup.terms))
-        condition = Condition("set", test.name, told(test.key, fields, course))
+        key = told(test.key, test.lookup.terms, course, f"@{test.name}")
+        condition = Condition("set", test.name, key)
         held = given(old.held, condition, not test.negated)
         if held is None:
             return
@@ -177,8 +198,8 @@ class Matcher:
 
     def _unread(self, old: Alternative, test: op.Unread, course: Course) -> Iterator[Alternative]:
         lookup = test.lookup
-        fields = tuple(term.field for term in lookup.terms)
-        held = self.open(old.held, lookup.words, not test.negated, fields, course, lookup.span)
+        terms, span = lookup.terms, lookup.span
+        held = self.open(old.held, lookup.words, not test.negated, terms, course, span)
         if held is None:
             return
         for part in lookup.present(course, self.sets):
@@ -206,8 +227,8 @@ class Matcher:
         self, old: Alternative, lookup: Lookup, living: str, key: str, course: Course
     ) -> Iterator[Alternative]:
         """Whether the key is there changes, and so does what it leads to (data None: unknown)."""
-        fields = (f"@{living}", *(term.field for term in lookup.terms))
-        there = given(old.held, Condition("set", living, told(key, fields, course)), True)
+        terms, name = lookup.terms, f"@{living}"
+        there = given(old.held, Condition("set", living, told(key, terms, course, name)), True)
         if there is None:
             return
         for part in lookup.present(course, self.sets):
@@ -215,7 +236,7 @@ class Matcher:
             if box is None:
                 continue
             for data in lookup.data:
-                words = told(f"{key} map @{living} : {data_text(data)}", fields, course)
+                words = told(f"{key} map @{living} : {data_text(data)}", terms, course, name)
                 held = given(there, Condition("unread", words), True)
                 if held is not None and data is not None:
                     yield Alternative(box, held, True, data)

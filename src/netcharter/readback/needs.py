@@ -30,7 +30,7 @@ _HEADERS = frozenset({"payload", "exthdr"})  # what a statement can write into
 _SETS = frozenset({"set", "map", "meter"})
 _WITH_MAPS = frozenset(
     {
-        *("limit", "quota", "ct count", "ct helper", "ct timeout", "ct expectation"),
+        *("limit", "quota", "ct count", "ct helper", "ct timeout"),
         *("synproxy", "queue", "fwd", "dup", "log"),
     }
 )
@@ -52,6 +52,10 @@ def needed(kind: str, said: Any) -> Iterator[Mapping[str, Any]]:
             raise NotUnderstood("nft 1.0.6 does not list the map of a label")
         if what == "tcp option":
             raise NotUnderstood("whether the rule ends without the option changed in Linux 5.16")
+    elif kind == "ct expectation":
+        raise NotUnderstood(
+            "it ends the rule where the conversation is known, or of the other family"
+        )
     elif kind in _WITH_MAPS:
         yield from read(said)
 

@@ -76,6 +76,7 @@ class Compiler:
     reader: Reader
     objects: frozenset[tuple[str, str, str, str]]
     asked: frozenset[Name]  # the sets and maps that are looked in
+    translating: bool  # whether addresses matter to conntrack: of translations, of `ct original`
 
     def rule(self, rule: Rule) -> tuple[Operation, ...]:
         """The operations of a rule in order, tests in a row together."""
@@ -173,6 +174,13 @@ class Compiler:
 
     def match(self, rule: Rule, said: Any) -> Test:
         op, left, right = said["op"], said["left"], said["right"]
+        if (
+            rule.family == "inet"
+            and _of_conntrack(left)
+            and not any(_shows_family(one.get("match")) for one in rule.expr)
+        ):
+            # nft 1.0.6 does not list the match on the family beside `ct protocol`
+            return self._doubted(rule, left, False, statement_text({"match": said}))
         if len(said) > 3 or op not in ("==", "!=", "in", "!", *_ORDERED):
             return self._unread(rule, statement_text({"match": said}))
         negated = op in ("!=", "!")
@@ -388,7 +396,11 @@ class Compiler:
             return self._mark(rule, what == "ct", value)
         if what == "payload":
             return self._rewrite(rule, where, value)
-        if name is not None and name not in {"meta": META, "ct": CONNTRACK}.get(what, ()):
+        settled = {
+            "meta": META,
+            "ct": CONNTRACK - {"zone"},
+        }  # a zone makes an entry before tracking
+        if name is not None and name not in settled.get(what, ()):
             return self._stranger(rule, {"mangle": said})
         return Touch(expression_text(key), self._place(rule))
 
@@ -406,6 +418,8 @@ class Compiler:
     def _rewrite(self, rule: Rule, where: Any, value: Any) -> Operation:
         protocol, field = where.get("protocol"), where.get("field")
         plain = field in ("saddr", "daddr") and protocol in FAMILIES
+        if plain and self.translating:  # conntrack may have seen another address
+            return self._stranger(rule, {"mangle": {"key": {"payload": where}, "value": value}})
         if plain:
             try:
                 found = values(value, protocol, self.around.devices)
@@ -442,6 +456,11 @@ class Compiler:
     def translate(self, kind: str, rule: Rule, said: Any) -> Operation:
         said = said or {}
         words = statement_text({kind: said or None})
+        network = "prefix" in str(said.get("type_flags", ""))
+        if network and (kind == "snat" or "map" not in str(said.get("addr"))):
+            raise NotUnderstood(words)
+        if kind == "dnat" and "random" in str(said.get("flags", "")):
+            raise NotUnderstood(words)
         family = FAMILIES.get(said.get("family", rule.family))
         address, port = said.get("addr"), said.get("port")
         lookup, ports_only, living = None, False, ""
@@ -502,9 +521,24 @@ def _names(statement: Mapping[str, Any]) -> Iterator[str]:
                 yield name[1:]
 
 
+def translating(listing: Listing) -> bool:
+    """Whether a ruleset translates, or asks conntrack for addresses or ports."""
+    if any(chain.type == "nat" for chain in listing.chains.values()):
+        return True
+    rules = (rule for chain in listing.chains.values() for rule in chain.rules)
+    asked = (one for rule in rules for one in walked([*rule.expr]) if isinstance(one, dict))
+    said = (one["ct"] for one in asked if isinstance(one.get("ct"), dict))
+    return any("dir" in one for one in said)
+
+
 def objects_of(listing: Listing) -> frozenset[tuple[str, str, str, str]]:
     """Family, table, kind and name of every other named object."""
     return frozenset((o.family, o.table, o.kind, o.name) for o in listing.objects)
+
+
+def _of_conntrack(left: Any) -> bool:
+    """Whether a test asks conntrack for the protocol."""
+    return isinstance(left, dict) and {"ct"} == left.keys() and left["ct"].get("key") == "protocol"
 
 
 def _hides_family(rule: Rule) -> bool:
@@ -512,14 +546,16 @@ def _hides_family(rule: Rule) -> bool:
     that nothing else needs for granted: stmt_reject_postprocess, tried on a kernel).
     """
     for statement in rule.expr:
-        said = statement.get("match")
-        if said is None:
+        if "match" not in statement:
             return "reject" in statement
-        if any(
-            f'"{word}"' in json.dumps(said) for word in ("ip", "ip6", "icmp", "icmpv6", "nfproto")
-        ):
+        if _shows_family(statement["match"]):
             return False
     return True
+
+
+def _shows_family(said: Any) -> bool:
+    words = ("ip", "ip6", "icmp", "icmpv6", "nfproto")
+    return any(f'"{word}"' in json.dumps(said) for word in words)
 
 
 def _gauged(rule: Rule) -> str:
