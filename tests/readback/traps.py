@@ -35,6 +35,14 @@ def _inner(name: str, *rules: str) -> str:
 NAMED = "counter a { }\ncounter b { }\ncounter c { }\ncounter d { }"
 
 TRAPS: dict[str, str] = {
+    "the host's own packets, sent to where nobody is": _table(
+        _chain("output", "tcp dport 80 dnat ip to 10.66.0.9", kind="nat", priority=-100),
+        _chain("output", "udp dport 53 dnat ip6 to fd66::9", kind="nat", priority=-90),
+    ),
+    "a missing option is missing in other headers, too": _table(
+        _chain("forward", "meta l4proto != tcp tcp option maxseg missing drop"),
+        _chain("input", "meta l4proto != tcp tcp option maxseg exists drop"),
+    ),
     "what a statement reads must be there: elements that are added": _table(
         _chain(
             "forward",
@@ -551,6 +559,28 @@ SEVERAL = frozenset(
 
 # What a first packet alone does not settle: "may" is right, as long as what happens is among it.
 DOUBTS: dict[str, str] = {
+    "a port that is among those to choose from stays": _table(
+        _chain(
+            "prerouting", "meta l4proto tcp dnat ip to 192.0.2.70:1-100", kind="nat", priority=-100
+        ),
+        _chain("forward", "tcp dport 80 drop", "tcp dport 22 counter name a"),
+        first=NAMED,
+    ),
+    "a family that nft does not list beside ct protocol": _table(
+        _chain("forward", "meta nfproto ipv4 ct protocol 6 drop"),
+        _chain("input", "meta protocol ip ct original protocol 17 drop"),
+    ),
+    "a status that is another after translation": _table(
+        _chain("prerouting", "ct status . meta l4proto @d meta mark set 1", priority=-150),
+        _chain("prerouting", "tcp dport 80 dnat ip to 192.0.2.70", kind="nat", priority=-100),
+        _chain("forward", "meta mark != 1 ct status . meta l4proto @d drop"),
+        first="""set d { type ct_status . inet_proto; flags timeout; timeout 1h;
+        elements = { 0x120 . tcp } }""",
+    ),
+    "an expectation": _table(
+        _chain("input", 'udp dport 53 ct expectation set "e" drop'),
+        first="ct expectation e { protocol udp; dport 5432; timeout 1h; size 12; l3proto ip; }",
+    ),
     "a set that is filled before it is asked": _table(
         _chain(
             "forward",

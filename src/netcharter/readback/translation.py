@@ -246,6 +246,7 @@ class Translator:
             boxes = (narrowed(self.sets, state.box, ((SERVICE, kind),)) for kind in kinds)
             # DCCP's port is translated where the kernel tracks it, and stays where it does not.
             parts = list(zip(boxes, (ports, full(1 << 16), ()), strict=True))
+            parts = [*self._as_sent(state, ports), *parts]
         done = replace(course, status=with_status(course.status, DNAT))
         for box, now in parts:
             if box is None:
@@ -258,6 +259,12 @@ class Translator:
                 port = now if now else course.port
                 changed = replace(done, destination=moved_to, port=port)
                 yield State(box, state.held, changed), True
+
+    def _as_sent(self, state: State, ports: Ranges) -> Iterator[tuple[Box | None, Ranges]]:
+        """A port that is among those to choose from stays (nf_nat_core.c; as far as it is free)."""
+        if size(ports) > 1 and state.course.port is None:
+            inside = (((p << 16) + low, (p << 16) + high) for p in TRACKED for low, high in ports)
+            yield narrowed(self.sets, state.box, ((SERVICE, self.sets.of(ranges(*inside))),)), ()
 
     def _unchanged(self, state: State, moved: Moved | None, ports: Ranges) -> Box | None:
         """The part that is already what it would be translated to."""

@@ -451,20 +451,14 @@ class Walker:
             return state, at.next_stage()
         rerouted = replace(state.course, undecided=False)
         state = State(state.box, state.held, rerouted)
-        self._route(self.router.sent(state), at.next_stage(), "silent")
+        self._route(self.router.sent(state), at.next_stage(), "unreachable")
         return None
 
     def _route(self, routed: Iterator[Routed], at: At, how: str) -> None:
         """Where each part goes on. Refusals stand after what went before them in order, so they
         wait their turn like the rest.
         """
-        parts = list(routed)
-        if how != "route":
-            parts = [
-                one._replace(way="silent") if one.way == "unreachable" and how == "silent" else one
-                for one in parts
-            ]
-        for one in reversed(parts):
+        for one in reversed(list(routed)):
             self.todo.append(
                 Pending(one.state, self._onward(one, at, how), _turn(one), -1, self.gone)
             )
