@@ -122,6 +122,10 @@ def noted(*items: Item, **fields: Any) -> str:
         mangle({"payload": {"base": "th", "offset": 16, "len": 16}}, 8080),
         mangle({"payload": {"base": "nh", "offset": 128, "len": 32}}, 0x0A000005),
         mangle(payload("tcp", "flags"), "ack"),
+        mangle(payload("ip", "daddr"), "192.0.2.70"),
+        mangle(payload("ip", "saddr"), "192.0.2.99"),
+        mangle(payload("tcp", "dport"), 8080),
+        mangle(payload("ip", "ttl"), 1),
         mangle(payload("ether", "saddr"), "02:00:00:00:00:01"),
         mangle(meta("pkttype"), "host"),
         mangle({"payload": {"protocol": "ip", "field": "ttl", "tunnel": "gre"}}, 5),
@@ -314,15 +318,6 @@ def test_what_depends_on_more_than_the_first_packet_makes_doubt(statement: Item)
     assert noted(chain("n", hook, kind=kind), *rules, *after) == "may"
 
 
-def test_an_address_that_is_written_is_not_followed_where_conntrack_is_asked_for_it() -> None:
-    written = mangle(payload("ip", "daddr"), "192.0.2.70")
-    plain = (rule("p", written), rule("f", match(payload("ip", "daddr"), "192.0.2.70"), DROP))
-    chains = chain("p", "prerouting", -300), chain("f", "forward")
-    assert fate(walked(*chains, *plain)) == "silent"
-    asked = match({"ct": {"key": "ip daddr", "dir": "original"}}, "192.0.2.70")
-    assert noted(*chains, *plain, rule("f", asked, DROP)) == "may"
-
-
 def test_a_set_is_asked_anew_where_a_mark_or_a_status_is_another() -> None:
     """What is looked up has another value, so both may be true."""
     key = concat(meta("mark"), SADDR)
@@ -332,6 +327,30 @@ def test_a_set_is_asked_anew_where_a_mark_or_a_status_is_another() -> None:
     assert fate(walked(held, chain("f", "forward"), *(rule("f", *one) for one in rules))) == "may"
     same = (rules[0], rules[2])
     assert fate(walked(held, chain("f", "forward"), *(rule("f", *one) for one in same))) == "let"
+
+
+@pytest.mark.parametrize("field", ["ttl", "checksum"])
+def test_what_a_hop_changes_is_asked_anew_behind_it(field: str) -> None:
+    """RFC 1812 section 5.3.1: a router takes one from the time to live."""
+    left = payload("ip", field)
+    rules = (
+        rule("p", match(left, 64), MARK),
+        rule("f", match(meta("mark"), 1), negated(left, 64), DROP),
+    )
+    assert fate(walked(chain("p", "prerouting", -150), chain("f", "forward"), *rules)) == "may"
+    same = (rule("f", match(left, 64), MARK), rules[1])
+    assert fate(walked(chain("f", "forward"), *same)) == "let"
+
+
+def test_a_lot_is_drawn_anew_by_a_chain_that_is_passed_twice() -> None:
+    lot = match({"numgen": {"mode": "random", "mod": 2, "offset": 0}}, 1)
+    jump: Item = {"jump": {"target": "lots"}}
+    once = (rule("lots", lot, {"return": None}), rule("lots", DROP))
+    held = (chain("lots"), chain("f", "forward"), *once, rule("f", jump), rule("f", jump))
+    listed = read_listing(text(table(), *held), "x.json").listing
+    assert listed is not None
+    drawn = [sum(true for _, true in leaf.held) for leaf in answer(decisions(listed, HOST)).leaves]
+    assert max(drawn) == 2  # it may return by the first draw and be dropped by the second
 
 
 def elsewhere(item: Item, name: str) -> Item:

@@ -87,10 +87,6 @@ TRAPS: dict[str, str] = {
         ),
         first=NAMED + "\nlimit wide { rate 100000/second; }",
     ),
-    "raw payload that is written is not followed": _table(
-        _chain("prerouting", "ip protocol tcp @nh,128,32 set 0xc6336405", priority=-300),
-        _chain("forward", "ip daddr 198.51.100.5 tcp dport 80 drop", "udp dport 53 drop"),
-    ),
     "before tracking, every packet is invalid": _table(
         _chain(
             "prerouting",

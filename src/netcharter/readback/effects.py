@@ -15,7 +15,7 @@ from netcharter.readback.keys import services
 from netcharter.readback.matching import Alternative, Matcher
 from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import SERVICE, Condition
-from netcharter.readback.state import ALL_BITS, Bits, Moved, State, given, narrowed
+from netcharter.readback.state import ALL_BITS, Bits, State, given, narrowed
 from netcharter.readback.translation import Translator
 
 Outcome = tuple[State, op.Then]
@@ -35,7 +35,6 @@ class Effects:
             op.SetMark: self._mark,
             op.Untrack: self._untrack,
             op.Touch: self._touch,
-            op.Rewrite: self._rewrite,
             op.Reject: self._reject,
             op.Translate: self._translate,
             op.Proxy: self._proxy,
@@ -128,14 +127,6 @@ class Effects:
     def _touch(self, state: State, touch: op.Touch) -> list[Outcome]:
         return [(_touched(state, touch.field, touch.place), op.ON)]
 
-    def _rewrite(self, state: State, rewrite: op.Rewrite) -> list[Outcome]:
-        if rewrite.family != state.course.family:
-            return []
-        moved = Moved(rewrite.values)
-        if rewrite.field == "saddr":
-            return [(_on(state, source=moved), op.ON)]
-        return [(_on(state, destination=moved), op.ON)]
-
     def _reject(self, state: State, reject: op.Reject) -> list[Outcome]:
         if reject.family not in (None, state.course.family):
             return []
@@ -167,12 +158,15 @@ class Effects:
         return [
             *self._guessed(state, f"{elsewhere.words}: accepts it", op.Verdict("accept")),
             *self._guessed(state, f"{elsewhere.words}: lets it pass, changed", op.OUT),
+            *self._guessed(state, f"{elsewhere.words}: does nothing", op.NEXT),
             (state, op.Verdict("drop")),
         ]
 
 
 def _touched(state: State, field: str, place: str) -> State:
     others = {one for one in state.course.touched if one[0] != field}
+    while (field, place) in state.course.touched:  # passed once more
+        place += " again"
     return _on(state, touched=frozenset({*others, (field, place)}))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import count
 from typing import Any, NamedTuple
 
 from netcharter.diagnostics import Span
@@ -12,12 +13,30 @@ from netcharter.readback.lookups import Lookup, Part
 from netcharter.readback.notes import Notes
 from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import Condition
-from netcharter.readback.sources import BitSource, Fixed, FromField, tested
+from netcharter.readback.sources import BitSource, Fixed, FromField, Open, tested
 from netcharter.readback.state import ALL_BITS, Box, Course, Held, State, given, narrowed
 from netcharter.readback.telling import expression_text, statement_text
 from netcharter.readback.values import DEVICE_KINDS
 
 CHANGING = ("state", "status")  # kinds of values that are conntrack's
+# Fields of a packet that nothing changes on its way but statements that write them.
+STEADY = frozenset(
+    f"{header} {field}"
+    for header, fields in {
+        "ip": "hdrlength dscp ecn length id",
+        "ip6": "dscp ecn flowlabel length priority",
+        "icmp": "gateway mtu",
+        "icmpv6": "parameter-problem packet-too-big max-delay mtu taddr daddr",
+        "tcp": "sequence ackseq doff reserved window urgptr",
+        "udp": "length",
+        "udplite": "csumcov",
+        "sctp": "vtag",
+        "meta": "length cpu nftrace secmark time day hour mark",
+        "ct": "mark",
+    }.items()
+    for field in fields.split()
+)
+DRAWN = "(as drawn by "  # what the words of a lot hold
 RAW = ("@ll,", "@nh,", "@th,", "@ih,")  # how the words of raw payload begin
 
 
@@ -40,11 +59,21 @@ def told(words: str, terms: Sequence[Term], course: Course, name: str = "") -> s
     return f"{written} (with {', '.join(now)})" if now else written
 
 
+def _each_time(words: str) -> Iterator[str]:
+    """Other words for each time that something is asked which may answer otherwise then."""
+    yield words
+    yield from (f"{words}, time {number}" for number in count(2))
+
+
 def _now(term: Term, course: Course) -> Iterator[str]:
     """What is known of a value that changes on a packet's way, where it is not read from the
-    packet: marks, conntrack's state and status, devices where there is none yet."""
+    packet: marks, conntrack's state and status, devices where there is none yet; and where it is
+    asked, if it may be another elsewhere (a hop more, a socket, a route)."""
     changes = term.kind in (*CHANGING, *DEVICE_KINDS) or term.field in ("meta mark", "ct mark")
-    for case in term.read(course) if changes else ():
+    cases = term.read(course)
+    if term.field not in STEADY and any(isinstance(case.source, Open) for case in cases):
+        yield f"{term.words} in {course.hook}{' again' * course.looped}"
+    for case in cases if changes else ():
         source = case.source
         if isinstance(source, BitSource) and source.known & ALL_BITS:
             yield f"{term.words} {source.known & ALL_BITS:#x}:{source.value & source.known:#x}"
@@ -57,9 +86,9 @@ def _written(term_words: str, fields: tuple[str, ...], course: Course) -> str:
     by = sorted(place for field, place in course.touched if raw or field in fields)
     if by:
         return f"{term_words} (as written by {', '.join(by)})"
-    moved = ("daddr", "dport", *RAW) if course.destination or course.port else ()
+    moved = ("daddr", "dport", "ct reply", *RAW) if course.destination or course.port else ()
     if course.source is not None or course.source_port is not None:
-        moved = (*moved, "saddr", "sport", *RAW)
+        moved = (*moved, "saddr", "sport", "ct reply", *RAW)
     if any(word in term_words for word in moved):
         return f"{term_words} (as translated)"
     return term_words
@@ -83,7 +112,11 @@ class Matcher:
     ) -> Held | None:
         """The conditions with one that nobody knows, which is noted."""
         self.notes.outside(words, span)
-        return given(held, Condition("unread", told(words, terms, course)), true)
+        asked = told(words, terms, course)
+        if not all(term.known for term in terms) or DRAWN in words:
+            before = {condition.name for condition, _ in held}
+            asked = next(name for name in _each_time(asked) if name not in before)
+        return given(held, Condition("unread", asked), true)
 
     def alternatives(self, state: State, tests: op.Tests) -> list[Alternative]:
         """All tests, then the verdict map behind them, if there is one."""

@@ -131,15 +131,6 @@ class Touch:
 
 
 @dataclass(frozen=True, slots=True)
-class Rewrite:
-    """Writes an address or port into the packet itself, without conntrack. values: which."""
-
-    field: str  # saddr, daddr, dport
-    family: int | None
-    values: Ranges
-
-
-@dataclass(frozen=True, slots=True)
 class Reject:
     """Refuses with an answer; only: the protocol or family it needs. words: where the listing does
     not say with which.
@@ -198,7 +189,6 @@ Operation = (
     | SetMark
     | Untrack
     | Touch
-    | Rewrite
     | Reject
     | Translate
     | Proxy

@@ -26,7 +26,6 @@ from netcharter.readback.operations import (
     Operation,
     Proxy,
     Reject,
-    Rewrite,
     SetMark,
     Stranger,
     Test,
@@ -76,7 +75,6 @@ class Compiler:
     reader: Reader
     objects: frozenset[tuple[str, str, str, str]]
     asked: frozenset[Name]  # the sets and maps that are looked in
-    translating: bool  # whether addresses matter to conntrack: of translations, of `ct original`
 
     def rule(self, rule: Rule) -> tuple[Operation, ...]:
         """The operations of a rule in order, tests in a row together."""
@@ -416,17 +414,11 @@ class Compiler:
         return SetMark(conversation, computed(value, self.around), changes, self._place(rule))
 
     def _rewrite(self, rule: Rule, where: Any, value: Any) -> Operation:
+        """A field of the packet. What leads it elsewhere is not followed: addresses, ports, and the
+        hops that are left, where it may have come to its last one."""
         protocol, field = where.get("protocol"), where.get("field")
-        plain = field in ("saddr", "daddr") and protocol in FAMILIES
-        if plain and self.translating:  # conntrack may have seen another address
-            return self._stranger(rule, {"mangle": {"key": {"payload": where}, "value": value}})
-        if plain:
-            try:
-                found = values(value, protocol, self.around.devices)
-                return Rewrite(field, FAMILIES[protocol], found)
-            except NotUnderstood:
-                return self._stranger(rule, {"mangle": {"key": {"payload": where}, "value": value}})
-        if len(where) > 2 or field not in HEADERS.get(protocol, ()):
+        last = field in ("ttl", "hoplimit") and not (isinstance(value, int) and value > 1)
+        if last or len(where) > 2 or field not in HEADERS.get(protocol, ()):
             return self._stranger(rule, {"mangle": {"key": {"payload": where}, "value": value}})
         return Touch(f"{protocol} {field}", self._place(rule))
 
@@ -519,16 +511,6 @@ def _names(statement: Mapping[str, Any]) -> Iterator[str]:
             name = one.get(key)
             if isinstance(name, str) and name.startswith("@"):
                 yield name[1:]
-
-
-def translating(listing: Listing) -> bool:
-    """Whether a ruleset translates, or asks conntrack for addresses or ports."""
-    if any(chain.type == "nat" for chain in listing.chains.values()):
-        return True
-    rules = (rule for chain in listing.chains.values() for rule in chain.rules)
-    asked = (one for rule in rules for one in walked([*rule.expr]) if isinstance(one, dict))
-    said = (one["ct"] for one in asked if isinstance(one.get("ct"), dict))
-    return any("dir" in one for one in said)
 
 
 def objects_of(listing: Listing) -> frozenset[tuple[str, str, str, str]]:

@@ -290,9 +290,9 @@ class Translator:
         where its port is chosen anew.
         """
         status = with_status(state.course.status, SOURCED)
-        course = replace(state.course, sourced=True, hidden=True, status=status)
+        course = replace(state.course, sourced=True, status=status)
         if moved is not None:
-            course = replace(course, source=moved)
+            course = replace(course, source=moved, hidden=True)
         if ports:
             course = replace(course, source_port=ports)
         known, value = with_status(status, SNAT)

@@ -23,7 +23,7 @@ from netcharter.readback.matching import Matcher
 from netcharter.readback.notes import Notes
 from netcharter.readback.program import At, Code, Frames, policy
 from netcharter.readback.routing import Routed, Router
-from netcharter.readback.rules import Compiler, asked_of, objects_of, translating
+from netcharter.readback.rules import Compiler, asked_of, objects_of
 from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import EXIT, Condition, Decisions, Host, Origin
 from netcharter.readback.stages import Program, Programs, Stage, programs, tracked
@@ -98,7 +98,6 @@ class Walker:
             Reader(self.devices),
             objects_of(listing),
             asked_of(listing),
-            translating(listing),
         )
         self.router = Router(ground, self.sets)
         matcher = Matcher(self.sets, self.notes)
