@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from netcharter.readback.listing import read_listing
+from netcharter.readback.shapes import Host
 from netcharter.readback.walk import decisions
 from tests.readback.made import (
     ACCEPT,
@@ -351,6 +352,53 @@ def test_a_lot_is_drawn_anew_by_a_chain_that_is_passed_twice() -> None:
     assert listed is not None
     drawn = [sum(true for _, true in leaf.held) for leaf in answer(decisions(listed, HOST)).leaves]
     assert max(drawn) == 2  # it may return by the first draw and be dropped by the second
+
+
+def test_two_limits_of_one_rule_are_two_conditions() -> None:
+    """The first may let, and the second be exceeded (nft(8), limit)."""
+    one = {"limit": {"rate": 9, "burst": 5, "per": "second"}}
+    over = {"limit": {"rate": 9, "burst": 5, "per": "second", "inv": True}}
+    rules = (
+        rule("f", one, MARK, over, DROP),
+        rule("f", match(meta("mark"), 1), {"reject": {"type": "tcp reset"}}),
+    )
+    found = walked(chain("f", "forward"), *rules)
+    assert {leaf.verdict.manner for leaf in answer(found).leaves} >= {"silent", "reset"}
+
+
+def test_negations_at_the_link_layer_may_be_one() -> None:
+    """nft 1.0.6 loads both as one comparison (tried on a kernel)."""
+    both = [match(payload("ether", side), "02:00:00:aa:00:01", "!=") for side in ("daddr", "saddr")]
+    assert fate(forward((*both, DROP))) == "may"
+    one = [match(payload("ether", "saddr"), {"set": ["02:00:00:aa:00:01"]}, "!="),
+           match(payload("ether", "type"), "ip6", "!=")]  # fmt: skip
+    assert fate(forward((*one, DROP))) == "may"
+
+
+def test_what_is_written_at_the_link_layer_makes_doubt() -> None:
+    early = chain("i", "ingress")
+    rules = rule("i", mangle(meta("mark"), 7)), rule("f", match(meta("mark"), 7), DROP)
+    assert noted(early, chain("f", "forward"), *rules) == "may"
+
+
+def test_a_statement_that_nft_lists_as_text_is_not_understood_and_changes_its_map() -> None:
+    held = named("m", "ipv4_addr", [["192.0.2.10", 7]], data="mark")
+    asked = match({"map": {"key": SADDR, "data": "@m"}}, 7)
+    told: Any = "update @m { ip saddr : 7 }"
+    rules = (
+        rule("f", told),
+        rule("f", mangle(meta("mark"), asked["match"]["left"])),
+        rule("f", match(meta("mark"), 7), DROP),
+    )
+    assert noted(held, chain("f", "forward"), *rules) == "may"
+
+
+def test_of_a_host_that_is_not_known_own_packets_may_leave_or_come_back() -> None:
+    said = text(table(), chain("in", "input", policy="drop"))
+    listed = read_listing(said, "x.json").listing
+    assert listed is not None
+    found = decisions(listed, Host(known=False), steps=100_000)
+    assert fate(found, entrance="", source="203.0.113.2", destination="203.0.113.77") == "may"
 
 
 def elsewhere(item: Item, name: str) -> Item:

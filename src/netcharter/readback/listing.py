@@ -5,6 +5,7 @@ Nothing is judged here but the form: what a rule means is for `keys`, `rules` an
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -271,6 +272,10 @@ class _Reader:
     def _rule(self, item: Item) -> None:
         name = self._named(item, "chain")
         expr = item.said.get("expr")
+        if isinstance(
+            expr, list
+        ):  # nft 1.0.6 has no JSON for some statements, and gives their text
+            expr = [{UNLISTED: one} if isinstance(one, str) else one for one in expr]
         if not isinstance(expr, list) or not all(
             isinstance(one, dict) and len(one) == 1 for one in expr
         ):
@@ -331,6 +336,10 @@ class _Reader:
         )
 
 
+UNLISTED = "without JSON"  # the kind of a statement of which a listing gives the text alone
+_NAMED = re.compile(r"@([A-Za-z_][\w/\\.]*)")
+
+
 def _odd(expr: list[Any]) -> str:
     """What of a rule is of another kind than nft writes anywhere; "" if nothing is."""
     for one in walked(expr):
@@ -381,6 +390,8 @@ def _changed_by_rules(rules: Mapping[Name, list[Rule]]) -> frozenset[Name]:
         for rule in held:
             for statement in rule.expr:
                 ((kind, said),) = statement.items()
+                for name in _NAMED.findall(said) if kind == UNLISTED else ():
+                    found.add((rule.family, rule.table, name))
                 if kind in ("set", "map", "meter") and isinstance(said, dict):
                     target = said.get("name" if kind == "meter" else kind)
                     if isinstance(target, str):

@@ -200,7 +200,8 @@ def _targets(elements: Iterable[Any]) -> Iterator[str]:
 
 
 def could_drop(listing: Listing, chain: Chain) -> bool:
-    """Whether a base chain, or a chain it leads to, holds anything but what lets pass."""
+    """Whether a base chain, or a chain it leads to, holds anything but what lets pass as it was:
+    what is written there may have it refused later."""
     if chain.policy == "drop":
         return True
     rules = (rule for here in reached(listing, chain) for rule in here.rules)
@@ -210,4 +211,4 @@ def could_drop(listing: Listing, chain: Chain) -> bool:
 def _drops(statement: dict[str, object]) -> bool:
     kind = next(iter(statement), "")
     harmless = ("accept", "match", "counter", "log", "jump", "goto", "return", "continue", "limit")
-    return kind not in (*harmless, "mangle", "notrack", "set")
+    return kind not in harmless

@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 MOST_BYTES = 4  # that are compared at once
+MOST_OF = {"ether": 16}  # at the link layer, tried on a kernel
 _PORTS = {"sport": (0, 2), "dport": (2, 2)}
 _ICMP = {"type": (0, 1), "code": (1, 1), "checksum": (2, 2), "id": (4, 2), "sequence": (6, 2)}
 # Fields by their first byte and their length: RFC 791, RFC 8200, RFC 792, RFC 4443, RFC 9293,
@@ -25,6 +26,7 @@ LAYOUT: Mapping[str, Mapping[str, tuple[int, int]]] = {
         "protocol": (9, 1),
         "checksum": (10, 2),
     },
+    "ether": {"daddr": (0, 6), "saddr": (6, 6), "type": (12, 2)},  # IEEE 802.3
     "ip6": {"length": (4, 2), "nexthdr": (6, 1), "hoplimit": (7, 1)},
     "icmp": {**_ICMP, "mtu": (6, 2)},
     "icmpv6": {**_ICMP, "max-delay": (4, 2)},
@@ -46,8 +48,8 @@ def together(statements: Sequence[Any]) -> list[list[int]]:
             protocol, start, length = found
             placed.setdefault(protocol, []).append((start, length, at))
     groups: list[list[int]] = []
-    for fields in placed.values():
-        groups += _adjacent(sorted(fields))
+    for protocol, fields in placed.items():
+        groups += _adjacent(sorted(fields), MOST_OF.get(protocol, MOST_BYTES))
     return groups
 
 
@@ -56,6 +58,8 @@ def _place(statement: Any) -> tuple[str, int, int] | None:
     if not isinstance(said, dict) or said.get("op") != "!=":
         return None
     left, right = said.get("left"), said.get("right")
+    if isinstance(right, dict) and isinstance(right.get("set"), list) and len(right["set"]) == 1:
+        right = right["set"][0]
     where = left.get("payload") if isinstance(left, dict) else None
     if not isinstance(where, dict) or not isinstance(right, str | int) or str(right)[:1] == "@":
         return None
@@ -64,12 +68,12 @@ def _place(statement: Any) -> tuple[str, int, int] | None:
     return None if place is None else (protocol, *place)
 
 
-def _adjacent(fields: Sequence[tuple[int, int, int]]) -> list[list[int]]:
+def _adjacent(fields: Sequence[tuple[int, int, int]], most: int) -> list[list[int]]:
     groups: list[list[int]] = []
     run: list[tuple[int, int, int]] = []
     for start, length, at in fields:
         joins = run and run[-1][0] + run[-1][1] == start
-        if joins and sum(one[1] for one in run) + length <= MOST_BYTES:
+        if joins and sum(one[1] for one in run) + length <= most:
             run.append((start, length, at))
         else:
             groups.append([one[2] for one in run])

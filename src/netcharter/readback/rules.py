@@ -54,6 +54,7 @@ from netcharter.space.ranges import Ranges, subtract
 # Statements that have no part in what becomes of a first packet, but for what they read.
 IDLE = frozenset({"log", "ct helper", "ct timeout", "ct expectation", "dup", "last", "continue"})
 GAUGES = frozenset({"limit", "quota", "ct count"})
+GAUGING = GAUGES | {"set", "map", "meter"}
 HARMLESS = frozenset({"counter", "last"})  # beside an element of a set
 PROHIBITED = frozenset({"net-prohibited", "host-prohibited", "admin-prohibited"})
 FAMILIES: Mapping[str, int] = {"ip": 4, "ip6": 6}
@@ -365,7 +366,8 @@ class Compiler:
             raise NotUnderstood(str(said))
         for kind in ("limit", "ct count", "quota"):
             if kind in kinds:
-                return self._gauge(rule, "quota" if kind == "quota" else "limit", kinds[kind])
+                told: Kind = "quota" if kind == "quota" else "limit"
+                return self._gauge(rule, told, kinds[kind], said)
         return None
 
     def flow(self, rule: Rule, said: Any) -> Test:
@@ -374,17 +376,20 @@ class Compiler:
         return Find(Lookup((), Elements(), statement_text({"flow": said}), rule.span), False)
 
     def limit(self, rule: Rule, said: Any) -> Test:
-        return self._gauge(rule, "limit", said)
+        return self._gauge(rule, "limit", said, said)
 
     def quota(self, rule: Rule, said: Any) -> Test:
-        return self._gauge(rule, "quota", said)
+        return self._gauge(rule, "quota", said, said)
 
-    def _gauge(self, rule: Rule, kind: Kind, said: Any) -> Test:
-        """A limit or quota, perhaps a named one, which should be listed."""
+    def _gauge(self, rule: Rule, kind: Kind, said: Any, whole: Any) -> Test:
+        """A limit or quota, perhaps a named one, which should be listed. whole: what its statement
+        says."""
         if isinstance(said, str) and (rule.family, rule.table, kind, said) not in self.objects:
             message = f"the {kind} {said[:60]} that this rule asks is not listed"
             self.notes.tell("listing-missing", "warning", message, rule.span)
-        return Given(Condition(kind, f"{self._place(rule)}{_gauged(rule)}"))
+        gauges = [one for one in rule.expr if one.keys() & GAUGING]
+        at = next((n for n, one in enumerate(gauges) if whole in one.values()), 0)
+        return Given(Condition(kind, f"{self._place(rule)}: {statement_text(gauges[at])}"))
 
     def mangle(self, rule: Rule, said: Any) -> Operation | None:
         key, value = said["key"], said["value"]
@@ -538,14 +543,6 @@ def _hides_family(rule: Rule) -> bool:
 def _shows_family(said: Any) -> bool:
     words = ("ip", "ip6", "icmp", "icmpv6", "nfproto")
     return any(f'"{word}"' in json.dumps(said) for word in words)
-
-
-def _gauged(rule: Rule) -> str:
-    """The words of a rule's limit."""
-    for statement in rule.expr:
-        if next(iter(statement)) in ("limit", "quota", "ct count", "set", "map", "meter"):
-            return f": {statement_text(statement)}"
-    return ""
 
 
 def _verdict(kind: str) -> Callable[[Compiler, Rule, Any], Operation]:

@@ -41,6 +41,7 @@ from netcharter.readback.state import (
     with_status,
 )
 from netcharter.readback.translation import Translator
+from netcharter.space.ranges import subtract, union
 
 STEPS = 1_000_000
 """Operations on states before a walk gives up: some ten seconds."""
@@ -483,8 +484,10 @@ class Walker:
             if back is not None:
                 programs = self.programs[state.course.family]
                 status = with_status(state.course.status, CONFIRMED)
-                own = self.devices.own
-                course = replace(state.course, looped=True, ways=own, status=status)
+                loopback = self.devices.loopback
+                others = subtract(state.course.ways, ((loopback, loopback),))
+                ways = union(self.devices.own, others)  # it may as well leave by these
+                course = replace(state.course, looped=True, ways=ways, status=status)
                 beyond = narrowed(self.sets, state.box, self.router.beyond)
                 if beyond is not None:
                     self._push(State(beyond, state.held, state.course), at)
