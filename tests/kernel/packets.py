@@ -258,6 +258,8 @@ class Kernel:
             if said not in self.counters:
                 raise Unknown(f"counter {said}")
             state.counters.append(said)
+        elif kind == "counter":
+            pass  # one without a name
         elif kind == "limit":
             return not said.get("inv", False)  # one packet is never over a limit
         elif kind == "set":

@@ -286,7 +286,7 @@ FAULTS: tuple[Fault, ...] = (
         "another error is answered",
         to(r"icmpx type admin-prohibited", "icmpx type port-unreachable"),
     ),
-    Fault("TCP gets no reset", gone(r"^ {8}meta l4proto tcp reject with tcp reset\n")),
+    Fault("TCP gets no reset", gone(r"^ {8}meta l4proto tcp counter reject with tcp reset\n")),
     Fault("a line gets answers", gone(r"^ {8}iifname \{[^}]*\} drop\n")),
     Fault("the limit is turned", to(r"limit rate over 200/second", "limit rate 200/second")),
     Fault("invalid packets pass", to(r"invalid : goto nc_invalid", "invalid : accept")),

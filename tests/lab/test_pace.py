@@ -6,9 +6,22 @@ net/ipv4/route.c (`ip_error`: `ip_rt_error_burst`, five, and `ip_rt_error_cost`,
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from ipaddress import ip_address
+from types import SimpleNamespace
+from typing import Any
 
-from netcharter.lab.performance import BURST, RATE, ROUTING_BURST, Pace
+from netcharter.lab.performance import (
+    BURST,
+    GIVEN_UP,
+    RATE,
+    ROUTING_BURST,
+    WAITS,
+    Pace,
+    Performed,
+    Performer,
+)
 from netcharter.probes.shapes import Answered, Expected, Packet, Probe, Seen, Setting
 
 DEFAULT = "nc_row_default"
@@ -95,3 +108,57 @@ def test_a_refusal_that_nobody_heard_counts_as_well() -> None:
     for _ in range(BURST):
         pace.note(lost, Seen("silent", (), {DEFAULT: 1}))
     assert pace.wait(probe("reset", DEFAULT)) > 0
+
+
+class Muffled:
+    """A site and its field in one, in which no error comes back the first so many times."""
+
+    def __init__(self, silent: int) -> None:
+        self.silent = silent
+        self.slept: list[float] = []
+
+    def forget(self) -> None: ...
+
+    def counters(self) -> dict[str, int]:
+        return {}
+
+    def send(self, probes: Sequence[Probe]) -> list[tuple[Answered, tuple[()]]]:
+        self.silent -= 1
+        return [("silent" if self.silent >= 0 else each.expected.answer, ()) for each in probes]
+
+    @contextmanager
+    def recording(self, stations: Sequence[str]) -> Iterator[list[Any]]:
+        yield []
+
+    def performs(self, *probes: Probe) -> Performed:
+        plan: Any = SimpleNamespace(rows=())
+        lab: Any = self
+        performer = Performer(plan, lab, lab, self.slept.append)
+        found = Performed()
+        for each in probes:
+            performer.take(each, found)
+        return found
+
+    @property
+    def waits(self) -> int:
+        return self.slept.count(GIVEN_UP)
+
+
+def test_an_error_that_others_may_have_taken_the_room_of_is_waited_for() -> None:
+    refused = probe("prohibited", source="2001:db8::7")
+    for silent, waits in ((0, 0), (1, 0), (2, 1)):
+        lab = Muffled(silent)
+        found = lab.performs(refused)
+        assert (found.agreed, found.repeated, lab.waits) == (1, bool(silent), waits)
+
+
+def test_it_is_waited_for_so_often_and_then_believed() -> None:
+    lab = Muffled(1000)
+    found = lab.performs(*[probe("prohibited", source="2001:db8::7")] * 10)
+    assert (len(found.mismatches), lab.waits) == (10, WAITS)
+
+
+def test_what_is_no_error_is_not_waited_for() -> None:
+    lab = Muffled(1000)
+    lab.performs(probe("reset", source="2001:db8::7"), probe("answered", source="2001:db8::7"))
+    assert lab.waits == 0

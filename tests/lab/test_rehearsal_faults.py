@@ -114,7 +114,7 @@ FAULTS = (
         "silent where an answer is due",
         RULES,
         "nc_refuse",
-        "meta l4proto tcp reject with tcp reset",
+        "meta l4proto tcp counter reject with tcp reset",
         "meta l4proto tcp drop",
         lambda m: (m.probe.expected.answer, m.seen.answer) == ("reset", "silent"),
     ),

@@ -157,7 +157,7 @@ def planned(plan: Plan, case: Case) -> Seen:
 def unheard(plan: Plan, case: Case) -> tuple[str, ...]:
     """How the kernel refuses a packet from outside by itself, or might as well; (): it does not."""
     source, destination = case.attempt.source, case.attempt.destination
-    if has(union(LOOPBACK, UNSPECIFIED4, NOBODY6, NARROW), destination):
+    if has(union(LOOPBACK, UNSPECIFIED4, NARROW), destination):
         return ("silent",)
     mine = union(*(line.own for line in plan.lines), plan.gateway)
     if has(union(LOOPBACK, GROUPS, intersect(mine, coding.ANY4)), source):
@@ -279,7 +279,7 @@ def exits(plan: Plan, attempt: Attempt) -> list[str]:
     if has(LOOPBACK, code) or (has(mine, code) and not (itself and _loose(plan, code))):
         return [""]
     if not itself:
-        deaf = has(union(UNSPECIFIED4, NOBODY6, GROUPS, LINK_LOCAL, line_anycast(plan)), code)
+        deaf = has(union(UNSPECIFIED4, GROUPS, LINK_LOCAL, line_anycast(plan)), code)
         if deaf or address in edges:
             return [""]
     networks += [(i.network, device) for i, device in known]

@@ -109,7 +109,7 @@ class Written:
         stray = replace(self.blank, counters=("nc_stray",))
         elsewhere, itself = frozenset({"*", "elsewhere0"}), frozenset({""})
         outside = replace(self.blank, entrances=self.every | elsewhere)
-        yield replace(outside, destination=union(LOOPBACK, UNSPECIFIED4, NOBODY6, NARROW))
+        yield replace(outside, destination=union(LOOPBACK, UNSPECIFIED4, NARROW))
         mine = union(*(line.own for line in self.plan.lines), self.plan.gateway)
         yield replace(outside, source=union(LOOPBACK, GROUPS, intersect(mine, ANY4)))
         yield replace(outside, source=UNSPECIFIED4, destination=subtract(ANY4, GROUPS))

@@ -72,6 +72,7 @@ FAR = ("10.1.2.3", "100.64.9.9", "8.8.8.8", "2600::1:2", "2a00:7::53", "2001:db8
 NOWHERE = ("10.66.0.9", "fd66::9")  # nobody knows a way there
 BROADCAST = ("255.255.255.255", "192.0.2.63", "198.51.100.255", "203.0.113.255")
 GROUPS = ("224.0.0.251", "239.1.2.3", "ff02::fb", "ff05::1:3")  # joined on every device
+NEAR = "fe80::99"  # some other machine's, on every link
 HARDWARE = ("02:00:00:00:02:01", "02:00:00:00:02:02", "02:00:00:aa:00:03", "06:11:22:33:44:55")
 
 
@@ -101,7 +102,7 @@ def batch() -> str:
         for entry in device.own:
             quiet = " nodad" if ":" in entry else ""
             lines.append(f"address add {entry} dev {device.name}{quiet}")
-        for number, host in enumerate(device.hosts):
+        for number, host in enumerate((*device.hosts, NEAR)):
             there = f"lladdr 02:00:00:00:{device.number + 16:02x}:{number:02x} nud permanent"
             lines.append(f"neighbour add {host} dev {device.name} {there}")
     return "\n".join(
@@ -134,7 +135,13 @@ SETTINGS = {
     "net/ipv6/mld_qrv": "1",
 }
 SETTLED = 0.3  # seconds until the last of what the kernel says of itself at the start is said
-PER_DEVICE = {  # reports of memberships: one each, at once
+PER_DEVICE = {
+    # Nobody is looked for. Errors that wait for an answer take room from those of every other
+    # namespace: the kernel has one socket a processor for all of them (from memory; tried: some 155
+    # that wait silence all others, for the three seconds that the kernel looks).
+    "net/ipv4/neigh/{}/mcast_solicit": "0",
+    "net/ipv6/neigh/{}/mcast_solicit": "0",
+    # Reports of memberships: one each, at once.
     "net/ipv4/conf/{}/igmpv3_unsolicited_report_interval": "1",
     "net/ipv4/conf/{}/igmpv2_unsolicited_report_interval": "1",
     "net/ipv6/conf/{}/mldv1_unsolicited_report_interval": "1",

@@ -16,6 +16,11 @@ from netcharter.space.ranges import Ranges, ranges
 Item = dict[str, Any]
 ACCEPT: Item = {"accept": None}
 DROP: Item = {"drop": None}
+# With a counter before it nft lists all that a rule asks.
+RESET: tuple[Item, Item] = (
+    {"counter": {"packets": 0, "bytes": 0}},
+    {"reject": {"type": "tcp reset"}},
+)
 TCP, UDP, ICMP, ICMP6, GRE = 6, 17, 1, 58, 47
 
 

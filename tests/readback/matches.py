@@ -242,8 +242,7 @@ class Matches:
         choices: list[Callable[[], str]] = [self.state, self.status, self.masked, self.fib_type]
         if about.version is not None:
             choices.append(lambda: self.original(about))
-            # nft 1.0.6 does not list this match where `reject with tcp reset` follows.
-            if where.family == "inet" and about.protocol != "tcp":
+            if where.family == "inet":
                 family, kind = {4: ("ipv4", "ip"), 6: ("ipv6", "ip6")}[about.version]
                 choices += [lambda: f"meta nfproto {family}", lambda: f"meta protocol {kind}"]
         if about.protocol == "tcp":

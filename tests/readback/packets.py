@@ -70,9 +70,9 @@ def _ends(source: Pool, rng: Random, version: int, entrance: str) -> tuple[str, 
         others = (*ground.FAR, *ground.NOWHERE, *ground.BROADCAST, *ground.GROUPS)
         hosts = [host for each in ground.DEVICES for host in each.hosts]
         end = rng.choice(_of(version, (*others, *hosts)))
-    # A link-local address is the host's only where the frame comes in.
+    # Of link-local addresses, the host's on that link and the one somebody has.
     if end.startswith("fe80") and f"{end}/64" not in device.own:
-        end = device.own[-1].split("/")[0]
+        end = rng.choice((ground.NEAR, device.own[-1].split("/")[0]))
     return start, end
 
 

@@ -18,6 +18,7 @@ from tests.readback.made import (
     ACCEPT,
     DROP,
     HOST,
+    RESET,
     UDP,
     Item,
     answer,
@@ -360,7 +361,7 @@ def test_two_limits_of_one_rule_are_two_conditions() -> None:
     over = {"limit": {"rate": 9, "burst": 5, "per": "second", "inv": True}}
     rules = (
         rule("f", one, MARK, over, DROP),
-        rule("f", match(meta("mark"), 1), {"reject": {"type": "tcp reset"}}),
+        rule("f", match(meta("mark"), 1), *RESET),
     )
     found = walked(chain("f", "forward"), *rules)
     assert {leaf.verdict.manner for leaf in answer(found).leaves} >= {"silent", "reset"}

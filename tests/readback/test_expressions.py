@@ -18,6 +18,7 @@ from tests.readback.made import (
     HOST,
     ICMP,
     ICMP6,
+    RESET,
     UDP,
     Item,
     answer,
@@ -193,7 +194,7 @@ def test_verdict_maps_with_a_catch_all() -> None:
         chain("g"),
         rule("f", {"vmap": {"key": meta("iifname"), "data": {"set": data}}}),
         rule("f", {"reject": {"type": "icmpx", "expr": "no-route"}}),
-        rule("g", match(DPORT, 80), {"reject": {"type": "tcp reset"}}),
+        rule("g", match(DPORT, 80), *RESET),
     )
     assert fate(found) == "let"
     assert fate(found, entrance="up0") == "reset"
@@ -208,7 +209,7 @@ def test_elements_that_overlap_leave_open_which_is_found() -> None:
         [concat("192.0.2.10", {"range": [1, 1000]}), ACCEPT],
     ]
     vmap = {"vmap": {"key": concat(SADDR, DPORT), "data": {"set": data}}}
-    found = forward(vmap, ({"reject": {"type": "tcp reset"}},))
+    found = forward(vmap, RESET)
     assert fate(found) == "may"
     assert fate(found, source="192.0.2.11") == "silent"
     assert fate(found, number=81) == "let"
@@ -232,7 +233,7 @@ def test_jump_goto_and_return() -> None:
         chain("f", "forward", policy="drop"),
         chain("g"),
         rule("f", match(DPORT, {"range": [80, 89]}), {"jump": {"target": "g"}}),
-        rule("f", match(DPORT, 81), {"reject": {"type": "tcp reset"}}),
+        rule("f", match(DPORT, 81), *RESET),
         rule("f", match(DPORT, 90), {"goto": {"target": "g"}}),
         rule("f", ACCEPT),
         rule("g", match(DPORT, 80), DROP),
@@ -249,7 +250,7 @@ def test_accept_ends_one_base_chain_and_drop_all() -> None:
         chain("early", "forward", -10),
         rule("early", match(DPORT, 80), ACCEPT),
         rule("early", DROP),
-        rule("late", match(SADDR, "192.0.2.10"), {"reject": {"type": "tcp reset"}}),
+        rule("late", match(SADDR, "192.0.2.10"), *RESET),
     )
     assert fate(found) == "reset" and fate(found, number=81) == "silent"
     told = answer(found, source="192.0.2.11").leaves[0]
@@ -317,7 +318,7 @@ def test_untracked_packets_have_no_conversation() -> None:
         chain("raw", "prerouting", -300),
         chain("f", "forward"),
         rule("raw", match(DPORT, 80), {"notrack": None}),
-        rule("f", match(ct("state"), "untracked", "in"), {"reject": {"type": "tcp reset"}}),
+        rule("f", match(ct("state"), "untracked", "in"), *RESET),
         rule("f", match(ct("mark"), 0), DROP),
     )
     assert fate(found) == "reset" and fate(found, number=81) == "silent"
@@ -470,7 +471,7 @@ def test_sources_are_hidden_or_exchanged() -> None:
     ],
 )
 def test_kinds_of_refusal(said: Any, four: str, six: str) -> None:
-    found = forward({"reject": said})
+    found = forward((RESET[0], {"reject": said}))
     assert (fate(found), fate(found, **SIX)) == (four, six)
     if four == "reset":
         assert fate(found, protocol=UDP) == "let"
@@ -483,7 +484,7 @@ def test_what_is_for_the_host_meets_input_and_the_rest_forward() -> None:
     found = walked(
         chain("i", "input"),
         chain("f", "forward"),
-        rule("i", {"reject": {"type": "tcp reset"}}),
+        rule("i", *RESET),
         rule("f", DROP),
     )
     for destination in ("192.0.2.1", "203.0.113.2", "192.0.2.63", "255.255.255.255", "224.0.0.1"):
@@ -496,7 +497,7 @@ def test_the_hosts_own_packets() -> None:
         chain("o", "output"),
         chain("i", "input"),
         rule("o", match(meta("oifname"), "up0"), match(DPORT, 80), DROP),
-        rule("o", match(meta("iifname"), "lan0"), {"reject": {"type": "tcp reset"}}),
+        rule("o", match(meta("iifname"), "lan0"), *RESET),
         rule("i", match(meta("iifname"), "lo"), match(DPORT, 81), DROP),
     )
     own: dict[str, Any] = {"entrance": OWN, "source": "203.0.113.2"}
@@ -563,13 +564,16 @@ def test_decisions_name_the_rule_and_its_place() -> None:
 
 
 def test_a_family_that_nft_does_not_list_is_told() -> None:
-    reset: Item = {"reject": {"type": "tcp reset"}}
+    """Matches straight before a reset lose what is asked of the family (nft 1.0.6, tried)."""
+    count, reset = RESET
     for before, told in (
         ((match(DPORT, 80),), True),
+        ((count, match(DPORT, 80)), True),
         ((match(SADDR, "192.0.2.10"), match(DPORT, 80)), False),
-        ((match(meta("nfproto"), "ipv4"), match(DPORT, 80)), False),
-        ((match(DPORT, 80), {"counter": {"packets": 0, "bytes": 0}}), False),
+        ((match(meta("nfproto"), "ipv4"), count, match(DPORT, 80)), False),
+        ((match(DPORT, 80), count), False),
     ):
         found = forward((*before, reset))
-        assert fate(found) == "reset"
+        assert fate(found) == ("may" if told else "reset")
+        assert fate(found, number=81) == "let"
         assert [note.id for note in found.notes] == ["listing-hides"] * told

@@ -26,7 +26,7 @@ from tests.readback.compared import (
     remember,
     told,
 )
-from tests.readback.frames import Sent
+from tests.readback.frames import ICMP, ICMP6, Sent
 from tests.readback.judging import coded
 from tests.readback.packets import packets
 from tests.readback.rulesets import ruleset
@@ -34,11 +34,13 @@ from tests.readback.traps import (
     DOUBTS,
     IN_TIME,
     IN_TIME_FALSE,
+    LINKED,
     LIVING,
     LIVING_TRUE,
     SEVERAL,
     TRAPS,
     crossed,
+    nearby,
 )
 from tests.readback.trying import Kernel
 
@@ -90,6 +92,12 @@ def test_what_is_easily_misread_is_read_right(kernel: Kernel, name: str) -> None
     assert not found.may or name in SEVERAL, told(TRAPS[name], found)
 
 
+@pytest.mark.parametrize("name", LINKED)
+def test_what_is_on_a_link_goes_no_other_way(kernel: Kernel, name: str) -> None:
+    found = compare(kernel, LINKED[name], nearby())
+    assert not found.wrong and not found.may, told(LINKED[name], found)
+
+
 @pytest.mark.parametrize("name", DOUBTS)
 def test_what_is_open_is_said_to_be_open(kernel: Kernel, name: str) -> None:
     found = compare(kernel, DOUBTS[name], crossed())
@@ -121,6 +129,17 @@ def test_limits_and_quotas_can_be_said(kernel: Kernel) -> None:
     assert not found.wrong, told(IN_TIME, found)
     assert not found.may
     assert not found.aside
+
+
+def test_the_other_familys_icmp_fits_no_conversation(kernel: Kernel) -> None:
+    text = TRAPS["the other family's ICMP fits no conversation"]
+    hardware = ground.HARDWARE[0]
+    sent = [
+        Sent("lan0", "192.0.2.10", "192.0.2.70", ICMP6, 0, 0, hardware),
+        Sent("lan0", "2001:db8:0:1::10", "2001:db8:0:2::10", ICMP, 0, 0, hardware),
+    ]
+    assert not compare(kernel, text, sent).wrong
+    assert [each.counters for each in kernel.tried(text, sent).outcomes] == [{"a": 1}] * 2
 
 
 def test_random_rulesets_do_what_is_read_from_them(kernel: Kernel, seed: int) -> None:

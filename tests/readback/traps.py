@@ -10,7 +10,7 @@ from collections.abc import Callable
 from itertools import product
 
 from tests.readback.frames import GRE, ICMP, ICMP6, LITE, SCTP, TCP, UDP, Sent
-from tests.readback.ground import DEVICES, OWN
+from tests.readback.ground import DEVICES, NEAR, OWN
 
 HARDWARE = ("02:00:00:00:02:01", "06:11:22:33:44:55")
 
@@ -35,6 +35,29 @@ def _inner(name: str, *rules: str) -> str:
 NAMED = "counter a { }\ncounter b { }\ncounter c { }\ncounter d { }"
 
 TRAPS: dict[str, str] = {
+    "the other family's ICMP fits no conversation": _table(
+        _chain("forward", "ct state invalid counter name a drop", "ct state new counter name b"),
+        first=NAMED,
+    ),
+    "translation to where nobody is on the link": _table(
+        _chain(
+            "prerouting",
+            "tcp dport 80 dnat ip6 to ::1",
+            "tcp dport 443 dnat ip6 to ::",
+            "udp dport 53 dnat ip6 to fe80:1::99",
+            kind="nat",
+            priority=-100,
+        ),
+        _chain("forward", "counter name a"),
+        _chain("input", "counter name b"),
+        first=NAMED,
+    ),
+    "translation to another machine on the link": _table(
+        _chain("prerouting", f"dnat ip6 to {NEAR}", kind="nat", priority=-100),
+        _chain("forward", "tcp dport 80 drop", "counter name a"),
+        _chain("input", "counter name b"),
+        first=NAMED,
+    ),
     "the host's own packets, sent to where nobody is": _table(
         _chain("output", "tcp dport 80 dnat ip to 10.66.0.9", kind="nat", priority=-100),
         _chain("output", "udp dport 53 dnat ip6 to fd66::9", kind="nat", priority=-90),
@@ -276,7 +299,7 @@ TRAPS: dict[str, str] = {
     "devices by number": _table(
         _chain("forward", "iif lan0 oif up0 drop", "iif { lan1, tap0 } oif != lan1 reject"),
         _chain("input", "iif != lan0 tcp dport 80 drop", "iif lo accept"),
-        _chain("output", "oif lo accept", "oif up0 tcp dport 80 reject with tcp reset"),
+        _chain("output", "oif lo accept", "oif up0 tcp dport 80 counter reject with tcp reset"),
     ),
     "wildcards": _table(
         _chain(
@@ -308,7 +331,9 @@ TRAPS: dict[str, str] = {
         elements = { 198.51.100.0/24 . udp . 53 : drop, 192.0.2.0/24 . tcp . 22-80 : accept } }""",
     ),
     "elements with counters and comments": _table(
-        _chain("forward", "ip saddr @s tcp dport 80 drop", "tcp dport @p reject with tcp reset"),
+        _chain(
+            "forward", "ip saddr @s tcp dport 80 drop", "tcp dport @p counter reject with tcp reset"
+        ),
         first="""set s { type ipv4_addr; flags interval; counter
         elements = { 192.0.2.0/26 comment "near", 198.51.100.5 } }
         set p { type inet_service; elements = { 443 comment "a", 22 comment "b" } }""",
@@ -379,7 +404,7 @@ TRAPS: dict[str, str] = {
     "what a refusal says": _table(
         _chain(
             "forward",
-            "tcp dport 80 reject with tcp reset",
+            "tcp dport 80 counter reject with tcp reset",
             "tcp dport 443 reject",
             "udp dport 53 reject with icmpx admin-prohibited",
             "meta l4proto sctp reject with icmpx no-route",
@@ -390,16 +415,16 @@ TRAPS: dict[str, str] = {
             "ip6 saddr 2001:db8:0:2::10 reject with icmpv6 addr-unreachable",
             "meta nfproto ipv4 reject with icmp admin-prohibited",
         ),
-        _chain("input", "meta l4proto tcp reject with tcp reset", "reject"),
+        _chain("input", "meta l4proto tcp counter reject with tcp reset", "reject"),
     ),
     "refusals before routing and of one's own": _table(
         _chain(
             "prerouting",
-            "tcp dport 80 reject with tcp reset",
+            "tcp dport 80 counter reject with tcp reset",
             "udp dport 53 reject with icmpx admin-prohibited",
             priority=-150,
         ),
-        _chain("output", "tcp dport 80 reject with tcp reset", "udp dport 53 reject"),
+        _chain("output", "tcp dport 80 counter reject with tcp reset", "udp dport 53 reject"),
     ),
     "types of addresses": _table(
         _chain(
@@ -555,6 +580,29 @@ SEVERAL = frozenset(
 
 # What a first packet alone does not settle: "may" is right, as long as what happens is among it.
 DOUBTS: dict[str, str] = {
+    "a family that nft does not list before a reset": _table(
+        _chain("forward", "counter name a meta nfproto ipv6 tcp dport 80 reject with tcp reset"),
+        _chain("input", "meta nfproto ipv4 tcp dport { 80, 443 } reject with tcp reset"),
+        first=NAMED,
+    ),
+    "which of many addresses over several ways": _table(
+        _chain("prerouting", "dnat ip to 192.0.2.64-192.0.2.127", kind="nat", priority=-100),
+        _chain("forward", "counter name a", end="drop"),
+        _chain("input", "counter name b"),
+        first=NAMED,
+    ),
+    "whether the identifier of an echo is a port": _table(
+        _chain(
+            "prerouting",
+            "meta l4proto { tcp, icmp, udp } dnat ip to 192.0.2.70:80",
+            "meta l4proto { tcp, ipv6-icmp } dnat to :80",
+            kind="nat",
+            priority=-100,
+        ),
+        _chain("forward", "ct status ! dnat counter name a drop", "counter name b"),
+        _chain("input", "ct status dnat counter name c drop"),
+        first=NAMED,
+    ),
     "a port that is among those to choose from stays": _table(
         _chain(
             "prerouting", "meta l4proto tcp dnat ip to 192.0.2.70:1-100", kind="nat", priority=-100
@@ -759,7 +807,7 @@ def crossed() -> list[Sent]:
     kinds = [(TCP, 80), (TCP, 443), (TCP, 22), (UDP, 53), (SCTP, 80), (GRE, 0), (LITE, 53)]
     kinds4 = [*kinds, (ICMP, 8 << 8), (ICMP, 3 << 8 | 1), (ICMP, 13 << 8), (ICMP, 10 << 8)]
     kinds6 = [*kinds, (ICMP6, 128 << 8), (ICMP6, 1 << 8 | 1), (ICMP6, 135 << 8), (ICMP6, 200 << 8)]
-    out = []
+    out: list[Sent] = []
     for version, there, entrance in product((4, 6), (0, 1), (*DEVICES, None)):
         own = [entry.split("/")[0] for entry in (entrance or DEVICES[there]).own]
         hosts = entrance.hosts if entrance else own
@@ -787,3 +835,46 @@ ENDS = {
         *("2001:db8:0:1::1", "fd66::9", "2001:db8:0:ff::77"),
     ),
 }
+
+
+LINKED: dict[str, str] = {
+    "no rule": _table(_chain("forward", "counter name a"), _chain("input"), first=NAMED),
+    "refused": _table(
+        _chain("forward", f"ip6 daddr {NEAR} counter name a reject", "ip6 daddr :: drop"),
+        _chain("input", "ip6 daddr fe80::/64 counter name b drop"),
+        first=NAMED,
+    ),
+    "fib": _table(
+        _chain(
+            "prerouting",
+            "fib daddr type unicast counter name a",
+            "fib daddr type unreachable counter name b",
+            "fib daddr . iif oif exists counter name c",
+            "fib daddr oif lan0 counter name d drop",
+        ),
+        first=NAMED,
+    ),
+    "types": _table(
+        _chain(
+            "prerouting",
+            "fib daddr type local counter name a drop",
+            "fib daddr type anycast counter name b",
+            "fib daddr . iif type unicast counter name c",
+            "fib saddr . iif oif exists counter name d",
+        ),
+        first=NAMED,
+    ),
+}
+"""What is sought on one link alone, and what no route holds."""
+
+
+def nearby() -> list[Sent]:
+    """To link-local addresses, and to the unspecified one, from every device."""
+    own = {device.name: device.own[-1].split("/")[0] for device in DEVICES}
+    out: list[Sent] = []
+    for device, kind in product(DEVICES, ((TCP, 80), (ICMP6, 128 << 8))):
+        sources = [next(each for each in device.hosts if ":" in each), "fe80::77"]
+        ends = [NEAR, own[device.name], "fe80::", "fe80:1::99", "::"]
+        for start, end in product(sources, ends):
+            out.append(Sent(device.name, start, end, *kind, 40000 + len(out), HARDWARE[0]))
+    return out

@@ -115,7 +115,7 @@ MEANING = {
         "something that nft may not have listed",
         "A match on the family is left out of the listing (by nft 1.0.6) where `reject with tcp reset` "
         "follows.",
-        "The rule may be for one family only; it is taken to be for both.",
+        "The rule may be for one family only, so answers that depend on it say may.",
         "Put a `counter` before the `reject`: then everything is listed.",
     ),
     "listing-order": Entry(

@@ -64,7 +64,7 @@ TOLD: Mapping[str, tuple[str, str]] = {
         "counted by their decision, and then dropped in silence also where the plan lets them",
     ),
     "deaf": (
-        "destinations that nobody has: loopback and 0.0.0.0 from outside, and their like in IPv6",
+        "loopback destinations from outside, 0.0.0.0, and groups that never leave a host",
         "refused in silence, by the kernel before any decision",
     ),
     "sources": (

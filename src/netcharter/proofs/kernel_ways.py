@@ -23,7 +23,8 @@ UNSPECIFIED6: Ranges = coding.network(IPv6Network("::/128"))
 NARROW: Ranges = coding.network(
     *(IPv6Network(f"ff{flags:x}{scope}::/16") for flags in range(16) for scope in (0, 1))
 )
-DEAF: Ranges = union(LOOPBACK, UNSPECIFIED4, UNSPECIFIED6, NARROW)
+# Not `::`, which the kernel sends on by whatever route holds it.
+DEAF: Ranges = union(LOOPBACK, UNSPECIFIED4, NARROW)
 
 
 def own(plan: Plan) -> Mapping[str, Ranges]:

@@ -61,12 +61,13 @@ def _types(ground: Ground, source: bool, by_device: bool, address: Address) -> R
         where = address(course, source)
         if not ground.known:
             return _guessed(course, source)
+        unsure = ground.beyond if course.family == 6 else ()
         if not by_device:
-            return _by_type(ground.types(course.family), (), where, ())
+            return _by_type(ground.types(course.family), unsure, where, ())
         if course.looped or course.own:
             device = ground.devices.loopback if course.looped else None
-            return _by_type(ground.types(course.family, device), (), where, ())
-        return _per_device(ground, lambda at: (ground.types(course.family, at), ()), where)
+            return _by_type(ground.types(course.family, device), unsure, where, ())
+        return _per_device(ground, lambda at: (ground.types(course.family, at), unsure), where)
 
     return read
 

@@ -31,6 +31,7 @@ NOWHERE6: Ranges = ((V6, V6),)  # ::
 LOOPBACK6: Ranges = ((V6 + 1, V6 + 1),)
 MULTICAST6: Ranges = (prefix6(0xFF00, 8),)  # RFC 4291 section 2.7
 LINK_LOCAL6: Ranges = (prefix6(0xFE80, 10),)
+LINK6: Ranges = (prefix6(0xFE80, 64),)  # of it, what is on a link: RFC 4291 section 2.5.6
 # Multicast of no scope or of the interface alone never leaves a host (RFC 4291 section 2.7).
 NARROW6: Ranges = ranges(
     *(prefix6(0xFF00 | flags << 4 | scope, 16) for flags in range(16) for scope in (0, 1))
@@ -57,6 +58,25 @@ class Ground:
             at = self.devices.number(name)
             found[at] = union(found.get(at, ()), addresses)
         return found
+
+    @cached_property
+    def near(self) -> Mapping[int, Ranges]:
+        """Link-local addresses that are the host's on a device, where they are known: its own, and
+        where it forwards the link's subnet-router anycast one (RFC 4291 section 2.6.1)."""
+        anycast = ((LINK6[0][0], LINK6[0][0]),) if 6 in self.host.forwards else ()
+        own = {at: intersect(held, LINK_LOCAL6) for at, held in self.held.items()}
+        return {at: union(found, anycast) for at, found in own.items() if found}
+
+    @cached_property
+    def link(self) -> Ranges:
+        """Link-local addresses that are on a link; beyond them no link's route leads."""
+        return LINK6 if self.near else LINK_LOCAL6
+
+    @cached_property
+    def beyond(self) -> Ranges:
+        """Link-local addresses beyond, where some route leads: the kernel takes it only if it leads
+        out by the device in question."""
+        return intersect(subtract(LINK_LOCAL6, self.link), self.routed(6))
 
     def whole(self, family: int) -> Ranges:
         return ANY4 if family == 4 else ANY6
@@ -137,8 +157,9 @@ class Ground:
             put("local", self.local(6, device))
             put("anycast", self.host.anycast)
             put("multicast", MULTICAST6)
-            reached = union(self.routed(6), LINK_LOCAL6, self.local(6))
+            reached = union(self.routed(6), self.link, self.local(6))
             put("unreachable", subtract(left, reached))
+            put("unspec", NOWHERE6)  # whatever leads there, it is an address of no type
         put("unicast", left)
         return {kind: addresses for kind, addresses in found.items() if addresses}
 
@@ -161,8 +182,8 @@ class Ground:
         open_ways: Ranges = ()
         if family == 6:  # the route looked for is one of the packet's own link (nft_fib_ipv6.c)
             own = union(own, self.host.anycast)
-            link = subtract(union(LINK_LOCAL6, LINK_GROUPS6), own)
-            open_ways = subtract(MULTICAST6, link)
+            link = subtract(union(self.link, LINK_GROUPS6), own)
+            open_ways = union(subtract(MULTICAST6, link), self.beyond)
             own = union(own, link, open_ways)
             if device is None:
                 open_ways = union(open_ways, link)

@@ -272,13 +272,10 @@ class _Reader:
     def _rule(self, item: Item) -> None:
         name = self._named(item, "chain")
         expr = item.said.get("expr")
-        if isinstance(
-            expr, list
-        ):  # nft 1.0.6 has no JSON for some statements, and gives their text
-            expr = [{UNLISTED: one} if isinstance(one, str) else one for one in expr]
-        if not isinstance(expr, list) or not all(
-            isinstance(one, dict) and len(one) == 1 for one in expr
-        ):
+        # Of some statements nft 1.0.6 has no JSON, and gives their text.
+        told = expr if isinstance(expr, list) else [None]
+        expr = [{UNLISTED: one} if isinstance(one, str) else one for one in told]
+        if not all(isinstance(one, dict) and len(one) == 1 for one in expr):
             raise self.wrong("listing-shape", "the rule is no list of statements", item.span)
         odd = _odd(expr)
         if odd:
@@ -347,11 +344,8 @@ def _odd(expr: list[Any]) -> str:
             odd = [key for key in _TEXTS.get(kind, ()) if _is_other(said, key, str)]
             if odd:
                 return f'the "{odd[0]}" of a "{kind}" is no text'
-            if (
-                kind in ("map", "vmap")
-                and isinstance(said, dict)
-                and _is_other(said.get("data"), "set", list)
-            ):
+            data = said.get("data") if kind in ("map", "vmap") and isinstance(said, dict) else None
+            if _is_other(data, "set", list):
                 return f'the "set" of a "{kind}" is no list'
     return ""
 

@@ -12,6 +12,7 @@ from typing import Literal, NamedTuple
 
 from netcharter.readback.ground import (
     EVERYBODY4,
+    LINK6,
     LINK_LOCAL6,
     LOOPBACK4,
     LOOPBACK6,
@@ -26,8 +27,9 @@ from netcharter.readback.keys import address
 from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import DESTINATION, ENTRANCE, EXIT, SERVICE, SOURCE, Condition
 from netcharter.readback.sources import FromField, Limits, tested
-from netcharter.readback.state import Course, State, given, narrowed
-from netcharter.space.ranges import Ranges, intersect, subtract, union
+from netcharter.readback.state import Course, Moved, State, given, narrowed
+from netcharter.readback.words import address_text
+from netcharter.space.ranges import Ranges, has, intersect, size, subtract, union
 
 Way = Literal["input", "forward", "silent", "unreachable"]
 LOCAL_GROUPS4: Ranges = ((0xE0000000, 0xE00000FF),)  # RFC 5771 section 4
@@ -98,6 +100,54 @@ class Router:
         if family == 4 and state.course.source is None:
             yield from self._bad_sources(state)
         parts = self._arriving[family]
+        for part in self._apart(state, parts):
+            if family == 6 and self.ground.known:
+                yield from self._near(part)
+            yield from self._far(part, parts)
+
+    def _apart(self, state: State, parts: Parts) -> Iterator[State]:
+        """Where a translation takes one of several addresses: by where they lead, each part but the
+        last under a condition of its own."""
+        moved = state.course.destination
+        several = moved.values if moved is not None and size(moved.values) > 1 else ()
+        ends = [parts.nowhere, parts.here, *(found for found, _ in parts.onward), parts.rest]
+        led = [found for end in ends if (found := intersect(several, end))]
+        for found in led[:-1]:
+            taken = _taken(state, found)
+            if taken is not None:
+                yield taken
+        if led:
+            yield State(state.box, state.held, replace(state.course, destination=Moved(led[-1])))
+        else:
+            yield state
+
+    def _near(self, state: State) -> Iterator[Routed]:
+        """What is sought on the device of entrance alone (rt6_need_strict in route.c): link-local
+        destinations, where the device's own are known, and the loopback one after a translation.
+        """
+        near, moved = self.ground.near, state.course.destination is not None
+        forwards = 6 in self.ground.host.forwards
+        for at in range(1, len(self.ground.devices.names)) if moved else near:
+            device = ((at, at),)
+            part = self._narrowed(state, ((ENTRANCE, device),))
+            if part is None:
+                continue
+            mine = near.get(at, ())
+            yield from self._to(part, mine, "input", self.ground.devices.own)
+            linked = subtract(LINK6, mine) if mine else ()
+            sought = subtract(LINK_LOCAL6, union(LINK6, mine)) if mine else ()
+            sought = union(sought, LOOPBACK6 if moved else ())
+            by_it = [found for found, names in self.ground.routes(6) if has(names, at)]
+            onward = union(linked, intersect(sought, union(*by_it)))
+            if forwards:
+                yield from self._onward(part, onward, device)
+            else:
+                yield from self._to(part, onward, "silent", (), "the host passes nothing on")
+            beyond = subtract(sought, onward)
+            yield from self._to(part, beyond, "unreachable", (), "no route leads there")
+
+    def _far(self, state: State, parts: Parts) -> Iterator[Routed]:
+        family = state.course.family
         yield from self._to(state, parts.nowhere, "silent", (), "no such destination is routed")
         own = self.ground.devices.own
         yield from self._to(state, parts.here, "input", own, "")
@@ -166,7 +216,7 @@ class Router:
     def _parted(self, family: int) -> Parts:
         ground = self.ground
         whole = ground.whole(family)
-        nowhere = union(THIS_NETWORK4, LOOPBACK4) if family == 4 else NOWHERE6
+        nowhere = union(THIS_NETWORK4, LOOPBACK4) if family == 4 else ()
         if ground.known:
             here = subtract(ground.delivered(family), nowhere)
         else:
@@ -259,9 +309,8 @@ class Router:
         if result is True:
             return state
         if result is None:
-            condition = Condition("unread", "which address a translation takes decides the way")
-            held = given(state.held, condition, True)
-            return None if held is None else State(state.box, held, state.course)
+            moved = state.course.destination
+            return _taken(state, intersect(moved.values, addresses)) if moved else None
         if not result:
             return None
         assert isinstance(source, FromField)
@@ -279,10 +328,12 @@ class Router:
         parts = self._sending[family]
         if state.course.destination is None:
             yield from self._undecided(state, parts)
-        else:
+            yield from self._to(state, parts.rest, "unreachable", (), "no route leads there")
+            return
+        for part in self._apart(state, parts):
             for addresses, devices in parts.onward:
-                yield from self._to(state, addresses, "forward", devices)
-        yield from self._to(state, parts.rest, "unreachable", (), "no route leads there")
+                yield from self._to(part, addresses, "forward", devices)
+            yield from self._to(part, parts.rest, "unreachable", (), "no route leads there")
 
     @cached_property
     def _sending(self) -> Mapping[int, Parts]:
@@ -301,3 +352,12 @@ class Router:
         routed = union(known, spread)
         rest = subtract(ground.whole(family), routed)
         return Parts((), (), tuple(one for one in onward if one[0]), routed, rest)
+
+
+def _taken(state: State, found: Ranges) -> State | None:
+    """Where a translation takes one of some addresses, which nobody knows."""
+    first, last = address_text(found[0][0]), address_text(found[-1][1])
+    condition = Condition("unread", f"translation takes an address from {first} to {last}")
+    held = given(state.held, condition, True)
+    course = replace(state.course, destination=Moved(found))
+    return None if held is None else State(state.box, held, course)

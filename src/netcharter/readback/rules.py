@@ -87,6 +87,8 @@ class Compiler:
             made, filled = self._statement(rule, kind, said), self._filled(rule, kind, said)
             if at < len(rule.expr) - 1 or filled is not None:
                 needs += self._needs(rule, kind, said)
+            if kind == "reject" and _hides_family(rule, at):
+                needs.append(self._for_family(rule))
             if isinstance(made, Test):
                 tests.append((at, made))
                 made = None
@@ -149,6 +151,15 @@ class Compiler:
         yield Find(Lookup((found,), Elements(), words, rule.span), True)
         if not found.known or not is_sure(part):
             yield self._unread(rule, f"{words} is there")
+
+    def _for_family(self, rule: Rule) -> Given:
+        """What a rule may have asked besides, unlisted."""
+        message = (
+            "nft does not list a match on the family among those straight before "
+            "`reject with tcp reset`; whether the rule is for both families is open"
+        )
+        self.notes.tell("listing-hides", "note", message, rule.span)
+        return Given(Condition("unread", f"{self._place(rule)} is for this family, too"))
 
     # --- what is not understood ------------------------------------------------------------------
 
@@ -431,12 +442,6 @@ class Compiler:
         kind = said.get("type") if said else None
         code = said.get("expr") if said else None
         if kind == "tcp reset":
-            if rule.family == "inet" and _hides_family(rule):
-                message = (
-                    "nft does not list a match on the family that stands straight before "
-                    "`reject with tcp reset`; the rule is taken to be for both families"
-                )
-                self.notes.tell("listing-hides", "note", message, rule.span)
             return Reject("reset", protocol=6)
         manner: Manner = "prohibited" if code in PROHIBITED else "unreachable"
         if isinstance(code, int):
@@ -528,16 +533,15 @@ def _of_conntrack(left: Any) -> bool:
     return isinstance(left, dict) and {"ct"} == left.keys() and left["ct"].get("key") == "protocol"
 
 
-def _hides_family(rule: Rule) -> bool:
-    """Only matches stand before the refusal, and none of them shows a family (nft 1.0.6 takes one
-    that nothing else needs for granted: stmt_reject_postprocess, tried on a kernel).
+def _hides_family(rule: Rule, at: int) -> bool:
+    """Whether matches stand straight before a reset, and nothing in the rule shows a family (nft
+    1.0.6 takes a match on it that nothing else needs for granted: stmt_reject_postprocess, tried on
+    a kernel).
     """
-    for statement in rule.expr:
-        if "match" not in statement:
-            return "reject" in statement
-        if _shows_family(statement["match"]):
-            return False
-    return True
+    said = rule.expr[at]["reject"]
+    resets = isinstance(said, dict) and said.get("type") == "tcp reset"
+    alone = at > 0 and "match" not in rule.expr[at - 1]
+    return rule.family == "inet" and resets and not alone and not _shows_family(rule.expr)
 
 
 def _shows_family(said: Any) -> bool:

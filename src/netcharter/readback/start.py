@@ -49,7 +49,8 @@ def conntracked(sets: Sets, state: State) -> Iterator[State]:
     icmp = ICMP if family == 4 else ICMP6
     begin = _types(icmp, BEGINNING[family])
     untracked = _types(icmp, UNTRACKED6) if family == 6 else ()
-    invalid = subtract(services((icmp,)), union(begin, untracked))
+    # All of the other family's ICMP is invalid, too.
+    invalid = subtract(services((ICMP, ICMP6)), union(begin, untracked))
     new = subtract(((0, (256 << 16) - 1),), union(untracked, invalid))
     for track, found in (("new", new), ("untracked", untracked), ("invalid", invalid)):
         box = narrowed(sets, state.box, ((SERVICE, sets.of(found)),))

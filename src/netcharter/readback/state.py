@@ -33,8 +33,8 @@ class Course:
     track: "none" (conntrack has not seen it), "new", "untracked", "invalid". status: conntrack's.
     destination, source, port, source_port: as they stand now, None where as they were sent.
     destined, sourced: destination or source translation was settled. touched: fields that
-    statements wrote to, and where they did so last. ways: the devices it may leave by, once it is routed. undecided: it goes on,
-    by which device was not looked for yet.
+    statements wrote to, and where they did so last. ways: the devices it may leave by, once it is
+    routed. undecided: it goes on, by which device was not looked for yet.
     """
 
     family: int

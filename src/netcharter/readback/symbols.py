@@ -140,6 +140,13 @@ PROTOCOLS: Mapping[str, int] = {
         ).split()
     )
 }
+PACKET_TYPES: Mapping[str, int] = {  # linux/if_packet.h
+    "host": 0,
+    "unicast": 0,
+    "broadcast": 1,
+    "multicast": 2,
+    "other": 3,
+}
 NAMES: Mapping[str, Mapping[str, int]] = {
     "icmp type": ICMP_TYPES,
     "icmp code": ICMP_CODES,
@@ -154,6 +161,7 @@ NAMES: Mapping[str, Mapping[str, int]] = {
     "route type": ROUTE_TYPES,
     "dccp type": DCCP_TYPES,
     "protocol": PROTOCOLS,
+    "packet type": PACKET_TYPES,
 }
 """By the kind of value (see `values`)."""
 

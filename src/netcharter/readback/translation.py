@@ -19,7 +19,7 @@ from netcharter.readback.ground import (
     Ground,
     prefix6,
 )
-from netcharter.readback.keys import DCCP, PORTED, TRACKED, services
+from netcharter.readback.keys import DCCP, ICMP, ICMP6, PORTED, TRACKED, address, services
 from netcharter.readback.matching import Alternative, Matcher
 from netcharter.readback.sets import Sets
 from netcharter.readback.shapes import (
@@ -31,6 +31,7 @@ from netcharter.readback.shapes import (
     SOURCE,
     Condition,
 )
+from netcharter.readback.sources import tested
 from netcharter.readback.state import (
     DESTINED,
     DNAT,
@@ -194,13 +195,35 @@ class Translator:
         if what.kind == "redirect":
             yield from self._redirected(state, what)
             return
+        for part, near in self._by_scope(state):
+            yield from self._hidden(replace(state, box=part), what, near)
+
+    def _by_scope(self, state: State) -> Iterator[tuple[Box, bool]]:
+        """The parts of a box by whether they go to their link alone, as they stand now."""
+        near = tested(address(state.course, False), _NEAR) if state.course.family == 6 else False
+        if not isinstance(near, tuple):
+            yield state.box, near is True
+            return
+        here = self.sets.of(near)
+        rest = self.sets.minus(state.box[DESTINATION], here)
+        for limit, told in ((here, True), (rest, False)):
+            box = narrowed(self.sets, state.box, ((DESTINATION, limit),))
+            if box is not None:
+                yield box, told
+
+    def _hidden(self, state: State, what: op.Translate, near: bool) -> Iterator[Target]:
+        """Behind an address of the device of exit: a link-local one for what goes to its link alone
+        (RFC 6724 section 5, rule 2).
+        """
+        family = state.course.family
         silent = union(LINK_LOCAL6, LOOPBACK6) if family == 6 else LOOPBACK4
-        spoken = subtract(self.ground.whole(family), silent)
+        spoken = LINK_LOCAL6 if near else subtract(self.ground.whole(family), silent)
         for addresses, device in self._by_address(family, partial(intersect, spoken)):
             box = narrowed(self.sets, state.box, ((EXIT, device),))
             if box is not None:
-                # A device without address borrows one of another's (inet_select_addr).
-                own = addresses or intersect(self.ground.local(family), spoken)
+                # A device without address borrows one of another's (inet_select_addr); that it has
+                # a link-local one need not be said.
+                own = addresses or (() if near else intersect(self.ground.local(family), spoken))
                 if not own and family == 6:
                     own = ((SOME_OWN + 1, SOME_OWN + 1),)
                 yield box, state.held, Moved(own), what.port
@@ -241,12 +264,14 @@ class Translator:
         course = replace(state.course, destined=True, status=status)
         parts: list[tuple[Box | None, Ranges]] = [(state.box, ())]
         if ports:
-            rest = self.sets.minus(state.box[SERVICE], self.sets.of(services(PORTED)))
+            numbered = self.sets.of(services((*PORTED, ICMP, ICMP6)))
+            rest = self.sets.minus(state.box[SERVICE], numbered)
             kinds = (self.sets.of(services(TRACKED)), self.sets.of(services((DCCP,))), rest)
             boxes = (narrowed(self.sets, state.box, ((SERVICE, kind),)) for kind in kinds)
             # DCCP's port is translated where the kernel tracks it, and stays where it does not.
             parts = list(zip(boxes, (ports, full(1 << 16), ()), strict=True))
             parts = [*self._as_sent(state, ports), *parts]
+            yield from self._renumbered(state, moved, course)
         done = replace(course, status=with_status(course.status, DNAT))
         for box, now in parts:
             if box is None:
@@ -259,6 +284,26 @@ class Translator:
                 port = now if now else course.port
                 changed = replace(done, destination=moved_to, port=port)
                 yield State(box, state.held, changed), True
+
+    def _renumbered(
+        self, state: State, moved: Moved | None, course: Course
+    ) -> Iterator[tuple[State, bool]]:
+        """Of ICMP the identifier is what a port is to others: it becomes one of the ports, unless it
+        is one already, which nobody knows (nf_nat_l4proto_unique_tuple).
+        """
+        asking = self.sets.of(services((ICMP, ICMP6)))
+        box = narrowed(self.sets, state.box, ((SERVICE, asking),))
+        if box is None:
+            return
+        known, value = with_status(course.status, DNAT)
+        same = self._unchanged(State(box, state.held, course), moved, ())
+        if same is not None:
+            unsure = replace(course, status=(known & ~DNAT, value & ~DNAT))
+            yield State(same, state.held, unsure), True
+        if same != box:
+            moved_to = moved if moved is not None else course.destination
+            changed = replace(course, status=(known, value), destination=moved_to)
+            yield State(box, state.held, changed), True
 
     def _as_sent(self, state: State, ports: Ranges) -> Iterator[tuple[Box | None, Ranges]]:
         """A port that is among those to choose from stays (nf_nat_core.c; as far as it is free)."""

@@ -144,7 +144,7 @@ class Walker:
         self.gone = ()
         programs = self.programs[start.course.family]
         if start.course.own:
-            self._route(self.router.sent(start), At(programs.sending, 0), "unreachable")
+            self._route(self.router.sent(start), At(programs.sending, 0))
             return
         for refused in self.router.before_hooks(start):
             self._refused(refused)
@@ -445,28 +445,24 @@ class Walker:
 
     def _routed(self, state: State, at: At) -> tuple[State, At] | None:
         if not state.course.own:
-            self._route(self.router.arrived(state), at, "route")
+            self._route(self.router.arrived(state))
             return None
         if state.course.destination is None:
             return state, at.next_stage()
         rerouted = replace(state.course, undecided=False)
         state = State(state.box, state.held, rerouted)
-        self._route(self.router.sent(state), at.next_stage(), "unreachable")
+        self._route(self.router.sent(state), at.next_stage())
         return None
 
-    def _route(self, routed: Iterator[Routed], at: At, how: str) -> None:
-        """Where each part goes on. Refusals stand after what went before them in order, so they
-        wait their turn like the rest.
+    def _route(self, routed: Iterator[Routed], at: At | None = None) -> None:
+        """Where each part goes on: at a place, or where its way leads. Refusals stand after what went
+        before them in order, so they wait their turn like the rest.
         """
         for one in reversed(list(routed)):
-            self.todo.append(
-                Pending(one.state, self._onward(one, at, how), _turn(one), -1, self.gone)
-            )
+            self._push(one.state, at or self._onward(one), _turn(one))
 
-    def _onward(self, one: Routed, at: At, how: str) -> At:
+    def _onward(self, one: Routed) -> At:
         programs = self.programs[one.state.course.family]
-        if how != "route":
-            return at
         return At(programs.input if one.way == "input" else programs.forward, 0)
 
     def _refused(self, one: Routed) -> None:

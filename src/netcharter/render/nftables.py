@@ -209,7 +209,8 @@ def _tails(ways: Sequence[Entrance]) -> Iterator[str]:
         [
             *refuse,
             f"limit rate over {ANSWERS}/second burst {ANSWERS} packets drop",
-            "meta l4proto tcp reject with tcp reset",
+            # Without the counter nft would not list a match on the family, were there one.
+            "meta l4proto tcp counter reject with tcp reset",
             "reject with icmpx type admin-prohibited",
         ],
     )
