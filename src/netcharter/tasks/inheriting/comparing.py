@@ -21,6 +21,7 @@ from netcharter.readback.differing import (
     let_and_delivered,
     whole_verdict,
 )
+from netcharter.readback.ground import LINK_LOCAL6
 from netcharter.readback.listing import read_listing
 from netcharter.readback.points import FAMILY4, FAMILY6, Frame, frame, points
 from netcharter.readback.questions import origin_text
@@ -121,7 +122,7 @@ def beside_plan(
     hosts = {
         area.device: area.hosts if new_addresses else site.hosts(area.name) for area in plan.areas
     }
-    own = union(*host.own.values())
+    own = subtract(union(*host.own.values()), LINK_LOCAL6)
     if not new_addresses:
         own = intersect(union(*gateway.host.own.values()), own)
     telling = Telling(tuple(_known_to_both(site, host, common, hosts, own)), sort, name)
@@ -185,10 +186,13 @@ def _listing(plan: Plan) -> str:
 
 
 def _with_real_addresses(host: Host, gateway: OldGateway) -> Host:
-    """The host of the plan, its lines' unknown addresses exchanged for those that they have now."""
+    """The host of the plan, its lines' unknown addresses exchanged for those that they have now, and
+    with the link-local ones, which no plan says and every kit leaves as they are.
+    """
     own: dict[str, Ranges] = {}
-    for device, addresses in host.own.items():
+    for device in dict.fromkeys((*host.own, *host.devices)):
+        addresses, real = host.own.get(device, ()), gateway.host.own.get(device, ())
         unknown = intersect(addresses, ((SYMBOLS, SYMBOLS + 63),))
-        real = gateway.host.own.get(device, ())
-        own[device] = union(subtract(addresses, unknown), real) if unknown and real else addresses
+        found = union(subtract(addresses, unknown), real) if unknown and real else addresses
+        own[device] = union(found, intersect(real, LINK_LOCAL6))
     return replace(host, own=own)
