@@ -514,7 +514,7 @@ def test_what_the_kernel_refuses_by_itself() -> None:
         {"source": "127.0.0.1"},
         {"source": "224.0.0.1"},
         {"destination": "127.0.0.1"},
-        {"destination": "0.0.0.1"},
+        {"destination": "0.0.0.0"},
         {"source": "ff02::1", "destination": "2001:db8:ff::7"},
         {"source": "2001:db8:0:1::10", "destination": "::1"},
     )

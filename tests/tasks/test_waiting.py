@@ -152,6 +152,24 @@ def test_what_became_of_it_is_told_though_the_history_can_not_be_read() -> None:
     assert sat.wait() == Over("undone", ("version 1 is not in place any more.",))
 
 
+def test_who_decided_is_told_though_it_is_written_a_little_later() -> None:
+    missing: list[None] = []
+
+    def kept(host: Pretended) -> None:
+        keep(replace(work(host), who="somebody else"))
+        missing.extend([None] * 2)
+
+    sat = Sat(kept)
+    reads = sat.host.read
+
+    def read(path: str) -> bytes | None:
+        return missing.pop() if missing and path.endswith("history.jsonl") else reads(path)
+
+    sat.host.read = read  # type: ignore[method-assign]
+    assert sat.wait() == Over("kept", ("version 1 is kept, by somebody else.",))
+    assert not missing
+
+
 def test_a_terminal_that_is_gone_leaves_the_timer_running() -> None:
     sat = Sat()
 

@@ -10,8 +10,8 @@ from netcharter.readback.ground import (
     EVERYBODY4,
     LINK_GROUPS6,
     LINK_LOCAL6,
+    NOWHERE4,
     NOWHERE6,
-    THIS_NETWORK4,
     Ground,
 )
 from netcharter.readback.shapes import DESTINATION, ENTRANCE, SERVICE, SOURCE
@@ -62,8 +62,10 @@ def _types(ground: Ground, source: bool, by_device: bool, address: Address) -> R
         if not ground.known:
             return _guessed(course, source)
         unsure = ground.beyond if course.family == 6 else ()
-        if not by_device:
+        if not by_device and (course.family == 4 or course.own or course.looped):
             return _by_type(ground.types(course.family), unsure, where, ())
+        if not by_device:
+            return _per_device(ground, lambda at: (ground.types_near(at), unsure), where)
         if course.looped or course.own:
             device = ground.devices.loopback if course.looped else None
             return _by_type(ground.types(course.family, device), unsure, where, ())
@@ -102,7 +104,7 @@ def _unspecified(course: Course, cases: tuple[Case, ...]) -> tuple[Case, ...]:
     if course.source is not None or course.destination is not None:
         return cases
     if course.family == 4:
-        asker, asked = THIS_NETWORK4, union(EVERYBODY4, LOCAL_GROUPS4)
+        asker, asked = NOWHERE4, union(EVERYBODY4, LOCAL_GROUPS4)
         special: Limits = ((SOURCE, asker), (DESTINATION, asked))
     else:
         asker, asked = NOWHERE6, union(LINK_GROUPS6, LINK_LOCAL6)

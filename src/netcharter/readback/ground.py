@@ -24,7 +24,7 @@ def prefix6(top: int, length: int) -> tuple[int, int]:
 
 
 LOOPBACK4: Ranges = (prefix4(127 << 24, 8),)  # RFC 1122 section 3.2.1.3
-THIS_NETWORK4: Ranges = (prefix4(0, 8),)
+NOWHERE4: Ranges = ((0, 0),)  # of 0/8 alone this one, since Linux 5.3
 MULTICAST4: Ranges = (prefix4(224 << 24, 4),)  # RFC 5771
 EVERYBODY4: Ranges = ((V6 - 1, V6 - 1),)  # 255.255.255.255
 NOWHERE6: Ranges = ((V6, V6),)  # ::
@@ -139,6 +139,15 @@ class Ground:
     def _types(self) -> dict[tuple[int, int | None], Mapping[int, Ranges]]:
         return {}
 
+    def types_near(self, device: int) -> Mapping[int, Ranges]:
+        """The same in IPv6 of what comes by a device: link-local addresses are sought there alone."""
+        found = dict(self.types(6))
+        local, unicast = ROUTE_TYPES["local"], ROUTE_TYPES["unicast"]
+        elsewhere = subtract(intersect(self.local(6), LINK_LOCAL6), self.held.get(device, ()))
+        found[local] = subtract(found.get(local, ()), elsewhere)
+        found[unicast] = union(found.get(unicast, ()), elsewhere)
+        return found
+
     def _typed(self, family: int, device: int | None) -> Mapping[int, Ranges]:
         """From nft_fib_ipv4.c and nft_fib_ipv6.c of the kernel (from memory)."""
         left = self.whole(family)
@@ -152,7 +161,7 @@ class Ground:
         if family == 4:
             put("local", self.local(4, device))
             put("multicast", MULTICAST4)
-            put("broadcast", union(EVERYBODY4, THIS_NETWORK4, self.broadcast_of(device)))
+            put("broadcast", union(EVERYBODY4, NOWHERE4, self.broadcast_of(device)))
         else:
             put("local", self.local(6, device))
             put("anycast", self.host.anycast)
@@ -181,6 +190,9 @@ class Ground:
         own = self.local(family)
         open_ways: Ranges = ()
         if family == 6:  # the route looked for is one of the packet's own link (nft_fib_ipv6.c)
+            if device is not None:
+                mine = self.held.get(device, ())
+                own = subtract(own, subtract(intersect(own, LINK_LOCAL6), mine))
             own = union(own, self.host.anycast)
             link = subtract(union(self.link, LINK_GROUPS6), own)
             open_ways = union(subtract(MULTICAST6, link), self.beyond)

@@ -40,7 +40,7 @@ from netcharter.readback.sources import (
 from netcharter.readback.state import ALL_BITS, Course, Moved
 from netcharter.readback.symbols import CT_STATES
 from netcharter.readback.values import DEVICE_KINDS, NotUnderstood, number
-from netcharter.space.ranges import Ranges, intersect, ranges, subtract
+from netcharter.space.ranges import Ranges, intersect, ranges, subtract, union
 
 ICMP, TCP, UDP, DCCP, ICMP6, SCTP, UDPLITE = 1, 6, 17, 33, 58, 132, 136
 PORTED = (TCP, UDP, DCCP, SCTP, UDPLITE)
@@ -303,7 +303,7 @@ def _packet_type(course: Course, around: Around) -> tuple[Case, ...]:
         unsure = None
     groups = around.ground.multicast(course.family)
     everybody = around.ground.broadcast(course.family)
-    rest = subtract(around.ground.whole(course.family), (*groups, *everybody))
+    rest = subtract(around.ground.whole(course.family), union(groups, everybody))
     cases = [Case(((DESTINATION, groups),), Fixed(((2, 2),)))]
     if everybody:
         cases.append(Case(((DESTINATION, everybody),), Fixed(((1, 1),))))

@@ -55,6 +55,7 @@ class Set:
     """A named set or map. data: what a map leads to, None for a set. elements: as nft lists them.
 
     living: contents change while the host runs (time limits, or rules that add or delete).
+    statements: what each of its elements does besides, as nft lists it.
     """
 
     family: str
@@ -65,6 +66,7 @@ class Set:
     flags: frozenset[str]
     elements: list[Any]
     living: bool
+    statements: Any = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -374,7 +376,7 @@ def _whole_set(name: Name, kind: str, said: dict[str, Any], span: Span, changed:
     data = said.get("map") if kind == "map" else None
     if kind == "map" and data is None:
         data = "?"
-    return Set(*name, span, data, flags, said.get("elem", []), living)
+    return Set(*name, span, data, flags, said.get("elem", []), living, said.get("stmt"))
 
 
 def _changed_by_rules(rules: Mapping[Name, list[Rule]]) -> frozenset[Name]:

@@ -199,16 +199,21 @@ def _targets(elements: Iterable[Any]) -> Iterator[str]:
             yield from chains_named([element[1]])
 
 
+HARMLESS = frozenset("accept match counter log jump goto return continue limit".split())
+
+
 def could_drop(listing: Listing, chain: Chain) -> bool:
     """Whether a base chain, or a chain it leads to, holds anything but what lets pass as it was:
     what is written there may have it refused later."""
-    if chain.policy == "drop":
-        return True
+    return chain.policy == "drop" or bool(_kinds(listing, chain) - HARMLESS)
+
+
+def could_change(listing: Listing, chain: Chain) -> bool:
+    """Whether it holds anything that may have a packet fare otherwise than by a drop of its own."""
+    return bool(_kinds(listing, chain) - HARMLESS - {"drop"})
+
+
+def _kinds(listing: Listing, chain: Chain) -> set[str]:
+    """The kinds of statements of a chain and all that it leads to."""
     rules = (rule for here in reached(listing, chain) for rule in here.rules)
-    return any(_drops(statement) for rule in rules for statement in rule.expr)
-
-
-def _drops(statement: dict[str, object]) -> bool:
-    kind = next(iter(statement), "")
-    harmless = ("accept", "match", "counter", "log", "jump", "goto", "return", "continue", "limit")
-    return kind not in harmless
+    return {kind for rule in rules for statement in rule.expr for kind in statement}

@@ -37,7 +37,8 @@ STEADY = frozenset(
     for field in fields.split()
 )
 DRAWN = "(as drawn by "  # what the words of a lot hold
-RAW = ("@ll,", "@nh,", "@th,", "@ih,")  # how the words of raw payload begin
+# The words of what may be about any field: raw payload, and sums over others.
+RAW = ("@ll,", "@nh,", "@th,", "@ih,", "checksum")
 
 
 class Alternative(NamedTuple):

@@ -19,8 +19,8 @@ from netcharter.readback.ground import (
     MULTICAST4,
     MULTICAST6,
     NARROW6,
+    NOWHERE4,
     NOWHERE6,
-    THIS_NETWORK4,
     Ground,
 )
 from netcharter.readback.keys import address
@@ -67,7 +67,8 @@ class Router:
         devices = ground.devices
         self.here = sets.of(devices.own)
         loopback = sets.of(((devices.loopback, devices.loopback),))
-        not_lo = subtract(devices.all, ((devices.loopback, devices.loopback),))
+        self._lo: Ranges = ((devices.loopback, devices.loopback),)
+        not_lo = subtract(devices.all, self._lo)
         self.back = ((EXIT, loopback),)  # limits of what comes back to the host, and the rest
         self.beyond = ((EXIT, sets.of(not_lo)),)
 
@@ -96,6 +97,25 @@ class Router:
 
     def arrived(self, state: State) -> Iterator[Routed]:
         """Parts in order; all of the box is in one, and none shares a destination but by choice."""
+        for routed in self._arrivals(state):
+            if routed.way == "forward" and routed.state.course.proxied:
+                yield from self._of_a_socket(routed.state)
+            else:
+                yield routed
+
+    def _of_a_socket(self, state: State) -> Iterator[Routed]:
+        """What a socket has is not forwarded (ip_forward.c, ip6_output.c), but rules of routing may
+        bring it in."""
+        condition = Condition("unread", "rules of routing bring it to the socket that has it")
+        held = given(state.held, condition, True)
+        if held is not None:
+            own = self.ground.devices.own
+            box = (*state.box[:EXIT], self.sets.of(own), *state.box[EXIT + 1 :])
+            course = replace(state.course, ways=own, undecided=False)
+            yield Routed(State(box, held, course), "input")
+        yield Routed(state, "silent", "what a socket has is not forwarded")
+
+    def _arrivals(self, state: State) -> Iterator[Routed]:
         family = state.course.family
         if family == 4 and state.course.source is None:
             yield from self._bad_sources(state)
@@ -216,7 +236,7 @@ class Router:
     def _parted(self, family: int) -> Parts:
         ground = self.ground
         whole = ground.whole(family)
-        nowhere = union(THIS_NETWORK4, LOOPBACK4) if family == 4 else ()
+        nowhere = union(NOWHERE4, LOOPBACK4) if family == 4 else ()
         if ground.known:
             here = subtract(ground.delivered(family), nowhere)
         else:
@@ -234,7 +254,7 @@ class Router:
         own = self.ground.local(4) if self.ground.known else LOOPBACK4
         never = union(MULTICAST4, EVERYBODY4, own)
         yield from self._refused(state, [((SOURCE, never),)], "silent", why)
-        unnumbered = self._narrowed(state, ((SOURCE, THIS_NETWORK4),))
+        unnumbered = self._narrowed(state, ((SOURCE, NOWHERE4),))
         if unnumbered is None:
             return
         elsewhere = subtract(self.ground.whole(4), union(EVERYBODY4, MULTICAST4))
@@ -331,9 +351,41 @@ class Router:
             yield from self._to(state, parts.rest, "unreachable", (), "no route leads there")
             return
         for part in self._apart(state, parts):
+            if family == 6:
+                yield from self._kept_to_its_device(part)
+            else:
+                # By way of the device that holds the source, and itself (ip_route_me_harder).
+                yield from self._to(part, NOWHERE4, "forward", self._lo)
+                yield from self._to(part, EVERYBODY4, "forward", ground.devices.outside)
             for addresses, devices in parts.onward:
                 yield from self._to(part, addresses, "forward", devices)
             yield from self._to(part, parts.rest, "unreachable", (), "no route leads there")
+
+    def _kept_to_its_device(self, state: State) -> Iterator[Routed]:
+        """What the host's own packet is translated to on a link is sought by the device that it had
+        (ip6_route_me_harder)."""
+        strict = union(LINK_LOCAL6, MULTICAST6)
+        back = self.ground.devices.loopback
+        for low, high in self.sets.ranges(state.box[EXIT]):
+            for at in range(low, high + 1):
+                part = self._narrowed(state, ((EXIT, ((at, at),)),))
+                if part is None:
+                    continue
+                if at == back:
+                    yield from self._to(part, strict, "unreachable", (), "no route leads there")
+                else:
+                    mine = intersect(self.ground.local(6, at), LINK_LOCAL6)
+                    linked = self._linked(at)
+                    yield from self._to(part, mine, "forward", ((back, back),))
+                    yield from self._to(part, subtract(linked, mine), "forward", ((at, at),))
+                    beyond = subtract(strict, linked)
+                    yield from self._to(part, beyond, "unreachable", (), "no route leads there")
+
+    def _linked(self, device: int) -> Ranges:
+        """What is reached by a device alone: its link, groups, and what its routes hold beyond."""
+        by_it = [found for found, names in self.ground.routes(6) if has(names, device)]
+        beyond = intersect(subtract(LINK_LOCAL6, self.ground.link), union(*by_it))
+        return union(self.ground.link, MULTICAST6, beyond)
 
     @cached_property
     def _sending(self) -> Mapping[int, Parts]:
@@ -342,14 +394,16 @@ class Router:
     def _parted_of_own(self, family: int) -> Parts:
         ground = self.ground
         gone = ground.local(family)
-        lo: Ranges = ((ground.devices.loopback, ground.devices.loopback),)
-        onward: list[tuple[Ranges, Ranges]] = [(gone, lo)]
-        onward += [(subtract(found, gone), devices) for found, devices in ground.routes(family)]
+        # To groups by the device that the program, or the source, says.
         link = LINK_LOCAL6 if family == 6 else ()
-        spread = union(ground.multicast(family), ground.broadcast(family), link)
+        spread = subtract(union(ground.multicast(family), link), gone)
+        onward: list[tuple[Ranges, Ranges]] = [(gone, self._lo), (spread, ground.devices.outside)]
+        known = union(gone, spread)
+        onward += [(subtract(found, known), devices) for found, devices in ground.routes(family)]
         known = union(*(found for found, _ in onward))
-        onward.append((subtract(spread, known), ground.devices.outside))
-        routed = union(known, spread)
+        edges = subtract(ground.broadcast(family), known)
+        onward.append((edges, ground.devices.outside))
+        routed = union(known, edges)
         rest = subtract(ground.whole(family), routed)
         return Parts((), (), tuple(one for one in onward if one[0]), routed, rest)
 

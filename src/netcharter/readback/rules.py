@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -56,6 +55,7 @@ IDLE = frozenset({"log", "ct helper", "ct timeout", "ct expectation", "dup", "la
 GAUGES = frozenset({"limit", "quota", "ct count"})
 GAUGING = GAUGES | {"set", "map", "meter"}
 HARMLESS = frozenset({"counter", "last"})  # beside an element of a set
+LISTED_BEFORE = frozenset({"counter", "log", "limit"})  # what nft lists all matches before (tried)
 PROHIBITED = frozenset({"net-prohibited", "host-prohibited", "admin-prohibited"})
 FAMILIES: Mapping[str, int] = {"ip": 4, "ip6": 6}
 _ORDERED: Mapping[str, Callable[[int, int, int], tuple[int, int]]] = {
@@ -184,11 +184,7 @@ class Compiler:
 
     def match(self, rule: Rule, said: Any) -> Test:
         op, left, right = said["op"], said["left"], said["right"]
-        if (
-            rule.family == "inet"
-            and _of_conntrack(left)
-            and not any(_shows_family(one.get("match")) for one in rule.expr)
-        ):
+        if rule.family == "inet" and _of_conntrack(left) and not _shows_family(rule.expr):
             # nft 1.0.6 does not list the match on the family beside `ct protocol`
             return self._doubted(rule, left, False, statement_text({"match": said}))
         if len(said) > 3 or op not in ("==", "!=", "in", "!", *_ORDERED):
@@ -540,13 +536,22 @@ def _hides_family(rule: Rule, at: int) -> bool:
     """
     said = rule.expr[at]["reject"]
     resets = isinstance(said, dict) and said.get("type") == "tcp reset"
-    alone = at > 0 and "match" not in rule.expr[at - 1]
-    return rule.family == "inet" and resets and not alone and not _shows_family(rule.expr)
+    listed = at > 0 and bool(rule.expr[at - 1].keys() & LISTED_BEFORE)
+    return rule.family == "inet" and resets and not listed and not _shows_family(rule.expr)
 
 
-def _shows_family(said: Any) -> bool:
-    words = ("ip", "ip6", "icmp", "icmpv6", "nfproto")
-    return any(f'"{word}"' in json.dumps(said) for word in words)
+def _shows_family(expr: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether something of a rule is there in one family alone, or asks for it."""
+    return any(_of_family(one) for one in walked(list(expr)) if isinstance(one, dict))
+
+
+def _of_family(one: Mapping[str, Any]) -> bool:
+    payload, meta = one.get("payload"), one.get("meta")
+    return (
+        (isinstance(payload, dict) and payload.get("protocol") in ("ip", "ip6", "icmp", "icmpv6"))
+        or (isinstance(meta, dict) and meta.get("key") in ("nfproto", "protocol"))
+        or one.get("family") in ("ip", "ip6")
+    )
 
 
 def _verdict(kind: str) -> Callable[[Compiler, Rule, Any], Operation]:

@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import Any, Literal
 
 from netcharter.readback.inside import walked
-from netcharter.readback.listing import Chain, Listing
+from netcharter.readback.listing import UNLISTED, Chain, Listing
 from netcharter.readback.notes import Notes
 
 What = Literal["chain", "conntrack", "translate", "route", "reroute", "leave", "deliver", "foreign"]
@@ -99,9 +99,23 @@ def tracked(listing: Listing) -> Mapping[int, bool | None]:
                     found[family] = True
                 if not all(found[family] for family in families) and _has_unknown(statement):
                     found.update((f, None) for f in families if not found[f])
+    for family in _asked_by_objects(listing):
+        found[family] = True
     return found
 
 
+def _asked_by_objects(listing: Listing) -> Iterator[int]:
+    """What is there asks, too, whether or not a rule makes use of it."""
+    for named in listing.objects:
+        if named.kind in _ASKING:
+            yield from _FAMILIES.get(named.family, ())
+    for one in listing.sets.values():
+        counts = any(_mentions(said, _is_ct) for said in one.elements if isinstance(said, dict))
+        if counts or _mentions(one.statements, _is_ct):
+            yield from _FAMILIES.get(one.family, ())
+
+
+_ASKING = frozenset({"ct helper", "ct timeout", "ct expectation", "synproxy"})
 _FAMILIES: Mapping[str, tuple[int, ...]] = {"ip": (4,), "ip6": (6,), "inet": (4, 6)}
 # Everything that stands alone in an object of nft's JSON and is known here.
 _KNOWN = frozenset(
@@ -131,7 +145,7 @@ def _tracking(statement: dict[str, Any], families: tuple[int, ...]) -> tuple[int
 
 
 def _has_unknown(statement: dict[str, Any]) -> bool:
-    return _mentions(statement, _is_unknown) or "xt" in statement
+    return _mentions(statement, _is_unknown) or "xt" in statement or UNLISTED in statement
 
 
 def _is_ct(said: dict[str, Any]) -> bool:

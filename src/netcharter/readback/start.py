@@ -17,7 +17,7 @@ from netcharter.space.ranges import Ranges, ranges, subtract, union
 # that begin a conversation, and those of IPv6 that are left untracked (redirects, 137, in newer
 # kernels only; older ones find them invalid).
 BEGINNING = {4: (8, 13, 15, 17), 6: (128, 139)}
-UNTRACKED6 = (130, 131, 132, 133, 134, 135, 136, 137, 143)
+UNTRACKED6 = (130, 131, 132, 133, 134, 135, 136, 143)
 
 
 def real_services(family: int) -> Ranges:

@@ -17,7 +17,7 @@ from netcharter.readback.ground import Ground
 from netcharter.readback.keys import Around
 from netcharter.readback.leaves import Leaves
 from netcharter.readback.listing import Chain, Listing, Name
-from netcharter.readback.live import Live, Uses, could_drop, live_bits
+from netcharter.readback.live import Live, Uses, could_change, could_drop, live_bits
 from netcharter.readback.lookups import Reader
 from netcharter.readback.matching import Matcher
 from netcharter.readback.notes import Notes
@@ -418,7 +418,7 @@ class Walker:
 
     def _foreign(self, state: State, at: At, stage: Stage) -> tuple[State, At] | None:
         """A chain of the link layer, or of a hook or type that is not known here: if it can drop,
-        whether it does is open."""
+        whether it does is open, and if it can do more, so is what becomes of the packet."""
         chain = stage.chains[0]
         if not could_drop(self.listing, chain):
             return state, at.next_stage()
@@ -439,6 +439,11 @@ class Walker:
         if held is not None:
             dropped = State(state.box, held, state.course)
             self._drop(dropped, op.Dropped("silent"), policy(chain))
+        if could_change(self.listing, chain):
+            words = f"{chain.family} {chain.table} {chain.name} has it pass, changed"
+            held = given(state.held, Condition("unread", words), True)
+            if held is not None:
+                self.leaves.let(State(state.box, held, state.course), policy(chain))
         return state, at.next_stage()
 
     # --- the way ---------------------------------------------------------------------------------

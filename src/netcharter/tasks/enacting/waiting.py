@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Literal
 
@@ -21,6 +22,7 @@ from netcharter.rollout.trouble import EffectFailed, RolloutRefused
 from netcharter.tasks.enacting import telling
 
 LOOK = 1.0  # seconds between two looks
+LOOKS = 5  # for who decided, once it is over
 GRACE = 120.0  # seconds after the deadline in which an undo is waited for
 MARKS = (10, 30)  # seconds before the end at which it is told; and every whole minute
 ASKED = "type keep or undo, and press Enter"
@@ -56,6 +58,7 @@ def waited(
         left = _seconds(work, trial)
         now = looks.look(work)
         if _is_over(now, trial):
+            _until_written(work, trial, heard)
             return _told(work, now, trial, width)
         if left < -GRACE:
             return Over("not undone", tuple(_stuck(work, trial)))
@@ -133,6 +136,15 @@ def _answered(line: str, say: Say, width: int, keep: Keep, undo: Undo) -> Over |
     state: Literal["undone", "not undone"] = "undone" if found.over else "not undone"
     lines = (*telling.again_lines(again, width), *telling.undone_lines(found, width))
     return Over(state, lines)
+
+
+def _until_written(work: Work, trial: Trial, heard: Heard) -> None:
+    """Who decided is written down a little after it is decided."""
+    for _ in range(LOOKS):
+        if next(_ends(work, trial), None) is not None:
+            return
+        with suppress(EOFError):
+            heard(LOOK)
 
 
 def _told(work: Work, now: Standing, trial: Trial, width: int) -> Over:
