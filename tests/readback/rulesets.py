@@ -262,7 +262,7 @@ class Table:
     def _refusal(self, where: Where, about: About) -> list[str]:
         if about.protocol == "tcp" and self.rng.random() < 0.5:
             # Without a match on TCP nft does not know that the rule is about TCP.
-            if self.family == "inet" and self.rng.random() < 0.9:  # else nft may hide the family
+            if self.family == "inet" and self.rng.random() < 0.97:  # else nft may hide the family
                 return ["meta l4proto tcp counter reject with tcp reset"]
             return ["meta l4proto tcp reject with tcp reset"]
         kind = self.rng.random()
