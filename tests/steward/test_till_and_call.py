@@ -105,13 +105,16 @@ class Scene:
     def signs_on(self, name: str) -> int:
         """The phone begins a conversation for its signalling; the line by which that goes."""
         port = self.phone.do("stands", name, FAR, SIP, PHONE, NOW_AND_THEN)
-        return line_of(self.place, port)
+        return line_of(self.place, PHONE, port)
 
 
-def line_of(place: Gateway, port: int) -> int:
-    """The line of the one conversation from a port, as it is marked."""
+def line_of(place: Gateway, source: str, port: int) -> int:
+    """The line of the one conversation from an address and port, as it is marked. The till and the
+    desk may have hit on the same port.
+    """
     text = place.bench.sure(("cat", "/proc/net/nf_conntrack"))
-    (found,) = [one for one in text.splitlines() if f" sport={port} " in one]
+    begun = f" src={source} dst={FAR} sport={port} "
+    (found,) = [one for one in text.splitlines() if begun in one]
     return int(found.split("mark=")[1].split()[0]) & 15
 
 
@@ -159,7 +162,7 @@ def test_a_till_pays_throughout_and_no_call_is_lost_when_the_line_comes_back(
         now.far.do("is_paid", HTTPS)
         now.till.do("pays", FAR, HTTPS, TILL)
         port = now.desk.do("stands", "session", FAR, WEB, DESK, OFTEN)
-        assert line_of(now.place, port) == 2
+        assert line_of(now.place, DESK, port) == 2
         now.pays()
         times = [time.monotonic()]
         far(now.place, pull)
