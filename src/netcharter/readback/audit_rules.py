@@ -7,7 +7,7 @@ the ruleset without it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from typing import Any
@@ -18,7 +18,7 @@ from netcharter.readback.audit_reach import Gateway
 from netcharter.readback.inside import walked
 from netcharter.readback.later import Later
 from netcharter.readback.listing import Chain, Listing, Name, Rule
-from netcharter.readback.points import points
+from netcharter.readback.points import Points, points
 from netcharter.readback.questions import origin_text
 from netcharter.readback.shapes import Leaf, Origin, Verdict
 from netcharter.readback.structure import Structure, has_statement, later_only, matches
@@ -41,6 +41,7 @@ LATER = (
     "packets of conversations already let may still meet it; begin the chain with `ct state"
     " established,related accept` and `ct state invalid drop`, then take it out"
 )
+FINAL = frozenset({"accept", "drop", "reject"})
 DEVICE_KEYS = frozenset({"iif", "oif", "iifname", "oifname"})
 
 
@@ -92,6 +93,11 @@ class Rules:
         engine = self.gateway.points.certified.engine
         boxes = self.gateway.points.boxes
         return all(isinstance(engine.redundant_rule(n), Covered) for n in numbers if n in boxes)
+
+    @cached_property
+    def readings(self) -> Iterator[int]:
+        """One for each time that the ruleset may be read again to name all that come first."""
+        return iter(range(MOST_READ // max(1, len(self.gateway.points.boxes))))
 
     @cached_property
     def unmet(self) -> tuple[Rule, ...]:
@@ -190,8 +196,45 @@ def never_decides(rules: Rules) -> Iterator[Diagnostic]:
             yield from _unmet(rules, rule)
 
 
-def _taken(origin: Origin, core: Sequence[Origin], verdict: Verdict, rules: Rules) -> Diagnostic:
+def _on_other_ways(rules: Rules, origin: Origin, core: Sequence[Origin]) -> Sequence[Origin]:
+    """Those that come before a rule, with the others of its chain that it takes as well.
+
+    Where several ways lead to a chain, leaves tell of those ways alone on which something is left
+    when the rule's turn comes. So the ruleset is read once more in which none but those named
+    decides: what the rule then decides, of what others of its chain do, they take before it.
+    """
+    named = {*core, origin}
+    others = [o for o in rules.leaves if o.number is not None and o not in named]
+    if next(rules.readings, None) is None:
+        return core
+    tried = _read(rules, _silenced(rules.gateway.listing, map(rules.rule, others)))
+    if tried is None:
+        return core
+    try:
+        left = _decided(tried, [n for n in tried.boxes if tried.leaf(n).decider == origin])
+        by = _deciders(rules.gateway.points, left)
+    except NoAnswer:
+        return core
+    place = (origin.family, origin.table, origin.chain)
+    beside = (o for o in by if (o.family, o.table, o.chain) == place and o.number is not None)
+    return tuple(dict.fromkeys((*core, *beside)))
+
+
+def _silenced(listing: Listing, rules: Iterable[Rule]) -> Listing:
+    """A listing in which some rules do all that they do, but let packets go on."""
+    chains = dict(listing.chains)
+    for rule in rules:
+        name = (rule.family, rule.table, rule.chain)
+        on = tuple({"continue": None} if FINAL & set(one) else one for one in rule.expr)
+        held = list(chains[name].rules)
+        held[rule.number - 1] = replace(rule, expr=on)
+        chains[name] = replace(chains[name], rules=tuple(held))
+    return replace(listing, chains=chains)
+
+
+def _taken(origin: Origin, found: Sequence[Origin], verdict: Verdict, rules: Rules) -> Diagnostic:
     """A rule before which others always decide."""
+    core = _on_other_ways(rules, origin, found)
     opposite = [one for one in core if _verdict(rules, one).let != verdict.let]
     verb = "takes" if len(core) == 1 else "together take"
     always = rules.later.only_first(rules.rule(origin))
@@ -350,22 +393,38 @@ def _only_decides(rule: Rule) -> bool:
 def _same_without(rules: Rules, origin: Origin) -> Sequence[Origin] | None:
     """Read the ruleset again without a rule. None where a packet may fare otherwise than before;
     else those that decide what the rule decided."""
-    gateway = rules.gateway
-    less = decisions(without(gateway.listing, origin), gateway.points.host)
-    if not less.complete or less.devices != gateway.points.decisions.devices:
+    now = rules.gateway.points
+    other = _read(rules, without(rules.gateway.listing, origin))
+    if other is None:
         return None
-    other = points(less, gateway.points.host, gateway.points.frame)
     try:
-        if not check_same(gateway.points.rules, other.rules):
+        if not check_same(now.rules, other.rules):
             return None
-        numbers = set(rules.leaves[origin])
-        boxes = [box for number, box in gateway.points.boxes.items() if number in numbers]
-        mine = gateway.points.certified.survey(boxes, PIECES).pieces
-        taken = [piece.box for piece in mine if piece.rule in numbers]
-        heirs = other.certified.survey(taken, PIECES).pieces
+        return _deciders(other, _decided(now, rules.leaves[origin]))
     except (Unproven, NoAnswer):
         return None
-    return list(dict.fromkeys(other.leaf(p.rule).decider for p in heirs if p.rule is not None))
+
+
+def _read(rules: Rules, listing: Listing) -> Points | None:
+    """A listing that differs a little, in the frame of the one it was; None where it has none."""
+    now = rules.gateway.points
+    read = decisions(listing, now.host)
+    if not read.complete or read.devices != now.decisions.devices:
+        return None
+    return points(read, now.host, now.frame)
+
+
+def _decided(points_: Points, numbers: Collection[int]) -> list[RawBox]:
+    """All that some leaves are the first to fit."""
+    boxes = [points_.boxes[number] for number in numbers if number in points_.boxes]
+    pieces = points_.certified.survey(boxes, PIECES).pieces
+    return [piece.box for piece in pieces if piece.rule in numbers]
+
+
+def _deciders(points_: Points, boxes: Sequence[RawBox]) -> list[Origin]:
+    """Who decides what lies in some boxes, each once."""
+    pieces = points_.certified.survey(boxes, PIECES).pieces
+    return list(dict.fromkeys(points_.leaf(p.rule).decider for p in pieces if p.rule is not None))
 
 
 def without(listing: Listing, origin: Origin) -> Listing:
