@@ -7,7 +7,7 @@ the ruleset without it.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from typing import Any
@@ -204,14 +204,14 @@ def _on_other_ways(rules: Rules, origin: Origin, core: Sequence[Origin]) -> Sequ
     decides: what the rule then decides, of what others of its chain do, they take before it.
     """
     named = {*core, origin}
-    others = [o for o in rules.leaves if o.number is not None and o not in named]
+    others = (o for o in rules.leaves if o not in named)
     if next(rules.readings, None) is None:
         return core
-    tried = _read(rules, _silenced(rules.gateway.listing, map(rules.rule, others)))
+    tried = _read(rules, _silenced(rules.gateway.listing, others))
     if tried is None:
         return core
     try:
-        left = _decided(tried, [n for n in tried.boxes if tried.leaf(n).decider == origin])
+        left = _decided(tried, (n for n in tried.boxes if tried.leaf(n).decider == origin))
         by = _deciders(rules.gateway.points, left)
     except NoAnswer:
         return core
@@ -220,16 +220,20 @@ def _on_other_ways(rules: Rules, origin: Origin, core: Sequence[Origin]) -> Sequ
     return tuple(dict.fromkeys((*core, *beside)))
 
 
-def _silenced(listing: Listing, rules: Iterable[Rule]) -> Listing:
+def _silenced(listing: Listing, origins: Iterable[Origin]) -> Listing:
     """A listing in which some rules do all that they do, but let packets go on."""
-    chains = dict(listing.chains)
-    for rule in rules:
-        name = (rule.family, rule.table, rule.chain)
+    asked = {(o.family, o.table, o.chain, o.number) for o in origins}
+
+    def silent(rule: Rule) -> Rule:
         on = tuple({"continue": None} if FINAL & set(one) else one for one in rule.expr)
-        held = list(chains[name].rules)
-        held[rule.number - 1] = replace(rule, expr=on)
-        chains[name] = replace(chains[name], rules=tuple(held))
-    return replace(listing, chains=chains)
+        return replace(rule, expr=on)
+
+    def held(name: Name, chain: Chain) -> Iterator[Rule]:
+        for rule in chain.rules:
+            yield silent(rule) if (*name, rule.number) in asked else rule
+
+    chains = listing.chains.items()
+    return replace(listing, chains={n: replace(c, rules=tuple(held(n, c))) for n, c in chains})
 
 
 def _taken(origin: Origin, found: Sequence[Origin], verdict: Verdict, rules: Rules) -> Diagnostic:
@@ -414,11 +418,11 @@ def _read(rules: Rules, listing: Listing) -> Points | None:
     return points(read, now.host, now.frame)
 
 
-def _decided(points_: Points, numbers: Collection[int]) -> list[RawBox]:
+def _decided(points_: Points, numbers: Iterable[int]) -> list[RawBox]:
     """All that some leaves are the first to fit."""
-    boxes = [points_.boxes[number] for number in numbers if number in points_.boxes]
-    pieces = points_.certified.survey(boxes, PIECES).pieces
-    return [piece.box for piece in pieces if piece.rule in numbers]
+    asked = {number for number in numbers if number in points_.boxes}
+    pieces = points_.certified.survey([points_.boxes[n] for n in sorted(asked)], PIECES).pieces
+    return [piece.box for piece in pieces if piece.rule in asked]
 
 
 def _deciders(points_: Points, boxes: Sequence[RawBox]) -> list[Origin]:
